@@ -1,0 +1,169 @@
+"""What flows through the house: Block | Gap | Change, the one ordered log.
+
+Samples stay integer counts from the converter to the analysis, so that sums are exact and the answer
+cannot depend on how a stream was chunked; volts appear at the edge, with their uncertainty.
+
+The sample index is dense: it counts the pairs that exist. Time that was lost is a `Gap` between two
+indices, never a hole in the numbering.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import Enum, IntFlag
+
+import numpy as np
+import numpy.typing as npt
+
+Counts = npt.NDArray[np.int32]  # (n, 2): lead 1, lead 2
+Volts = npt.NDArray[np.float64]
+
+
+class Bias(Enum):
+    """What the logger puts on a lead while it reads (ids as on the wire)."""
+
+    OFF = 0
+    WHISPER = 1  # about 1 MΩ: moves a free lead and no connected one; harmless while plugged in
+    UP = 2  # 5 V through about 10 kΩ: unplugged only
+    DOWN = 3  # 0 V through about 10 kΩ: unplugged only
+
+
+class BlockFlag(IntFlag):
+    """What the device says about the samples of a block."""
+
+    NONE = 0
+    LATE_TRIGGER = 1  # a conversion started late: its time is off by up to one period
+    OVERFLOW = 2  # the device had to drop pairs just before this block
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """How counts become volts, per lead: ``volts = counts * volts_per_count + offset_v``.
+
+    Attributes:
+        volts_per_count: V per count, (lead 1, lead 2).
+        offset_v: V at count 0.
+        skew_s: when each lead is sampled after the pair's nominal time, s.
+        lowest, highest: counts at which the converter saturates; None where unknown (text files).
+        offset_error_v: standard uncertainty of the zero, V.
+        gain_error: relative standard uncertainty of the gain.
+        calibrated: False while the figures are nominal.
+    """
+
+    volts_per_count: tuple[float, float]
+    offset_v: tuple[float, float] = (0.0, 0.0)
+    skew_s: tuple[float, float] = (0.0, 0.0)
+    lowest: tuple[int, int] | None = None
+    highest: tuple[int, int] | None = None
+    offset_error_v: tuple[float, float] = (0.0, 0.0)
+    gain_error: tuple[float, float] = (0.0, 0.0)
+    calibrated: bool = False
+
+    def volts(self, counts: npt.NDArray[np.integer] | npt.NDArray[np.floating]) -> Volts:
+        """Volts of an (n, 2) array of counts (or of mean counts)."""
+        return np.asarray(counts, dtype=np.float64) * np.asarray(self.volts_per_count) + np.asarray(
+            self.offset_v
+        )
+
+    def uncertainty_v(self, lead: int, volts: float) -> float:
+        """Standard uncertainty of the calibration at `volts` on lead index 0 or 1 (noise not included)."""
+        return float(np.hypot(self.offset_error_v[lead], self.gain_error[lead] * abs(volts)))
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """What every sample of a block has in common. A new layout starts a new segment."""
+
+    rate_hz: float  # pairs per second
+    scale: Scale
+    bias: tuple[Bias, Bias] = (Bias.OFF, Bias.OFF)
+    ranges: tuple[int, int] = (0, 0)  # front-end range ids; 0 is the full span
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Block:
+    """Consecutive pairs. `counts` is read-only by agreement: sources give it away, nobody writes to it."""
+
+    first: int  # dense index of the first pair
+    counts: Counts
+    layout: Layout
+    flags: BlockFlag = BlockFlag.NONE
+
+    @property
+    def end(self) -> int:
+        return self.first + len(self.counts)
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Time without samples, before the pair with index `sample`.
+
+    `pairs` is the exact number lost where the device counted it, else None; `seconds` is how long it
+    lasted, known to `uncertainty_s` (host clock after a replug, exact index jump otherwise).
+    """
+
+    sample: int
+    seconds: float
+    uncertainty_s: float
+    pairs: int | None
+    reason: GapReason
+
+
+class GapReason(Enum):
+    OVERFLOW = "overflow"  # the logger's own buffer was full
+    DAMAGED = "damaged"  # bytes arrived broken and were left out
+    UNREAD = "unread"  # this computer did not read in time
+    UNPLUGGED = "unplugged"  # the cable or the logger was away
+    RESTARTED = "restarted"  # the logger started anew
+    SLEPT = "slept"  # this computer slept
+    RATE = "rate"  # the sample rate or layout was changed
+    MISSING = "missing"  # a capture lost a block
+
+
+class Origin(Enum):
+    USER = "user"
+    DEVICE = "device"
+
+
+class ChangeKind(Enum):
+    """What can change beside the voltages. The comment gives the values allowed."""
+
+    PLUG = "plug state"  # "in", "out", "unknown": the load's connector
+    MARK = "control mark"  # "on", "off": the user switched it; "other": the other direction
+    EXPECT = "expectation"  # "switching", "steady", "automatic", "unknown"
+    BIAS = "bias"  # "off off", "whisper whisper", "up off", ...: as the device confirmed it
+    LEAD_CHECK = "lead check"  # "start", "skip" (this step), "stop"
+    CLEAR = "clear evidence"  # ""
+    SETTING = "setting"  # "name=value"
+    NOTE = "note"  # free text, a labelled mark
+    DEVICE = "device"  # what the logger reports: "hello boot=… cause=…", "supply 5.02 V"
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """Something the user or the device did; applies before the pair with index `sample`.
+
+    `at_s` is the moment the user means, in seconds from the first sample, where it differs from the
+    sample's own time (people are off by half a second); None elsewhere.
+    """
+
+    sample: int
+    origin: Origin
+    kind: ChangeKind
+    value: str = ""
+    at_s: float | None = None
+
+
+Item = Block | Gap | Change
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceInfo:
+    """Who is measuring; stored with a capture and shown on screen."""
+
+    name: str  # "whichside logger", "bench: brake lamp", "text file"
+    serial_number: str = ""
+    firmware: str = ""
+    port: str = ""
+    details: Mapping[str, str] = field(default_factory=dict)

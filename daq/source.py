@@ -1,0 +1,97 @@
+"""SampleSource: the one shape of live serial, bench, text file and capture.
+
+A source is iterated by one thread (the session's worker). `command` may be called from any thread and
+returns at once; its effect shows up in the log as a Change or a new Layout. Iteration ends when the
+recording ends or after `close()`; a device that is lost for good raises DeviceError from the iterator.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from enum import Enum
+from typing import Protocol
+
+from daq.samples import Bias, Block, Change, DeviceInfo, Gap, Item
+
+
+class Capability(Enum):
+    BIAS = "bias"  # answers SetBias
+    RATE = "rate"  # answers SetRate
+    OPERATE = "operate"  # a bench: the control, plug and leads can be moved from the keyboard
+    FINITE = "finite"  # ends by itself (captures and text files)
+
+
+@dataclass(frozen=True, slots=True)
+class SetBias:
+    lead1: Bias
+    lead2: Bias
+
+
+@dataclass(frozen=True, slots=True)
+class SetRate:
+    pairs_per_second: float
+
+
+@dataclass(frozen=True, slots=True)
+class Operate:
+    """A hand on the bench: `what` is one of control, plug, lead 1, lead 2, reference, key, neighbour,
+    fault; `to` is on/off, in/out, on pin/off pin/on positive/on negative, ..."""
+
+    what: str
+    to: str
+
+
+Command = SetBias | SetRate | Operate
+
+
+class SampleSource(Protocol):
+    """What the session needs from anything that yields samples."""
+
+    @property
+    def info(self) -> DeviceInfo: ...
+
+    @property
+    def capabilities(self) -> frozenset[Capability]: ...
+
+    def __iter__(self) -> Iterator[Item]: ...
+
+    def command(self, command: Command) -> None:
+        """Ask the device for something; raises CommandError when it cannot do that at all."""
+        ...
+
+    def close(self) -> None:
+        """Stop; idempotent, callable from any thread."""
+        ...
+
+
+def paced(
+    items: Iterator[Item],
+    speed: float = 1.0,
+    stop: threading.Event | None = None,
+    clock: Callable[[], float] = time.monotonic,
+) -> Iterator[Item]:
+    """Yield `items` no faster than `speed` times real time (replay); returns early once `stop` is set.
+
+    Blocks are cut to at most 50 ms, so that the screen moves smoothly whatever the file's block size.
+    """
+    waiter = stop or threading.Event()
+    begin = clock()
+    elapsed = 0.0
+    for item in items:
+        if isinstance(item, Change):
+            yield item
+            continue
+        if isinstance(item, Gap):
+            elapsed += item.seconds
+            yield item
+            continue
+        step = max(1, int(item.layout.rate_hz * 0.05))
+        for at in range(0, len(item.counts), step):
+            part = item.counts[at : at + step]
+            elapsed += len(part) / item.layout.rate_hz
+            if waiter.wait(max(0.0, begin + elapsed / speed - clock())):
+                return
+            yield Block(item.first + at, part, item.layout, item.flags)

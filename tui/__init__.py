@@ -1,0 +1,1 @@
+"""The terminal screens. They draw snapshots; they compute nothing about circuits."""
