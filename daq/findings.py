@@ -1,0 +1,219 @@
+"""What is found in a recording: plain frozen records, and the JSON document that carries them.
+
+The document's names are a contract: readers ignore what they do not know, so keys are added, never
+renamed. `SCHEMA` counts incompatible changes of the document, `ANALYSIS_VERSION` changes of the answers.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+from typing import Any
+
+SCHEMA = 1
+ANALYSIS_VERSION = 1
+
+Lead = int  # 1 or 2
+
+
+class Side(Enum):
+    LOW = "low"  # switched on the ground side
+    HIGH = "high"  # switched on the positive side
+    BOTH_ENDS = "both ends"  # feed and ground both switched, no reversal
+    REVERSING = "reversing"  # polarity changes
+    UNDETERMINED = "undetermined"
+
+
+class LoadState(Enum):
+    ON = "on"
+    OFF = "off"
+    FORWARD = "forward"  # reversing loads: lead 1 positive
+    REVERSE = "reverse"
+    UNKNOWN = "unknown"
+
+
+class LoadKind(Enum):
+    LAMP = "lamp"
+    COIL = "coil"
+    CLAMPED_COIL = "coil with clamp"
+    MOTOR = "motor"
+    RESISTIVE = "resistive"
+    UNKNOWN = "unknown"
+
+
+class EventKind(Enum):
+    """Every kind of event there is; `events.REGISTRY` says what each means."""
+
+    FEED_DROPOUT = "feed dropout"
+    GROUND_DROPOUT = "ground dropout"
+    SUPPLY_DIP = "supply dip"
+    SAG_OR_FEED_LOSS = "sag or feed loss"
+    REFERENCE_LOST = "reference lost"
+    LEAD_OFF = "lead off"
+    UNDECIDED_GAP = "switch-off or dropout"
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """A change of the load's state; `t_s` is the first mid-level crossing that leads to `state`."""
+
+    t_s: float
+    state: LoadState
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    kind: EventKind
+    t_s: float
+    duration_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Pwm:
+    """The longest pulsed stretch: `duty` is the fraction of a period in which the load is on."""
+
+    frequency_hz: float
+    duty: float
+
+
+@dataclass(frozen=True, slots=True)
+class GapFound:
+    t_s: float
+    duration_s: float
+    uncertainty_s: float
+    pairs: int | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """One explanation with its probability; the words are those of the reasoning contract."""
+
+    side: Side
+    control_lead: Lead | None
+    fault: str
+    place: str | None
+    probability: float
+    condition: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class NextTest:
+    """The one thing to do next; `reading` is a hand-reading template, `splits` what each outcome means."""
+
+    do: str
+    reading: str = ""
+    expected_bits: float | None = None
+    splits: str = ""
+    caution: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """The one judge's answer. `side` is definite only at `confidence` >= 0.9.
+
+    `leaning` tells which side the evidence favours while it is not enough; it is never shown as a verdict.
+    """
+
+    side: Side
+    control_lead: Lead | str | None  # 1, 2, "both" or None
+    feed_lead: Lead | None
+    ground_lead: Lead | None
+    confidence: float
+    why: str
+    next_test: NextTest | None
+    candidates: tuple[Candidate, ...] = ()
+    leaning: Side = Side.UNDETERMINED
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """Everything that the recording so far says, as a function of the ordered log alone."""
+
+    sample_rate_hz: float
+    duration_s: float
+    reference_proven: bool
+    source_v: float | None
+    judgement: Judgement
+    initial_state: LoadState
+    edges: tuple[Edge, ...]
+    pwm: Pwm | None
+    pwm_note: str
+    feed_drop_v: float | None
+    ground_drop_v: float | None
+    load_kind: LoadKind
+    events: tuple[Event, ...]
+    gaps: tuple[GapFound, ...]
+    cautions: tuple[str, ...]  # ids: see `cautions.TEXT` for the sentences
+
+
+def to_json(findings: Findings, file: str) -> dict[str, Any]:
+    """The findings document. Times are rounded to 1 µs, volts to 1 mV, probabilities to 0.001."""
+    j = findings.judgement
+    return {
+        "schema": SCHEMA,
+        "analysis_version": ANALYSIS_VERSION,
+        "file": file,
+        "sample_rate_hz": round(findings.sample_rate_hz, 6),
+        "duration_s": round(findings.duration_s, 6),
+        "reference_proven": findings.reference_proven,
+        "source_v": _volts(findings.source_v),
+        "side": j.side.value,
+        "control_lead": j.control_lead,
+        "feed_lead": j.feed_lead,
+        "ground_lead": j.ground_lead,
+        "confidence": round(j.confidence, 3),
+        "why": j.why,
+        "initial_state": findings.initial_state.value,
+        "edges": [{"t_s": round(e.t_s, 6), "state": e.state.value} for e in findings.edges],
+        "pwm": None
+        if findings.pwm is None
+        else {"frequency_hz": round(findings.pwm.frequency_hz, 4), "duty": round(findings.pwm.duty, 4)},
+        "pwm_note": findings.pwm_note,
+        "feed_drop_v": _volts(findings.feed_drop_v),
+        "ground_drop_v": _volts(findings.ground_drop_v),
+        "load_kind": findings.load_kind.value,
+        "events": [
+            {"kind": e.kind.value, "t_s": round(e.t_s, 6), "duration_s": round(e.duration_s, 6)}
+            for e in findings.events
+        ],
+        "gaps": [_gap(g) for g in findings.gaps],
+        "candidates": [_candidate(c) for c in j.candidates],
+        "next_test": None if j.next_test is None else _next_test(j.next_test),
+        "cautions": list(findings.cautions),
+    }
+
+
+def _volts(value: float | None) -> float | None:
+    return None if value is None else round(value, 3)
+
+
+def _gap(g: GapFound) -> dict[str, Any]:
+    return {
+        "t_s": round(g.t_s, 6),
+        "duration_s": round(g.duration_s, 6),
+        "uncertainty_s": round(g.uncertainty_s, 6),
+        "pairs": g.pairs,
+        "reason": g.reason,
+    }
+
+
+def _candidate(c: Candidate) -> dict[str, Any]:
+    return {
+        "side": c.side.value,
+        "control_lead": c.control_lead,
+        "fault": c.fault,
+        "place": c.place,
+        "condition": c.condition,
+        "probability": round(c.probability, 4),
+    }
+
+
+def _next_test(n: NextTest) -> dict[str, Any]:
+    return {
+        "do": n.do,
+        "reading": n.reading,
+        "expected_bits": n.expected_bits,
+        "splits": n.splits,
+        "caution": n.caution,
+    }

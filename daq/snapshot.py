@@ -1,0 +1,86 @@
+"""Snapshot: the frozen picture of everything known now, for screens and plain output.
+
+It is a function of the ordered log and of the analysis version; the worker makes a new one after each
+block and replaces `session.latest`. Screens only read it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+from daq.findings import Edge, Event, Judgement, LoadKind, LoadState, Pwm
+
+
+class StateWord(Enum):
+    """What a lead shows, in the trade's words."""
+
+    AT_SOURCE = "at source"
+    NEAR_ZERO = "near zero"
+    BETWEEN = "between"
+    BELOW_ZERO = "below zero"
+    BEYOND_RANGE = "beyond range"
+    CHANGING = "changing"
+    NO_READING = "no reading"
+
+
+@dataclass(frozen=True, slots=True)
+class LeadView:
+    """One lead now: mean of the last settled stretch, its standard uncertainty, and its word."""
+
+    volts: float
+    uncertainty_v: float
+    word: StateWord
+
+
+@dataclass(frozen=True, slots=True)
+class Bands:
+    """Where "near zero" and "at source" lie now, V (low, high); source is None until it is known."""
+
+    near_zero_v: tuple[float, float]
+    at_source_v: tuple[float, float] | None
+
+
+@dataclass(frozen=True, slots=True)
+class LeadCheckView:
+    """The lead check: `step` counts 1..3 while it runs, 0 otherwise; `instruction` is what to do now."""
+
+    step: int
+    instruction: str
+    results: tuple[str, ...]  # one sentence for each finished step, in the trade's words
+    passed: bool | None  # None: not done yet
+    source_v: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Losses:
+    gaps: int
+    seconds: float
+    pairs: int | None  # None when some loss could not be counted
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    samples: int  # pairs so far
+    time_s: float  # from the first sample, gaps included
+    rate_hz: float
+    leads: tuple[LeadView, LeadView]
+    bands: Bands
+    load: LoadState
+    pulsed: bool  # PWM right now
+    source_v: float | None
+    source_uncertainty_v: float | None
+    source_origin: str  # "lead check", "seen at rest", "seen while on", "not seen"
+    judgement: Judgement
+    reference_proven: bool
+    edge_count: int
+    edges: tuple[Edge, ...]  # the latest, oldest first
+    event_count: int
+    events: tuple[Event, ...]  # the latest, oldest first
+    pwm: Pwm | None
+    load_kind: LoadKind
+    lead_check: LeadCheckView
+    plug: str  # "in", "out", "unknown"
+    expectation: str
+    losses: Losses
+    cautions: tuple[str, ...]
