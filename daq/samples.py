@@ -62,9 +62,9 @@ class Scale:
 
     def volts(self, counts: npt.NDArray[np.integer] | npt.NDArray[np.floating]) -> Volts:
         """Volts of an (n, 2) array of counts (or of mean counts)."""
-        return np.asarray(counts, dtype=np.float64) * np.asarray(self.volts_per_count) + np.asarray(
-            self.offset_v
-        )
+        per_count = np.asarray(self.volts_per_count, dtype=np.float64)
+        volts: Volts = np.multiply(counts, per_count) + np.asarray(self.offset_v, dtype=np.float64)
+        return volts
 
     def uncertainty_v(self, lead: int, volts: float) -> float:
         """Standard uncertainty of the calibration at `volts` on lead index 0 or 1 (noise not included)."""

@@ -1,0 +1,242 @@
+"""Stage 1: where the two leads move fast, and where lead 1 - lead 2 crosses its local middle.
+
+Works on microvolts as integers, in windows at absolute sample positions, each judged by scales taken
+from earlier windows only: so the result is the same however the samples arrive.
+
+Method: movement over 0.75 ms is compared with a threshold from the source scale, the noise and the
+ordinary movement of the lead (brush ripple, charging ripple). Middle crossings follow IEEE Std 181's
+mid-reference level instant with hysteresis; the level is the middle of the local extremes, because a
+pulsed load's levels wander with filter, freewheeling and motor speed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Micro = npt.NDArray[np.int32]  # (n,) microvolts
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+UV = 1_000_000
+MICRO_LIMIT = 1_000 * UV  # clip: far outside any range, still exact in sums
+
+WINDOW_S = 0.025
+REACH_S = 0.00075  # movement is looked at over this time: a few samples, shorter than any bounce
+MOVE_OF_SOURCE = 0.02
+MOVE_OF_NOISE = 7.0
+MOVE_OF_USUAL = 5.0
+SWING_OF_SOURCE = 0.25  # a local swing smaller than this is no switching
+HYSTERESIS_OF_SWING = 0.1
+SOURCE_LEAST_UV = 3 * UV  # below this nothing is called a source
+MEAN_ABS_DIFFERENCE = 1.128  # of white noise, per sigma (2/sqrt(pi))
+
+
+def window_pairs(rate_hz: float) -> int:
+    """Pairs in a window: 25 ms, at least 8."""
+    return max(8, round(WINDOW_S * rate_hz))
+
+
+def reach_pairs(rate_hz: float) -> int:
+    return max(1, round(REACH_S * rate_hz))
+
+
+@dataclass(frozen=True, slots=True)
+class Scan:
+    """What stage 1 says of n new pairs (whole windows).
+
+    Attributes:
+        moving: (n,) the lead moved fast between the pair `reach` before and this one.
+        flip_at: crossing times of lead 1 - lead 2 through its local middle, in pairs (fractional).
+        flip_seen: the pair at which each crossing was certain.
+        flip_up: its direction.
+        middle: (n,) that middle, µV (meaningless before the first swing).
+        source: (n,) the source scale used, µV.
+    """
+
+    moving: npt.NDArray[np.bool_]
+    flip_at: Floats
+    flip_seen: Ints
+    flip_up: npt.NDArray[np.bool_]
+    middle: Floats
+    source: Floats
+
+
+@dataclass(slots=True)
+class _Past:
+    """What earlier windows say: medians of movement, noise, extremes, and the source so far."""
+
+    usual: tuple[Floats, Floats]  # of the last two windows, per lead
+    noise: Floats  # of the last two windows
+    extremes: tuple[float, float]  # lead 1 - lead 2 in the last window
+    steady_source: float
+    peak_source: float
+    last_peaks: tuple[float, float]
+    middle: float
+    hysteresis: float
+
+
+class Crossings:
+    """Push whole windows, pull a Scan of the same pairs."""
+
+    def __init__(self, rate_hz: float) -> None:
+        self.window = window_pairs(rate_hz)
+        self.reach = reach_pairs(rate_hz)
+        self._at = 0
+        self._tail: tuple[Micro, Micro] | None = None
+        self._past: _Past | None = None
+        self._above = False
+        self._crossed = 0.0
+        self._last_d = 0.0
+        self._last_middle = 0.0
+        self._armed = False
+
+    def push(self, lead1: Micro, lead2: Micro, window: int | None = None) -> Scan:
+        """Scan new pairs: a whole number of windows, or one short last window given as `window`."""
+        size = window or self.window
+        movement = self._movement(lead1, lead2)
+        noise = _window_noise(lead1, lead2, size)
+        usual = (_window_median(movement[0], size), _window_median(movement[1], size))
+        if self._past is None:
+            self._past = _Past(
+                usual=(usual[0][[0, 0]], usual[1][[0, 0]]),
+                noise=noise[[0, 0]],
+                extremes=(np.inf, -np.inf),
+                steady_source=0.0,
+                peak_source=0.0,
+                last_peaks=(0.0, 0.0),
+                middle=0.0,
+                hysteresis=0.0,
+            )
+        source = self._source(lead1, lead2, size)
+        moving = self._moving(movement, usual, noise, source, size)
+        flips = self._flips(lead1, lead2, source, size)
+        self._at += len(lead1)
+        return Scan(moving, *flips, np.repeat(source, size))
+
+    def _movement(self, lead1: Micro, lead2: Micro) -> tuple[Micro, Micro]:
+        if self._tail is None:
+            self._tail = (np.full(self.reach, lead1[0]), np.full(self.reach, lead2[0]))
+        long = [np.concatenate((t, x)) for t, x in zip(self._tail, (lead1, lead2), strict=True)]
+        self._tail = (long[0][-self.reach :], long[1][-self.reach :])
+        moved = [np.abs(x[self.reach :] - x[: -self.reach]) for x in long]
+        return moved[0], moved[1]
+
+    def _source(self, lead1: Micro, lead2: Micro, size: int) -> Floats:
+        """Source scale for each window, from the windows before it: highest steady level, else peak."""
+        assert self._past is not None
+        past = self._past
+        steady = np.zeros(len(lead1) // size)
+        peaks = []
+        for lead in (lead1, lead2):
+            view = lead.reshape(-1, size)
+            low, high = view.min(axis=1).astype(np.float64), view.max(axis=1).astype(np.float64)
+            mean = view.sum(axis=1, dtype=np.int64) / size
+            calm = high - low <= np.maximum(0.5 * UV, 0.06 * np.abs(mean))
+            steady = np.maximum(steady, np.where(calm, mean, 0.0))
+            peaks.append(high)
+        twice = [
+            np.minimum(p, np.concatenate(([last], p[:-1])))
+            for p, last in zip(peaks, past.last_peaks, strict=True)
+        ]
+        highest = np.maximum.accumulate(np.concatenate(([past.steady_source], steady)))
+        peak = np.maximum.accumulate(np.concatenate(([past.peak_source], np.maximum(*twice))))
+        past.steady_source, past.peak_source = float(highest[-1]), float(peak[-1])
+        past.last_peaks = (float(peaks[0][-1]), float(peaks[1][-1]))
+        scale = np.where(highest > SOURCE_LEAST_UV, highest, np.maximum(highest, peak))
+        return np.asarray(scale[:-1])
+
+    def _moving(
+        self,
+        movement: tuple[Micro, Micro],
+        usual: tuple[Floats, Floats],
+        noise: Floats,
+        source: Floats,
+        size: int,
+    ) -> npt.NDArray[np.bool_]:
+        assert self._past is not None
+        past = self._past
+        quiet = _quieter_of_two(past.noise, noise)
+        moving = np.zeros(len(movement[0]), dtype=np.bool_)
+        kept = []
+        for lead in (0, 1):
+            ordinary = _quieter_of_two(past.usual[lead], usual[lead])
+            limit = np.maximum(MOVE_OF_SOURCE * source, MOVE_OF_NOISE * quiet)
+            limit = np.maximum(limit, MOVE_OF_USUAL * ordinary)
+            limit = np.maximum(limit, 0.03 * UV)
+            moving |= (movement[lead].reshape(-1, size) > limit[:, None]).ravel()
+            kept.append(np.concatenate((past.usual[lead], usual[lead]))[-2:])
+        past.usual = (kept[0], kept[1])
+        past.noise = np.concatenate((past.noise, noise))[-2:]
+        return moving
+
+    def _flips(
+        self, lead1: Micro, lead2: Micro, source: Floats, size: int
+    ) -> tuple[Floats, Ints, npt.NDArray[np.bool_], Floats]:
+        """Middle crossings of lead 1 - lead 2, both held within the rails (kicks are not switching)."""
+        top = np.repeat(np.where(source > SOURCE_LEAST_UV, 1.02 * source, MICRO_LIMIT), size)
+        d = (np.clip(lead1, -0.5 * UV, top) - np.clip(lead2, -0.5 * UV, top)).astype(np.float64)
+        middle, hysteresis = self._middle(d.reshape(-1, size), source)
+        middle, hysteresis = np.repeat(middle, size), np.repeat(hysteresis, size)
+        armed = hysteresis > 0
+        above = d > middle
+        before_d = np.concatenate(([self._last_d], d[:-1]))
+        before_middle = np.concatenate(([self._last_middle], middle[:-1]))
+        was = before_d > before_middle
+        change = np.flatnonzero(above != was)
+        # where a crossing fell between two pairs; a moved middle can put it outside: hold it inside
+        step = (d - middle) - (before_d - middle)
+        inside = np.clip((middle - before_d) / np.where(step == 0, 1.0, step), 0.0, 1.0)
+        times = np.full(len(d) + 1, self._crossed)
+        last = np.zeros(len(d), dtype=np.int64)
+        last[change] = np.arange(1, len(change) + 1)
+        last = np.maximum.accumulate(last)
+        times[1 : len(change) + 1] = change - 1 + inside[change] + self._at
+        crossed = times[last]
+        mark = np.where(
+            armed & (d > middle + hysteresis), 1, np.where(armed & (d < middle - hysteresis), -1, 0)
+        )
+        known = np.flatnonzero(mark)
+        previous = np.concatenate(([1 if self._above else -1], mark[known][:-1]))
+        if not self._armed and len(known):  # the first state is where it starts, not a crossing
+            previous[0] = mark[known[0]]
+        turned = known[mark[known] != previous]
+        if len(known):
+            self._armed, self._above = True, bool(mark[known[-1]] > 0)
+        self._crossed = float(crossed[-1])
+        self._last_d, self._last_middle = float(d[-1]), float(middle[-1])
+        return crossed[turned], turned + self._at, mark[turned] > 0, middle
+
+    def _middle(self, d: Floats, source: Floats) -> tuple[Floats, Floats]:
+        assert self._past is not None
+        past = self._past
+        low, high = d.min(axis=1), d.max(axis=1)
+        lowest = np.minimum(low, np.concatenate(([past.extremes[0]], low[:-1])))
+        highest = np.maximum(high, np.concatenate(([past.extremes[1]], high[:-1])))
+        swing = highest - lowest
+        good = swing > np.maximum(SWING_OF_SOURCE * source, 1.5 * UV)
+        at = np.maximum.accumulate(np.where(good, np.arange(1, len(d) + 1), 0))
+        middle = np.concatenate(([past.middle], (highest + lowest) / 2))[at]
+        hysteresis = np.concatenate(([past.hysteresis], HYSTERESIS_OF_SWING * swing))[at]
+        past.extremes = (float(low[-1]), float(high[-1]))
+        past.middle, past.hysteresis = float(middle[-1]), float(hysteresis[-1])
+        return middle, hysteresis
+
+
+def _window_noise(lead1: Micro, lead2: Micro, size: int) -> Floats:
+    """Sigma of white noise in the quieter lead, per window, from mean absolute first differences."""
+    each = [np.abs(np.diff(x.reshape(-1, size), axis=1)).sum(axis=1, dtype=np.int64) for x in (lead1, lead2)]
+    return np.asarray(np.minimum(*each) / (max(1, size - 1) * MEAN_ABS_DIFFERENCE))
+
+
+def _window_median(movement: Micro, size: int) -> Floats:
+    view = movement.reshape(-1, size)
+    return np.partition(view, size // 2, axis=1)[:, size // 2].astype(np.float64)
+
+
+def _quieter_of_two(past: Floats, now: Floats) -> Floats:
+    """For each window the smaller of the two before it."""
+    chain = np.concatenate((past, now))
+    return np.minimum(chain[:-2], chain[1:-1])

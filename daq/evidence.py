@@ -1,0 +1,189 @@
+"""What the switching says about the side: votes, one for each transition that was really seen.
+
+Between on and off either the feed lead falls (switched on the positive side) or the ground lead rises
+(switched on the ground side). The share of the movement that the ground lead makes,
+``share = rise / (rise + fall)``, decides; it needs no fixed thresholds, so leakage, diode strings,
+coasting motors and bad wires do not matter. Short gaps weigh next to nothing: a bad contact makes them
+as well as a switch.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from enum import Enum
+
+from daq.findings import Side
+from daq.labels import Label, Scale
+from daq.stretches import Pair, Train
+from daq.switching import SHORT_S, Part
+
+GROUND_SHARE = 0.75  # and above: ground side
+FEED_SHARE = 0.25  # and below: positive side
+FULL_WEIGHT = 0.5
+SHORT_WEIGHT = 0.02
+TRAIN_WEIGHT = 3.0
+MARKED_WEIGHT = 1.0
+FULL_AFTER_S = 0.25
+MARK_REACH_S = 1.0
+
+
+class OffKind(Enum):
+    """How an off part differs from on."""
+
+    GROUND_ROSE = "low"
+    FEED_FELL = "high"
+    BOTH_MOVED = "both"
+    NOTHING = "none"
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """The user says: I switched it `on`/off at `at` (pairs)."""
+
+    at: float
+    on: bool
+
+
+@dataclass(slots=True)
+class Votes:
+    low: float = 0.0
+    high: float = 0.0
+    both: float = 0.0
+    transitions: int = 0  # long ones, of the winning kind or not
+    marked: int = 0
+
+    def add(self, kind: OffKind, weight: float) -> None:
+        if kind is OffKind.GROUND_ROSE:
+            self.low += weight
+        elif kind is OffKind.FEED_FELL:
+            self.high += weight
+        elif kind is OffKind.BOTH_MOVED:
+            self.both += weight
+
+
+@dataclass(slots=True)
+class OffPart:
+    """An off part beside at least one on part, and what it says."""
+
+    part: Part
+    kind: OffKind
+    on: Part
+    marked: bool
+
+
+@dataclass(slots=True)
+class Evidence:
+    """Everything the judge needs. Volts; leads are 1 and 2; None where not seen."""
+
+    votes: Votes = field(default_factory=Votes)
+    off_parts: list[OffPart] = field(default_factory=list)
+    forward: float = 0.0  # seconds on with lead 1 positive
+    reverse: float = 0.0
+    mirrored_s: float = 0.0
+    source_v: float | None = None
+    on_levels_v: Pair | None = None
+    off_levels_v: Pair | None = None
+    reference_proven: bool = False
+    ac: bool = False
+    noise: bool = False
+    plug: str = "unknown"
+    expectation: str = "switching"
+    moved_together: int = 0
+    always_on: bool = False
+    nothing_seen: bool = False
+    lead_on_nothing: int | None = None
+
+
+def kind_of_off(on: Pair, off: Pair, label: Label, scale: Scale) -> OffKind:
+    feed = 0 if label is Label.FORWARD else 1
+    fall = max(0.0, on[feed] - off[feed])
+    rise = max(0.0, off[1 - feed] - on[1 - feed])
+    if fall + rise < 0.15 * max(scale.source, abs(on[0] - on[1])):
+        return OffKind.NOTHING
+    share = rise / (rise + fall)
+    if share >= GROUND_SHARE:
+        return OffKind.GROUND_ROSE
+    if share <= FEED_SHARE:
+        return OffKind.FEED_FELL
+    return OffKind.BOTH_MOVED
+
+
+def weigh(
+    parts: Sequence[Part], scale: Scale, rate_hz: float, marks: Sequence[Mark], steady_expected: bool
+) -> tuple[Votes, list[OffPart]]:
+    """Votes of all transitions; and each off part with its kind."""
+    votes = Votes()
+    off_parts: list[OffPart] = []
+    for n, part in enumerate(parts):
+        if part.train is not None and part.label is not Label.OFF and not part.mirrored:
+            votes.add(_train_kind(part.train, part.label, scale), 0.02 if steady_expected else TRAIN_WEIGHT)
+        if part.label is not Label.OFF:
+            continue
+        ends = []
+        if part.begins and n:
+            ends.append((parts[n - 1], part.start, False))
+        if part.ends and n + 1 < len(parts):
+            ends.append((parts[n + 1], part.end, True))
+        kinds = []
+        marked_any = False
+        for on, at, switched_on in ends:
+            kind = _transition_kind(on, part, switched_on, scale)
+            if kind is None:
+                continue
+            marked = any(m.on is switched_on and abs(m.at - at) < MARK_REACH_S * rate_hz for m in marks)
+            marked_any |= marked
+            weight = _weight(part, on, rate_hz, marked, steady_expected)
+            votes.add(kind, weight)
+            votes.transitions += weight >= FULL_WEIGHT / 2
+            votes.marked += marked
+            kinds.append((kind, on))
+        if kinds:
+            off_parts.append(OffPart(part, kinds[0][0], kinds[0][1], marked_any))
+    return votes, off_parts
+
+
+def _transition_kind(on: Part, off: Part, switched_on: bool, scale: Scale) -> OffKind | None:
+    """Kind of one transition from the levels on its two sides; None where it says nothing."""
+    if on.label not in (Label.FORWARD, Label.REVERSE) or on.mirrored or off.mirrored:
+        return None
+    on_levels = _on_levels(on, at_start=switched_on)
+    off_levels = off.levels
+    if off.stretches:
+        off_levels = off.stretches[-1 if switched_on else 0].mean
+    if on_levels is None or off_levels is None:
+        return None
+    return kind_of_off(on_levels, off_levels, on.label, scale)
+
+
+def _on_levels(on: Part, at_start: bool) -> Pair | None:
+    if on.stretches:
+        return on.stretches[0 if at_start else -1].late
+    if on.train is not None:
+        return on.train.up if on.label is Label.FORWARD else on.train.down
+    return on.levels
+
+
+def _weight(part: Part, on: Part, rate_hz: float, marked: bool, steady_expected: bool) -> float:
+    if marked:
+        return MARKED_WEIGHT
+    seconds = (part.end - part.start) / rate_hz
+    if seconds < SHORT_S or steady_expected:
+        return SHORT_WEIGHT
+    if on.train is None and not on.stretches:
+        return SHORT_WEIGHT  # a blip of on
+    return FULL_WEIGHT * min(1.0, max(0.1, (seconds - SHORT_S) / (FULL_AFTER_S - SHORT_S)))
+
+
+def _train_kind(train: Train, label: Label, scale: Scale) -> OffKind:
+    on, off = (train.up, train.down) if label is Label.FORWARD else (train.down, train.up)
+    return kind_of_off(on, off, label, scale)
+
+
+def side_of(kind: OffKind) -> Side:
+    return {
+        OffKind.GROUND_ROSE: Side.LOW,
+        OffKind.FEED_FELL: Side.HIGH,
+        OffKind.BOTH_MOVED: Side.BOTH_ENDS,
+        OffKind.NOTHING: Side.UNDETERMINED,
+    }[kind]

@@ -1,0 +1,72 @@
+"""Signs of what the tool must refuse or doubt: AC, a floating pair of leads, readings beyond the range.
+
+AC: within 0.2 s a lead spends a good part of the time both well below and well above the reference, with
+a swing of 10 V or more, moving smoothly. A coil's kick is short, a floating reference moves each lead to
+one side only, and noise jumps from pair to pair.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from daq.crossings import UV
+from daq.stretches import Raw
+
+WINDOWS = 8  # of 25 ms
+BEYOND_UV = 1.5 * UV
+PART_OF_TIME = 0.15
+SWING_UV = 10 * UV
+SMOOTH = 1 / 5  # mean step from pair to pair, of the swing
+NOISY_UV = 1.0 * UV
+
+
+class Hazards:
+    """Push microvolts of a segment; read `ac` and `noisy_share`."""
+
+    def __init__(self, window: int) -> None:
+        self.window = window
+        self.ac = False
+        self.windows = 0
+        self.noisy_windows = 0
+        self._open: Raw = np.empty((0, 2), dtype=np.int32)
+        self._rows: npt.NDArray[np.float64] = np.empty((0, 2, 5))
+
+    def push(self, micro: Raw) -> None:
+        part = np.concatenate((self._open, micro)) if len(self._open) else micro
+        whole = len(part) // self.window * self.window
+        self._open = part[whole:]
+        if not whole:
+            return
+        rows = self._statistics(part[:whole].reshape(-1, self.window, 2))
+        self._judge(np.concatenate((self._rows, rows)))
+        self._rows = np.concatenate((self._rows, rows))[-(WINDOWS - 1) :]
+
+    def _statistics(self, view: npt.NDArray[np.int32]) -> npt.NDArray[np.float64]:
+        """Per window and lead: time below, time above, lowest, highest, mean step."""
+        low, high = view.min(axis=1), view.max(axis=1)
+        out = np.empty((len(view), 2, 5))
+        out[..., 2], out[..., 3] = low, high
+        out[..., 0] = (view < -BEYOND_UV).mean(axis=1) if low.min() < -BEYOND_UV else 0.0
+        out[..., 1] = (view > BEYOND_UV).mean(axis=1)
+        out[..., 4] = np.abs(np.diff(view, axis=1)).mean(axis=1)
+        noisy = (out[..., 4] > NOISY_UV / 4).all(axis=1) & (high - low > NOISY_UV).all(axis=1)
+        self.windows += len(view)
+        self.noisy_windows += int(noisy.sum())
+        return out
+
+    def _judge(self, rows: npt.NDArray[np.float64]) -> None:
+        n = len(rows) - WINDOWS + 1
+        if n <= 0 or rows[..., 2].min() > -BEYOND_UV:
+            return
+        span = np.lib.stride_tricks.sliding_window_view(rows, WINDOWS, axis=0)
+        below, above = span[..., 0, :].mean(axis=-1), span[..., 1, :].mean(axis=-1)
+        swing = span[..., 3, :].max(axis=-1) - span[..., 2, :].min(axis=-1)
+        step = span[..., 4, :].mean(axis=-1)
+        found = (below > PART_OF_TIME) & (above > PART_OF_TIME) & (swing > SWING_UV) & (step < SMOOTH * swing)
+        self.ac |= bool(found.any())
+
+    @property
+    def noise(self) -> bool:
+        """Most of the time both leads jump about: nothing is connected, or the reference is off."""
+        return self.windows > 0 and self.noisy_windows > 0.5 * self.windows

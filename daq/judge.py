@@ -1,0 +1,202 @@
+"""The one judge: evidence in, judgement out.
+
+Confidence is the Laplace-like share of votes, (v + 0.1) / (v + others + 0.2), at most 0.7 from a single
+transition that the user did not mark; the side is definite at 0.9. What the judge is not told (who moved
+the switch, whether the reference is sound) it does not guess: it says what to do next.
+"""
+
+from __future__ import annotations
+
+from daq.evidence import Evidence, OffKind, OffPart
+from daq.findings import Judgement, Lead, NextTest, Side
+from daq.stretches import Pair
+
+DEFINITE = 0.9
+SINGLE_MOST = 0.7
+UNPROVEN_MOST = 0.98
+REVERSE_LEAST_S = 0.03
+
+CYCLE = NextTest(
+    "Switch the load on and off a few times, holding each for a second.",
+    splits="The lead that moves is the control wire: down to zero is ground side, up to source is positive side.",
+    caution="Keep clear of anything the load can move.",
+)
+
+
+def judge(evidence: Evidence) -> Judgement:
+    """The judgement that this evidence supports; see the module for the rules."""
+    refused = _refusal(evidence)
+    if refused is not None:
+        return refused
+    if min(evidence.forward, evidence.reverse) > REVERSE_LEAST_S:
+        return _reversing(evidence)
+    leaning, confidence = _weigh(evidence)
+    if leaning is Side.UNDETERMINED:
+        return _undetermined(evidence, 0.0, leaning)
+    if confidence < DEFINITE:
+        return _undetermined(evidence, confidence, leaning)
+    return _definite(evidence, leaning, confidence)
+
+
+def _weigh(evidence: Evidence) -> tuple[Side, float]:
+    v = evidence.votes
+    ranked = sorted(((v.low, Side.LOW), (v.high, Side.HIGH), (v.both, Side.BOTH_ENDS)), key=lambda x: -x[0])
+    best, side = ranked[0]
+    if best <= 0:
+        return Side.UNDETERMINED, 0.0
+    others = ranked[1][0] + ranked[2][0]
+    confidence = (best + 0.1) / (best + others + 0.2)
+    if v.transitions < 2 and not v.marked and best < 2:
+        confidence = min(confidence, SINGLE_MOST)
+    if not evidence.reference_proven:
+        confidence = min(confidence, UNPROVEN_MOST)
+    return side, confidence
+
+
+def _refusal(e: Evidence) -> Judgement | None:
+    if e.ac:
+        return _abstain(
+            "This is AC: the leads swing above and below the reference. The tool is for DC circuits only.",
+            NextTest(
+                "Take the leads off now, one hand at a time, and leave mains circuits to licensed people.",
+                caution="Mains kills. Never connect the leads to it.",
+            ),
+        )
+    if e.noise:
+        return _abstain(
+            "Only noise: neither lead seems to touch anything, or the reference lead is off.",
+            NextTest("Run the lead check: both leads in turn to battery positive, then seat both back-probes."),
+        )
+    if e.nothing_seen:
+        return _abstain(
+            "Both leads read zero throughout: the circuit was never on, its feed is asleep or open, "
+            "or a lead is on nothing.",
+            NextTest(
+                "Prove the leads on battery positive, then turn the key on and cycle the control.",
+                splits="If both pins stay at zero with the control on, look for an open feed: fuse first.",
+            ),
+        )
+    return None
+
+
+def _abstain(why: str, test: NextTest) -> Judgement:
+    return Judgement(Side.UNDETERMINED, None, None, None, 0.0, why, test)
+
+
+def _leads(e: Evidence) -> tuple[Lead | None, Lead | None]:
+    """(feed, ground) while on."""
+    if e.forward == 0 and e.reverse == 0:
+        return None, None
+    return (1, 2) if e.forward >= e.reverse else (2, 1)
+
+
+def _reversing(e: Evidence) -> Judgement:
+    confidence = 0.95 if min(e.forward, e.reverse) > 0.1 else 0.9
+    why = (
+        "Lead 1 was positive in one direction and lead 2 in the other: the polarity reverses, "
+        "both wires are control wires."
+    )
+    return Judgement(Side.REVERSING, "both", None, None, confidence, why, None, leaning=Side.REVERSING)
+
+
+def _definite(e: Evidence, side: Side, confidence: float) -> Judgement:
+    feed, ground = _leads(e)
+    control: Lead | str | None = {Side.LOW: ground, Side.HIGH: feed}.get(side, "both")
+    why = _why(e, side, feed, ground)
+    test = None
+    if not e.reference_proven:
+        why += " The reference lead was not proven."
+        test = NextTest(
+            "Run the lead check, so that a bad reference or lead can be ruled out.",
+            splits="All three leads pass: the verdict stands as measured.",
+        )
+    return Judgement(side, control, feed, ground, confidence, why, test, leaning=side)
+
+
+def _why(e: Evidence, side: Side, feed: Lead | None, ground: Lead | None) -> str:
+    off, on = e.off_levels_v, e.on_levels_v
+    if off is None or on is None or feed is None or ground is None:
+        return "The movement between on and off tells the side."
+    if side is Side.LOW:
+        rest = "both leads at source" if _alike(off, e.source_v) else f"lead {ground} up at {_v(off, ground)}"
+        return (
+            f"Off: {rest}; on: lead {ground} fell to {_v(on, ground)}: switched on the ground side, "
+            f"lead {ground} is the control wire, lead {feed} the feed."
+        )
+    if side is Side.HIGH:
+        rest = "both leads near zero" if max(off) < 0.1 * max(on) else f"lead {feed} down at {_v(off, feed)}"
+        return (
+            f"Off: {rest}; on: lead {feed} rose to {_v(on, feed)}: switched on the positive side, "
+            f"lead {feed} is the control wire, lead {ground} should be ground."
+        )
+    return (
+        f"Off: {_v(off, 1)} and {_v(off, 2)}; on: {_v(on, 1)} and {_v(on, 2)}: both leads move towards "
+        "each other, both ends are switched."
+    )
+
+
+def _v(levels: Pair, lead: Lead) -> str:
+    return f"{levels[lead - 1] + 0.0:.1f} V".replace("-0.0", "0.0")
+
+
+def _alike(levels: Pair, source: float | None) -> bool:
+    return source is not None and min(levels) > 0.85 * source
+
+
+def _undetermined(e: Evidence, confidence: float, leaning: Side) -> Judgement:
+    feed, ground = _leads(e)
+    why, test = _what_is_missing(e, leaning)
+    return Judgement(
+        Side.UNDETERMINED, None, feed, ground, min(confidence, DEFINITE - 0.01), why, test, leaning=leaning
+    )
+
+
+def _what_is_missing(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
+    if e.mirrored_s > 0:
+        return (
+            "The reference lead is off: the leads read plus and minus half the load's voltage.",
+            NextTest("Seat the reference lead on battery negative and wiggle it; then cycle the control again."),
+        )
+    if e.votes.low + e.votes.high + e.votes.both > 0:
+        return _not_enough(e, leaning)
+    if e.moved_together:
+        return (
+            "Both leads moved together, between zero and source: no current flows. That is an open circuit or "
+            "a feed that wakes, not a side.",
+            NextTest(
+                "With the control on, move one lead to battery negative at the load's ground point.",
+                splits="If the ground wire's pin stays at source, the ground is open there.",
+            ),
+        )
+    if e.always_on:
+        return (
+            "Source on one lead and zero on the other throughout: the load is on (or open, or a lead is off); "
+            "that looks the same for either side.",
+            CYCLE,
+        )
+    return ("The load was never switched while the leads watched.", CYCLE)
+
+
+def _not_enough(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
+    short = all(_short(p) for p in e.off_parts)
+    if short:
+        return (
+            "Only short gaps were seen on a load that is otherwise on: a bad contact makes them as well as a "
+            "switch does.",
+            CYCLE,
+        )
+    if min(e.votes.low, e.votes.high) > 0:
+        return (
+            "Some changes look like ground-side switching and some like positive-side switching: one of them "
+            "may be a fault.",
+            NextTest(
+                "Cycle the control again and mark each time you switch it (the keys say how).",
+                splits="What happens at your marks is the switch; the rest is the fault.",
+            ),
+        )
+    words = {Side.LOW: "the ground side", Side.HIGH: "the positive side"}.get(leaning, "both ends")
+    return (f"One change seen, as if switched on {words}: one event cannot tell a switch from a fault.", CYCLE)
+
+
+def _short(p: OffPart) -> bool:
+    return p.kind is not OffKind.NOTHING and not p.part.stretches

@@ -1,0 +1,247 @@
+"""On or off, for every settled stretch, with memory of what came before.
+
+The load voltage d = lead 1 - lead 2 decides, relative to D, the highest settled |d|: a load is off below
+0.3 D and on above 0.8 D. Between the two the history decides: a motor coasts down and a capacitor empties
+(a fast fall that goes on falling is off), a cranking engine lets the source recover (a fall that rises
+again by itself is a sag, the load stays on), a cold lamp climbs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import IntEnum
+
+from daq.crossings import SOURCE_LEAST_UV, UV
+from daq.stretches import Lost, Pair, Steady, Stretch, Train
+
+SETTLED_S = 0.020
+OFF_BELOW = 0.3
+ON_ABOVE = 0.8
+ON_CLIMBS_TO = 0.6
+STEP_OFF = 0.22  # of D: a fall that may mean off though d stays high
+STEP_COAST = 0.02  # of D: the least step of a motor let go
+COAST_FALL = 0.06  # and how far it must then have fallen in all
+RISE = 0.05  # of D: a rise that says sag
+MIRROR_SUM = 0.2  # |lead 1 + lead 2| below this part of |d|: the reference lead is floating
+
+
+class Label(IntEnum):
+    REVERSE = -1
+    OFF = 0
+    FORWARD = 1
+    UNKNOWN = 9
+
+
+@dataclass(slots=True)
+class Labelled:
+    """A settled stretch (or train) with the load's state at its head and tail."""
+
+    at: int  # position in the list of stretches
+    stretch: Steady | Train
+    head: Label
+    tail: Label
+    mirrored: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """Levels of the recording, µV: `source` the highest settled lead, `full` (D) the highest settled |d|."""
+
+    source: float
+    full: float
+
+    @property
+    def seen(self) -> bool:
+        return self.source >= SOURCE_LEAST_UV or self.full >= SOURCE_LEAST_UV
+
+
+def difference(levels: Pair) -> float:
+    return levels[0] - levels[1]
+
+
+def is_mirrored(levels: Pair, scale: Scale) -> bool:
+    """Plus and minus half the load voltage: what both leads read when the reference lead floats."""
+    d = difference(levels)
+    low = min(levels)
+    return low < -0.6 * UV and abs(levels[0] + levels[1]) < MIRROR_SUM * abs(d) and abs(d) > 0.3 * scale.full
+
+
+def settled(stretches: Sequence[Stretch], rate_hz: float) -> list[int]:
+    """Positions of the stretches that last long enough to be called a level."""
+    least = max(4, SETTLED_S * rate_hz)
+    return [
+        i
+        for i, s in enumerate(stretches)
+        if isinstance(s, Train) or (isinstance(s, Steady) and s.end - s.start >= least)
+    ]
+
+
+def scale_of(stretches: Sequence[Stretch], positions: Sequence[int]) -> Scale:
+    source = full = 0.0
+    for i in positions:
+        s = stretches[i]
+        if isinstance(s, Steady):
+            source = max(source, *s.mean, *s.tail)
+            full = max(full, abs(difference(s.mean)), abs(difference(s.head)), abs(difference(s.tail)))
+        elif isinstance(s, Train):
+            source = max(source, *s.up, *s.down)
+            full = max(full, abs(difference(s.up)), abs(difference(s.down)))
+    return Scale(source, max(full, 0.5 * source))
+
+
+def label_stretches(stretches: Sequence[Stretch], rate_hz: float) -> tuple[list[Labelled], Scale]:
+    positions = settled(stretches, rate_hz)
+    scale = scale_of(stretches, positions)
+    if not scale.seen:
+        return [], scale
+    labelled = _Walk(stretches, positions, scale).run()
+    return _name_the_start(labelled, scale), scale
+
+
+class _Walk:
+    def __init__(self, stretches: Sequence[Stretch], positions: Sequence[int], scale: Scale) -> None:
+        self.stretches, self.positions, self.scale = stretches, positions, scale
+        self.full = scale.full
+        self.any_off = any(
+            isinstance(s, Steady) and abs(difference(s.mean)) < OFF_BELOW * self.full
+            for s in (stretches[i] for i in positions)
+        )
+
+    def run(self) -> list[Labelled]:
+        out: list[Labelled] = []
+        state = Label.UNKNOWN
+        before: float | None = None
+        for n, i in enumerate(self.positions):
+            stretch = self.stretches[i]
+            if any(isinstance(s, Lost) for s in self.stretches[self.positions[n - 1] + 1 : i] if n):
+                state, before = Label.UNKNOWN, None
+            if isinstance(stretch, Train):
+                sign = self._train_sign(stretch)
+                out.append(Labelled(i, stretch, sign, sign, False))
+                state, before = sign, None
+                continue
+            assert isinstance(stretch, Steady)
+            head = self._head(n, stretch, state, before)
+            tail = self._tail(stretch, head)
+            out.append(Labelled(i, stretch, head, tail, is_mirrored(stretch.mean, self.scale)))
+            state, before = tail, difference(stretch.tail)
+        return out
+
+    def _train_sign(self, train: Train) -> Label:
+        up, down = difference(train.up), difference(train.down)
+        return Label.FORWARD if abs(up) >= abs(down) else Label.REVERSE
+
+    def _clear(self, d: float) -> Label:
+        r = abs(d) / self.full
+        if r < OFF_BELOW:
+            return Label.OFF
+        if r > ON_ABOVE:
+            return Label.FORWARD if d > 0 else Label.REVERSE
+        return Label.UNKNOWN
+
+    def _head(self, n: int, stretch: Steady, state: Label, before: float | None) -> Label:
+        d = difference(stretch.head)
+        clear = self._clear(d)
+        if clear is Label.OFF or state is Label.UNKNOWN:
+            return clear
+        on = Label.FORWARD if d > 0 else Label.REVERSE
+        if state is Label.OFF:
+            if clear is not Label.UNKNOWN:
+                return self._on_or_still_coasting(n, stretch, on, before)
+            return on if self._climbs(n, abs(before or 0.0), abs(d)) else Label.OFF
+        if on is not state:
+            return on if clear is not Label.UNKNOWN else Label.OFF
+        fell = abs(before) - abs(d) if before is not None else 0.0
+        if fell > STEP_COAST * self.full and self._lets_go(n, abs(before or 0.0), abs(d)):
+            return Label.OFF
+        return on
+
+    def _on_or_still_coasting(self, n: int, stretch: Steady, on: Label, before: float | None) -> Label:
+        """A coasting motor reads nearly full voltage: only a rise switches it on again."""
+        if before is None:
+            return on
+        rose = abs(difference(stretch.head)) - abs(before)
+        return on if rose > STEP_COAST * self.full or self._recovers(n, abs(before)) else Label.OFF
+
+    def _recovers(self, n: int, before: float) -> bool:
+        s = self.stretches[self.positions[n]]
+        return isinstance(s, Steady) and abs(difference(s.tail)) > before + RISE * self.full
+
+    def _climbs(self, n: int, before: float, d: float) -> bool:
+        """A fast rise from off that stays between: on when it goes on climbing, or is a good step."""
+        s = self.stretches[self.positions[n]]
+        assert isinstance(s, Steady)
+        tail = abs(difference(s.tail))
+        if d - before < 0.15 * self.full:
+            return tail > ON_ABOVE * self.full
+        return tail > ON_CLIMBS_TO * self.full or d - before > 0.25 * self.full
+
+    def _lets_go(self, n: int, before: float, d: float) -> bool:
+        """Fell fast from on to something above the off limit: is the load off, or the source sagging?"""
+        lowest, rose, last = self._follow_down(n)
+        if rose:
+            return False
+        fell = before - d
+        if last < d - 0.03 * self.full:
+            return before - lowest > COAST_FALL * self.full
+        if fell < STEP_OFF * self.full:
+            return False
+        return self._ground_side_moved(n) or not self.any_off
+
+    def _follow_down(self, n: int) -> tuple[float, bool, float]:
+        """(lowest |d|, whether it rose by itself, last |d|) from here to the next fast rise or loss."""
+        lowest, last = float("inf"), 0.0
+        for position in self.positions[n:]:
+            s = self.stretches[position]
+            if not isinstance(s, Steady):
+                break
+            points = [abs(difference(s.head)), *(abs(a - b) for _, a, b in s.trail), abs(difference(s.tail))]
+            if points[0] > lowest + STEP_OFF * self.full or (
+                lowest < float("inf") and points[0] > ON_ABOVE * self.full and points[0] > last + RISE * self.full
+            ):
+                break
+            for p in points:
+                if p > lowest + RISE * self.full:
+                    return lowest, True, last
+                lowest, last = min(lowest, p), p
+        return lowest, False, last
+
+    def _ground_side_moved(self, n: int) -> bool:
+        if n == 0:
+            return False
+        now, then = self.stretches[self.positions[n]], self.stretches[self.positions[n - 1]]
+        if not isinstance(now, Steady) or not isinstance(then, Steady):
+            return False
+        feed = 0 if difference(then.tail) > 0 else 1
+        rise = now.mean[1 - feed] - then.tail[1 - feed]
+        fall = then.tail[feed] - now.mean[feed]
+        return rise > 2 * abs(fall)
+
+    def _tail(self, stretch: Steady, head: Label) -> Label:
+        """A slow ramp inside the stretch can end in another state."""
+        d = difference(stretch.tail)
+        clear = self._clear(d)
+        if clear in (Label.UNKNOWN, head):
+            return head
+        if head is Label.OFF and abs(d) < abs(difference(stretch.head)) + 0.4 * self.full:
+            return head  # a motor that coasts reads high without being on
+        return clear
+
+
+def _name_the_start(labelled: list[Labelled], scale: Scale) -> list[Labelled]:
+    """A recording that begins between the levels: what comes next tells what it was."""
+    for n in range(len(labelled) - 2, -1, -1):
+        here, then = labelled[n], labelled[n + 1]
+        if here.tail is not Label.UNKNOWN or isinstance(here.stretch, Train):
+            continue
+        d = abs(difference(here.stretch.tail))
+        after = then.stretch
+        d_next = scale.full if isinstance(after, Train) else abs(difference(after.head))
+        if then.head in (Label.FORWARD, Label.REVERSE) and d_next - d > STEP_OFF * scale.full:
+            here.head = here.tail = Label.OFF
+        elif then.head is Label.OFF and d - d_next > STEP_OFF * scale.full:
+            here.head = here.tail = (
+                Label.FORWARD if difference(here.stretch.tail) > 0 else Label.REVERSE
+            )
+    return labelled

@@ -1,0 +1,127 @@
+"""Stage 3: pulse trains among the middle crossings.
+
+Five consecutive periods alike (within 15 % or 1.3 pairs) and shorter than 0.2 s make a train: nobody's
+hand is that fast and regular. A train goes on while period and share stay alike; it ends with the last
+crossing that fits. The frequency is (periods) / (last - first crossing of one direction), whose error
+falls with the length of the train; pulse edges are interpolated between samples.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+PERIODS = 5
+ALIKE = 0.15
+ALIKE_PAIRS = 1.3
+SHARE_ALIKE = 0.06
+LONGEST_S = 0.2
+
+
+@dataclass(slots=True)
+class Pulse:
+    """An open or ended train, in crossings."""
+
+    first: float  # first crossing of the train
+    last: float  # last crossing that fits
+    period: float  # pairs, of the latest periods
+    halves: int  # half periods so far
+    up_time: float
+    share: float  # of the latest periods
+    last_same: float  # last crossing in the direction of the first
+
+    @property
+    def periods(self) -> int:
+        """Whole periods between `first` and `last_same`."""
+        return self.halves // 2
+
+    @property
+    def mean_period(self) -> float:
+        return (self.last_same - self.first) / self.periods
+
+    @property
+    def up_share(self) -> float:
+        return self.up_time / (self.last - self.first)
+
+
+class Rhythm:
+    """Push crossings one by one; `open` is the train they form now, or None."""
+
+    def __init__(self, rate_hz: float) -> None:
+        self._longest = LONGEST_S * rate_hz
+        self._recent: list[tuple[float, bool]] = []
+        self.open: Pulse | None = None
+
+    def push(self, at: float, up: bool) -> tuple[Pulse | None, Pulse | None]:
+        """Returns (train that this crossing ended, train that it established)."""
+        ended = None
+        if self.open is not None:
+            if self._fits(at, up):
+                self._extend(at, up)
+                return None, None
+            ended, self.open = self.open, None
+            self._recent = self._recent[-2:]
+        self._recent.append((at, up))
+        self._recent = self._recent[-(2 * PERIODS + 1) :]
+        self.open = self._established()
+        return ended, self.open
+
+    def late(self, now: float) -> Pulse | None:
+        """The train that silence until `now` has ended, if any."""
+        if self.open is None or now <= self.open.last + 1.5 * self.open.period + 2:
+            return None
+        return self.stop()
+
+    def stop(self) -> Pulse | None:
+        """Ends whatever is open (end of a segment)."""
+        ended, self.open, self._recent = self.open, None, []
+        return ended
+
+    def _tolerance(self, period: float) -> float:
+        return max(ALIKE * period, ALIKE_PAIRS)
+
+    def _fits(self, at: float, up: bool) -> bool:
+        assert self.open is not None
+        if len(self._recent) < 2 or self._recent[-1][1] == up:
+            return False
+        period = at - self._recent[-2][0]
+        half = at - self._recent[-1][0]
+        if period <= 0:
+            return False
+        # `half` is the time since the opposite crossing: below the middle when this one goes up
+        up_share = 1.0 - half / period if up else half / period
+        slack = max(SHARE_ALIKE, 2 * ALIKE_PAIRS / period)
+        return (
+            abs(period - self.open.period) <= self._tolerance(self.open.period)
+            and abs(up_share - self.open.share) <= slack
+        )
+
+    def _extend(self, at: float, up: bool) -> None:
+        assert self.open is not None
+        train = self.open
+        before = self._recent[-2][0]
+        half = at - self._recent[-1][0]
+        train.period += (at - before - train.period) / 8
+        up_share = 1.0 - half / (at - before) if up else half / (at - before)
+        train.share += (up_share - train.share) / 8
+        train.up_time += 0.0 if up else half
+        train.halves += 1
+        train.last = at
+        if train.halves % 2 == 0:
+            train.last_same = at
+        self._recent = [self._recent[-1], (at, up)]
+
+    def _established(self) -> Pulse | None:
+        flips = self._recent
+        if len(flips) < 2 * PERIODS + 1:
+            return None
+        times = [t for t, _ in flips]
+        periods = [b - a for a, b in zip(times, times[2:], strict=False)]
+        middle = sorted(periods)[len(periods) // 2]
+        if middle > self._longest or middle < 2:
+            return None
+        if any(abs(p - middle) > self._tolerance(middle) for p in periods):
+            return None
+        halves = [b - a for a, b in zip(times, times[1:], strict=False)]
+        up_time = sum(h for h, (_, went_up) in zip(halves, flips, strict=False) if went_up)
+        whole = times[-1] - times[0]
+        return Pulse(times[0], times[-1], middle, 2 * PERIODS, up_time, up_time / whole, times[-1])

@@ -1,0 +1,243 @@
+"""Stage 2: cut the samples into steady stretches, fast zones and pulse trains.
+
+`Segmenter` takes microvolts in any portions, works on whole windows at absolute positions, and calls its
+sink with finished stretches in order of time. A train takes back what was cut since its first crossing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import numpy.typing as npt
+
+from daq.crossings import SOURCE_LEAST_UV, Crossings, Micro, Scan
+from daq.rhythm import Pulse, Rhythm
+from daq.stretches import Pair, Raw, Stretch, Train, Zone
+from daq.tally import LevelSums, SteadyTally
+
+RAW_ZONE_S = 0.5
+KEEP_S = 0.3  # history kept behind the cut, for raw copies and for a train's late end
+SHORTEST_STEADY_S = 0.001
+
+
+class Segmenter:
+    """Cuts one unbroken segment that starts at pair `first`."""
+
+    def __init__(
+        self,
+        first: int,
+        rate_hz: float,
+        emit: Callable[[Stretch], None],
+        take_back: Callable[[float], None],
+    ) -> None:
+        self.rate_hz = rate_hz
+        self._emit, self._take_back = emit, take_back
+        self._crossings = Crossings(rate_hz)
+        self._rhythm = Rhythm(rate_hz)
+        self._shortest = max(1, round(SHORTEST_STEADY_S * rate_hz))
+        self._keep = int(KEEP_S * rate_hz) + 4 * self._crossings.window
+        self._raw_zone = int(RAW_ZONE_S * rate_hz)
+        self._origin = first  # of the segment: window positions count from here
+        self._base = first  # index of the first pair in the buffer
+        self._raw: Raw = np.empty((0, 2), dtype=np.int32)
+        self._moving: npt.NDArray[np.bool_] = np.empty(0, dtype=np.bool_)
+        self._half: npt.NDArray[np.float64] = np.empty(0)
+        self._middle: npt.NDArray[np.float64] = np.empty(0)
+        self._scanned = first
+        self._cut = first  # pairs before this are in stretches
+        self._tally: SteadyTally | None = None
+        self._zone: int | None = None
+        self._train: LevelSums | None = None
+
+    @property
+    def position(self) -> int:
+        """Everything before this pair has been cut."""
+        return self._cut
+
+    @property
+    def open_steady(self) -> SteadyTally | None:
+        return self._tally
+
+    def push(self, micro: Raw) -> None:
+        self._raw = np.concatenate((self._raw, micro)) if len(self._raw) else micro
+        window = self._crossings.window
+        whole = (self._base + len(self._raw) - self._scanned) // window * window
+        if whole:
+            self._scan(whole, None)
+            self._trim()
+
+    def finish(self) -> None:
+        """End of the segment: what is left is one short window; open stretches end here."""
+        rest = self._base + len(self._raw) - self._scanned
+        if rest:
+            self._scan(rest, rest)
+        self._follow(self._rhythm.stop())
+        self._cut_to(self._scanned, final=True)
+        self._close_steady(self._cut)
+        self._close_zone(self._cut)
+
+    # -- stage 1 and rhythm over new windows ------------------------------------------------------------
+
+    def _scan(self, pairs: int, window: int | None) -> None:
+        at = self._scanned - self._base
+        part = self._raw[at : at + pairs]
+        lead1, lead2 = np.ascontiguousarray(part[:, 0]), np.ascontiguousarray(part[:, 1])
+        scan = self._crossings.push(lead1, lead2, window)
+        self._moving = np.concatenate((self._moving, scan.moving))
+        self._half = np.concatenate((self._half, _half_of(scan.source)))
+        self._middle = np.concatenate((self._middle, scan.middle))
+        first = self._scanned
+        self._scanned += pairs
+        self._walk_crossings(scan, first)
+        self._follow(self._rhythm.late(self._scanned - self._origin))
+        self._cut_to(self._horizon())
+
+    def _walk_crossings(self, scan: Scan, first: int) -> None:
+        for at, seen, up in zip(scan.flip_at, scan.flip_seen, scan.flip_up, strict=True):
+            self._follow(self._rhythm.late(float(at)))
+            ended, begun = self._rhythm.push(float(at), bool(up))
+            self._follow(ended)
+            if begun is not None:
+                self._cut_to(min(self._origin + int(seen), self._horizon()))
+                self._begin_train(begun)
+
+    def _horizon(self) -> int:
+        if self._train is not None:
+            assert self._rhythm.open is not None
+            return self._origin + int(self._rhythm.open.last)
+        return self._scanned - self._crossings.reach
+
+    def _begin_train(self, pulse: Pulse) -> None:
+        start = self._origin + int(pulse.first)
+        self._close_steady(self._cut)
+        self._close_zone(self._cut)
+        self._take_back(start)
+        self._train = LevelSums()
+        self._cut = start
+
+    def _follow(self, ended: Pulse | None) -> None:
+        """A train has ended: emit it, and go on cutting after its last crossing."""
+        if ended is None:
+            return
+        assert self._train is not None
+        end = self._origin + int(ended.last) + 1
+        self._add_to_train(end)
+        sums, self._train = self._train, None
+        self._emit(
+            Train(
+                start=self._origin + ended.first,
+                end=self._origin + ended.last,
+                periods=ended.periods,
+                period=ended.mean_period,
+                up_share=ended.up_share,
+                up=sums.up_mean,
+                down=sums.down_mean,
+                difference=sums.histogram,
+                low=sums.low,
+                high=sums.high,
+            )
+        )
+        self._cut = end
+
+    def _add_to_train(self, end: int) -> None:
+        assert self._train is not None
+        if end > self._cut:
+            a, b = self._cut - self._base, end - self._base
+            self._train.add(self._raw[a:b], self._middle[a:b])
+            self._cut = end
+
+    # -- cutting ----------------------------------------------------------------------------------------
+
+    def _cut_to(self, end: int, final: bool = False) -> None:
+        if self._train is not None:
+            self._add_to_train(end)
+            return
+        if end <= self._cut:
+            return
+        a, b = self._cut - self._base, end - self._base
+        in_zone = self._zone_mask(a, b, final)
+        turns = np.flatnonzero(np.diff(in_zone)) + 1
+        bounds = [0, *turns.tolist(), b - a]
+        for p, q in zip(bounds, bounds[1:], strict=False):
+            if in_zone[p]:
+                self._enter_zone(self._cut + p)
+            else:
+                self._add_steady(self._cut + p, self._cut + q)
+        self._cut = end
+
+    def _zone_mask(self, a: int, b: int, final: bool) -> npt.NDArray[np.bool_]:
+        """A pair is inside a zone when the movement starts there or goes on for a whole reach."""
+        reach = self._crossings.reach
+        known = self._moving[a : b + reach]
+        if final:
+            known = np.concatenate((known, np.zeros(reach, dtype=np.bool_)))
+        total = np.concatenate(([0], np.cumsum(known)))
+        n = b - a
+        goes_on = total[reach + 1 : reach + 1 + n] - total[:n] == reach + 1
+        before = np.concatenate(([self._moving[a - 1] if a else False], known[: n - 1]))
+        return np.asarray(goes_on | (known[:n] & ~before))
+
+    def _add_steady(self, start: int, end: int) -> None:
+        if self._tally is None:
+            self._tally = SteadyTally(start, self.rate_hz, self._crossings.window, self._origin)
+        a, b = start - self._base, end - self._base
+        self._tally.add(self._raw[a:b], self._half[a:b])
+        if self._zone is not None and self._tally.pairs >= self._shortest:
+            self._close_zone(self._tally.start)
+
+    def _enter_zone(self, at: int) -> None:
+        if self._tally is not None:
+            if self._tally.pairs < self._shortest:
+                if self._zone is None:
+                    self._zone = self._tally.start
+                self._tally = None
+            else:
+                self._close_steady(at)
+        if self._zone is None:
+            self._zone = at
+
+    def _close_steady(self, end: int) -> None:
+        tally, self._tally = self._tally, None
+        if tally is None or tally.pairs == 0:
+            return
+        if tally.pairs < self._shortest and self._zone is not None:
+            return
+        self._close_zone(tally.start)
+        self._emit(tally.finish(self._copy(tally.start, end)))
+
+    def _close_zone(self, end: int) -> None:
+        start, self._zone = self._zone, None
+        if start is None:
+            return
+        raw = self._copy(start - 1, end + 1)
+        first = max(self._base, start - 1)
+        part: Raw = raw if len(raw) else np.zeros((1, 2), dtype=np.int32)
+        low, high = part.min(axis=0), part.max(axis=0)
+        self._emit(
+            Zone(start, end, first, raw if end - start <= self._raw_zone else None, _pair(low), _pair(high))
+        )
+
+    def _copy(self, start: int, end: int) -> Raw:
+        a, b = max(0, start - self._base), end - self._base
+        return self._raw[a:b].copy()
+
+    def _trim(self) -> None:
+        oldest = self._cut - self._keep
+        if self._zone is not None:
+            oldest = min(oldest, max(self._zone - 2, self._cut - self._raw_zone - self._keep))
+        drop = oldest - self._base
+        if drop > len(self._raw) // 2:
+            self._raw = self._raw[drop:].copy()
+            self._moving = self._moving[drop:].copy()
+            self._half, self._middle = self._half[drop:].copy(), self._middle[drop:].copy()
+            self._base = oldest
+
+
+def _half_of(source: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Half of the source scale; out of reach while no source was seen."""
+    return np.where(source > SOURCE_LEAST_UV, source / 2, np.inf)
+
+
+def _pair(values: Micro) -> Pair:
+    return float(values[0]), float(values[1])

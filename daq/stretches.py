@@ -1,0 +1,97 @@
+"""What a recording is cut into: steady stretches, fast zones between them, pulse trains, lost time.
+
+Positions are dense sample indices; levels are microvolts, (lead 1, lead 2). Sums are integers, so a
+stretch is the same however its samples arrived.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+Raw = npt.NDArray[np.int32]  # (k, 2) microvolts
+Pair = tuple[float, float]
+
+
+@dataclass(slots=True)
+class Steady:
+    """No fast movement on either lead; slow ramps are inside, told by `trail`.
+
+    Attributes:
+        start, end: half-open range of pairs.
+        mean: mean level; `head` and `tail` the same over the first and last 4 ms; `late` after the first
+            60 ms where it lasts 120 ms or more (the mean otherwise), so that inrush is left out.
+        low, high: extremes.
+        trail: (centre, level 1, level 2) of windows, kept where the level moved by 2 % of source.
+        halves: where |lead 1 - lead 2| crossed half of the source, slowly.
+        raw: the samples, where it is short.
+    """
+
+    start: int
+    end: int
+    mean: Pair
+    head: Pair
+    tail: Pair
+    late: Pair
+    low: Pair
+    high: Pair
+    trail: list[tuple[float, float, float]] = field(default_factory=list)
+    halves: list[float] = field(default_factory=list)
+    raw: Raw | None = None
+
+
+@dataclass(slots=True)
+class Zone:
+    """Fast movement. `raw` has one pair more on either side where they exist; None when it is long."""
+
+    start: int
+    end: int
+    raw_start: int
+    raw: Raw | None
+    low: Pair
+    high: Pair
+
+
+@dataclass(slots=True)
+class Train:
+    """Regular pulses of lead 1 - lead 2: at least five periods alike.
+
+    `up`/`down`: mean levels of both leads while the difference is above/below its local middle;
+    `up_share` the part of a period it is above.
+    """
+
+    start: float
+    end: float
+    periods: int
+    period: float  # pairs
+    up_share: float
+    up: Pair
+    down: Pair
+    low: Pair
+    high: Pair
+    difference: npt.NDArray[np.int64]  # histogram of lead 1 - lead 2, see HISTOGRAM_*
+
+
+HISTOGRAM_STEP_UV = 125_000  # bins of the difference in a train
+HISTOGRAM_BINS = 1024  # the middle one is 0 V
+
+
+@dataclass(slots=True)
+class Lost:
+    """Time without samples before pair `at`."""
+
+    at: int
+    seconds: float
+
+
+Stretch = Steady | Zone | Train | Lost
+
+
+def start_of(stretch: Stretch) -> float:
+    return stretch.at if isinstance(stretch, Lost) else stretch.start
+
+
+def end_of(stretch: Stretch) -> float:
+    return stretch.at if isinstance(stretch, Lost) else stretch.end

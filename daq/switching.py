@@ -1,0 +1,317 @@
+"""Stage 4: from labelled stretches to the load's states in time: edges, gaps and off parts.
+
+An edge is timed at the first crossing of the middle between the two levels it joins (IEEE Std 181
+mid-reference level instant, interpolated). Crossings less than 7 ms apart are one event: contact bounce
+when the state differs afterwards, a single gap (or blip) when it does not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from daq.labels import Label, Labelled, Scale, difference
+from daq.stretches import Lost, Pair, Steady, Stretch, Train, Zone, end_of, start_of
+
+BOUNCE_S = 0.007
+HYSTERESIS = 0.05  # of D
+SHORT_S = 0.045  # an off part shorter than this is no evidence of a hand on a switch
+
+
+@dataclass(slots=True)
+class Turn:
+    """The load's state from position `at` (fractional pairs) on."""
+
+    at: float
+    label: Label
+    settled: bool = True  # False: seen only inside a fast zone
+
+
+@dataclass(slots=True)
+class Part:
+    """An interval in one state, between turns (or the ends of the recording).
+
+    `levels` are what the leads show in it, µV; `before`/`after` tell whether its ends were seen as
+    transitions; `train` where it is pulsed.
+    """
+
+    start: float
+    end: float
+    label: Label
+    levels: Pair | None
+    begins: bool
+    ends: bool
+    mirrored: bool = False
+    train: Train | None = None
+    stretches: tuple[Steady, ...] = ()
+
+
+@dataclass(slots=True)
+class Switching:
+    turns: list[Turn]
+    parts: list[Part]
+    initial: Label
+
+
+def follow(
+    stretches: Sequence[Stretch], labelled: Sequence[Labelled], scale: Scale, rate_hz: float
+) -> Switching:
+    """States in time from the labelled stretches and the samples between them."""
+    known = [x for x in labelled if x.head is not Label.UNKNOWN or x.tail is not Label.UNKNOWN]
+    if not known:
+        return Switching([], [], Label.UNKNOWN)
+    turns: list[Turn] = []
+    broken: list[float] = []
+    for n, here in enumerate(known):
+        if n:
+            between = _between(stretches, known[n - 1], here, scale, rate_hz)
+            if between is None:
+                broken.append(start_of(here.stretch))
+                if here.head is not known[n - 1].tail:
+                    turns.append(Turn(start_of(here.stretch), here.head))
+            else:
+                turns += between
+        if here.head is not here.tail and isinstance(here.stretch, Steady):
+            turns.append(Turn(_slow_crossing(here.stretch), here.tail))
+    turns = _join_bounce(turns, known[0].head, BOUNCE_S * rate_hz)
+    parts = [q for p in _parts(turns, known, stretches, broken) for q in _split_together(p, scale)]
+    return Switching(turns, parts, known[0].head)
+
+
+def _split_together(part: Part, scale: Scale) -> list[Part]:
+    """Cut an off part where both leads moved together: feed woke or was lost, or a ground opened."""
+    if part.label is not Label.OFF or len(part.stretches) < 2:
+        return [part]
+    groups: list[list[Steady]] = [[part.stretches[0]]]
+    for s in part.stretches[1:]:
+        if abs(sum(s.mean) - sum(groups[-1][-1].mean)) > 0.6 * scale.source:
+            groups.append([])
+        groups[-1].append(s)
+    if len(groups) == 1:
+        return [part]
+    cuts = [part.start, *(float(g[0].start) for g in groups[1:]), part.end]
+    last = len(groups) - 1
+    return [
+        Part(
+            cuts[n],
+            cuts[n + 1],
+            part.label,
+            _levels(group, [], cuts[n], cuts[n + 1]),
+            begins=part.begins and n == 0,
+            ends=part.ends and n == last,
+            mirrored=part.mirrored,
+            stretches=tuple(group),
+        )
+        for n, group in enumerate(groups)
+    ]
+
+
+def _slow_crossing(stretch: Steady) -> float:
+    """Where a slow ramp passes half: the crossing seen while scanning, else the middle of its trail."""
+    if stretch.halves:
+        return stretch.halves[0]
+    middle = (abs(difference(stretch.head)) + abs(difference(stretch.tail))) / 2
+    rising = abs(difference(stretch.tail)) > abs(difference(stretch.head))
+    for at, a, b in stretch.trail:
+        if (abs(a - b) > middle) == rising:
+            return at
+    return (stretch.start + stretch.end) / 2
+
+
+def _between(
+    stretches: Sequence[Stretch], left: Labelled, right: Labelled, scale: Scale, rate_hz: float
+) -> list[Turn] | None:
+    """Turns between two labelled stretches; None where time or too many samples were lost there."""
+    inner = stretches[left.at + 1 : right.at]
+    if any(isinstance(s, Lost) for s in inner):
+        return None
+    if isinstance(left.stretch, Train) or isinstance(right.stretch, Train):
+        return _beside_train(left, right)
+    joined = _join(inner)
+    if joined is None:
+        if left.tail is right.head:
+            return []
+        at = end_of(left.stretch) if not inner else start_of(inner[0])
+        return [Turn(float(at), right.head)]
+    start, raw = joined
+    return _turns_in(start, raw, left, right, scale)
+
+
+def _beside_train(left: Labelled, right: Labelled) -> list[Turn]:
+    if left.tail is right.head:
+        return []
+    at = end_of(left.stretch) if isinstance(left.stretch, Train) else start_of(right.stretch)
+    return [Turn(float(at), right.head)]
+
+
+def _join(inner: Sequence[Stretch]) -> tuple[float, npt.NDArray[np.int32]] | None:
+    """The samples of short stretches in a row, with one more on either side; None if some are not kept."""
+    pieces: list[npt.NDArray[np.int32]] = []
+    start = -1.0
+    for n, s in enumerate(inner):
+        if not isinstance(s, Steady | Zone) or s.raw is None:
+            return None
+        if isinstance(s, Zone):
+            a = 0 if n == 0 else s.start - s.raw_start
+            b = len(s.raw) if n == len(inner) - 1 else s.end - s.raw_start
+            pieces.append(s.raw[a:b])
+            start = s.raw_start + a if n == 0 else start
+        else:
+            pieces.append(s.raw)
+            start = s.start if n == 0 else start
+    if not pieces:
+        return None
+    return start, np.concatenate(pieces)
+
+
+def _turns_in(
+    start: float, raw: npt.NDArray[np.int32], left: Labelled, right: Labelled, scale: Scale
+) -> list[Turn]:
+    assert isinstance(left.stretch, Steady)
+    assert isinstance(right.stretch, Steady)
+    d_left, d_right = difference(left.stretch.tail), difference(right.stretch.head)
+    x = np.clip(raw, -0.5e6, max(1.02 * scale.source, *left.stretch.tail, *right.stretch.head))
+    if left.mirrored or right.mirrored:
+        x = raw.astype(np.float64)
+    d = x[:, 0] - x[:, 1]
+    if left.tail is right.head:
+        middle, to = _excursion_middle(left.tail, d_left, d_right, scale)
+    else:
+        middle, to = (d_left + d_right) / 2, right.head
+    above, below = (to, left.tail) if d_left < middle else (left.tail, to)
+    return _crossing_turns(start, d, middle, HYSTERESIS * scale.full, above, below, d_left > middle)
+
+
+def _excursion_middle(label: Label, d_left: float, d_right: float, scale: Scale) -> tuple[float, Label]:
+    """Same state on both sides: half the level away from it would be an excursion to the other state."""
+    d = (d_left + d_right) / 2
+    if label is Label.OFF:
+        sign = 1.0 if d >= -0.1 * scale.full else -1.0
+        return d + sign * max(0.5 * (scale.full - abs(d)), 0.25 * scale.full), (
+            Label.FORWARD if sign > 0 else Label.REVERSE
+        )
+    return 0.5 * d, Label.OFF
+
+
+def _crossing_turns(
+    start: float,
+    d: npt.NDArray[np.float64],
+    middle: float,
+    hysteresis: float,
+    above: Label,
+    below: Label,
+    begins_above: bool,
+) -> list[Turn]:
+    """Turns at each crossing that is followed through by `hysteresis` (half of it for short excursions)."""
+    turns: list[Turn] = []
+    high = begins_above
+    crossed = 0.0
+    was = begins_above
+    for i, v in enumerate(d.tolist()):
+        now = v > middle
+        if now != was:
+            crossed = _interpolate(i, d, middle)
+            was = now
+        if high and v < middle - hysteresis:
+            high = False
+            turns.append(Turn(start + crossed, below, settled=False))
+        elif not high and v > middle + hysteresis:
+            high = True
+            turns.append(Turn(start + crossed, above, settled=False))
+    return turns
+
+
+def _interpolate(i: int, d: npt.NDArray[np.float64], middle: float) -> float:
+    if i == 0:
+        return 0.0
+    return i - 1 + float((middle - d[i - 1]) / (d[i] - d[i - 1]))
+
+
+def _join_bounce(turns: list[Turn], initial: Label, within: float) -> list[Turn]:
+    """Chains of turns closer than `within` become one turn, or one gap that starts and ends with them."""
+    out: list[Turn] = []
+    state = initial
+    i = 0
+    while i < len(turns):
+        j = i
+        while j + 1 < len(turns) and turns[j + 1].at - turns[j].at < within:
+            j += 1
+        chain = turns[i : j + 1]
+        if chain[-1].label is not state:
+            out.append(Turn(chain[0].at, chain[-1].label, chain[-1].settled))
+        elif len(chain) > 1:
+            inner = next(t for t in chain if t.label is not state)
+            out.append(Turn(chain[0].at, inner.label, settled=False))
+            out.append(Turn(chain[-1].at, state))
+        state = chain[-1].label
+        i = j + 1
+    return out
+
+
+def _parts(
+    turns: Sequence[Turn], known: Sequence[Labelled], stretches: Sequence[Stretch], broken: Sequence[float]
+) -> list[Part]:
+    start = start_of(known[0].stretch)
+    end = end_of(known[-1].stretch)
+    bounds = [start, *(t.at for t in turns), end]
+    labels = [known[0].head, *(t.label for t in turns)]
+    parts = []
+    for n, label in enumerate(labels):
+        a, b = bounds[n], bounds[n + 1]
+        inside = [k for k in known if _overlap(k.stretch, a, b) > 0.5 * (end_of(k.stretch) - start_of(k.stretch))]
+        steady = tuple(k.stretch for k in inside if isinstance(k.stretch, Steady))
+        trains = [k.stretch for k in inside if isinstance(k.stretch, Train)]
+        parts.append(
+            Part(
+                a,
+                b,
+                label,
+                _levels(steady, stretches, a, b),
+                begins=n > 0 and a not in broken,
+                ends=n < len(labels) - 1 and b not in broken,
+                mirrored=any(k.mirrored for k in inside),
+                train=max(trains, key=lambda t: t.end - t.start) if trains else None,
+                stretches=steady,
+            )
+        )
+    return parts
+
+
+def _overlap(s: Stretch, a: float, b: float) -> float:
+    return min(end_of(s), b) - max(start_of(s), a)
+
+
+def _levels(steady: Sequence[Steady], stretches: Sequence[Stretch], a: float, b: float) -> Pair | None:
+    if steady:
+        n = [s.end - s.start for s in steady]
+        return (
+            sum(s.mean[0] * k for s, k in zip(steady, n, strict=True)) / sum(n),
+            sum(s.mean[1] * k for s, k in zip(steady, n, strict=True)) / sum(n),
+        )
+    return _short_levels(stretches, a, b)
+
+
+def _short_levels(stretches: Sequence[Stretch], a: float, b: float) -> Pair | None:
+    """Levels in the middle of a short part, from the samples kept around it."""
+    best: list[npt.NDArray[np.int32]] = []
+    for s in stretches:
+        if end_of(s) < a or isinstance(s, Lost | Train):
+            continue
+        if start_of(s) > b:
+            break
+        if s.raw is None:
+            continue
+        first = s.raw_start if isinstance(s, Zone) else s.start
+        p, q = max(0, int(np.ceil(a - first))), int(np.floor(b - first)) + 1
+        if q > p:
+            best.append(s.raw[p:q])
+    if not best:
+        return None
+    raw = np.concatenate(best)
+    if not len(raw):
+        return None
+    middle = np.median(raw, axis=0)
+    return float(middle[0]), float(middle[1])

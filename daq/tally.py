@@ -1,0 +1,165 @@
+"""Running sums of a stretch that is still open."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from daq.stretches import HISTOGRAM_BINS, HISTOGRAM_STEP_UV, Pair, Raw, Steady
+
+EDGE_S = 0.004  # head and tail
+LATE_AFTER_S = 0.060
+RAW_S = 0.060
+TRAIL_OF_SOURCE = 0.02
+TRAIL_MOST = 512
+HALVES_MOST = 32
+
+
+class SteadyTally:
+    """Sums of an open steady stretch; `finish` makes the Steady.
+
+    The trail uses windows at absolute positions (counted from `origin`), so that it does not depend on
+    how the samples arrived.
+    """
+
+    def __init__(self, start: int, rate_hz: float, window: int, origin: int) -> None:
+        self.start = start
+        self.pairs = 0
+        self._edge = max(1, round(EDGE_S * rate_hz))
+        self._late_after = round(LATE_AFTER_S * rate_hz)
+        self._raw_most = max(round(RAW_S * rate_hz), 4)
+        self._window, self._origin = window, origin
+        self._sum = np.zeros(2, dtype=np.int64)
+        self._late_sum = np.zeros(2, dtype=np.int64)
+        self._low = np.full(2, np.iinfo(np.int32).max, dtype=np.int64)
+        self._high = np.full(2, np.iinfo(np.int32).min, dtype=np.int64)
+        self._head: Raw = np.empty((0, 2), dtype=np.int32)
+        self._tail: Raw = np.empty((0, 2), dtype=np.int32)
+        self._open_window: Raw = np.empty((0, 2), dtype=np.int32)
+        self._trail: list[tuple[float, float, float]] = []
+        self._halves: list[float] = []
+        self._last_above: bool | None = None
+
+    @property
+    def mean(self) -> Pair:
+        return _mean(self._sum, self.pairs)
+
+    @property
+    def tail(self) -> Pair:
+        return _mean(self._tail.sum(axis=0, dtype=np.int64), len(self._tail))
+
+    @property
+    def spread(self) -> Pair:
+        return float(self._high[0] - self._low[0]), float(self._high[1] - self._low[1])
+
+    def add(self, raw: Raw, half: npt.NDArray[np.float64]) -> None:
+        """Add pairs that follow; `half` is half of the source scale at each."""
+        at = self.start + self.pairs
+        self._sum += raw.sum(axis=0, dtype=np.int64)
+        late_from = max(0, self._late_after - self.pairs)
+        if late_from < len(raw):
+            self._late_sum += raw[late_from:].sum(axis=0, dtype=np.int64)
+        np.minimum(self._low, raw.min(axis=0), out=self._low)
+        np.maximum(self._high, raw.max(axis=0), out=self._high)
+        if len(self._head) < self._edge:
+            self._head = np.concatenate((self._head, raw))[: self._edge]
+        self._tail = np.concatenate((self._tail, raw[-self._edge :]))[-self._edge :]
+        self._follow_halves(raw, half, at)
+        self._follow_trail(raw, half, at)
+        self.pairs += len(raw)
+
+    def _follow_halves(self, raw: Raw, half: npt.NDArray[np.float64], at: int) -> None:
+        above = np.abs(raw[:, 0] - raw[:, 1]) > half
+        first = bool(above[0]) if self._last_above is None else self._last_above
+        turns = np.flatnonzero(np.diff(above, prepend=first))
+        for turn in turns[:HALVES_MOST].tolist():
+            if len(self._halves) < HALVES_MOST:
+                self._halves.append(float(at + turn) - 0.5)
+        self._last_above = bool(above[-1])
+
+    def _follow_trail(self, raw: Raw, half: npt.NDArray[np.float64], at: int) -> None:
+        """Means of whole windows, kept where they moved from the last one kept."""
+        if not len(self._open_window):
+            skip = -(at - self._origin) % self._window
+            if skip >= len(raw):
+                return
+            raw, half, at = raw[skip:], half[skip:], at + skip
+        part = np.concatenate((self._open_window, raw))
+        at -= len(self._open_window)
+        whole = len(part) // self._window
+        self._open_window = part[whole * self._window :]
+        if not whole:
+            return
+        means = (
+            part[: whole * self._window].reshape(whole, self._window, 2).sum(axis=1, dtype=np.int64)
+            / self._window
+        )
+        scale = float(half[-1]) if np.isfinite(half[-1]) else 0.0
+        step = max(2 * TRAIL_OF_SOURCE * scale, 50_000.0)
+        if self._trail and not (np.abs(means - self._trail[-1][1:]) > step).any():
+            return
+        for i, (m1, m2) in enumerate(means.tolist()):
+            self._keep((at + (i + 0.5) * self._window, m1, m2), step)
+
+    def _keep(self, point: tuple[float, float, float], step: float) -> None:
+        if self._trail:
+            _, l1, l2 = self._trail[-1]
+            if abs(point[1] - l1) <= step and abs(point[2] - l2) <= step:
+                return
+        self._trail.append(point)
+        if len(self._trail) > TRAIL_MOST:
+            self._trail = self._trail[::2]
+
+    def finish(self, raw: Raw) -> Steady:
+        """The Steady of all pairs added; `raw` are those pairs (or the latest of them)."""
+        n = self.pairs
+        late_n = n - self._late_after
+        mean = self.mean
+        return Steady(
+            start=self.start,
+            end=self.start + n,
+            mean=mean,
+            head=_mean(self._head.sum(axis=0, dtype=np.int64), len(self._head)),
+            tail=self.tail,
+            late=_mean(self._late_sum, late_n) if late_n >= self._late_after else mean,
+            low=(float(self._low[0]), float(self._low[1])),
+            high=(float(self._high[0]), float(self._high[1])),
+            trail=self._trail,
+            halves=self._halves,
+            raw=raw if n <= self._raw_most and len(raw) == n else None,
+        )
+
+
+class LevelSums:
+    """Levels of both leads while their difference is above and below the local middle."""
+
+    def __init__(self) -> None:
+        self._sums = np.zeros((2, 2), dtype=np.int64)
+        self._counts = [0, 0]
+        self.histogram = np.zeros(HISTOGRAM_BINS, dtype=np.int64)
+        self.low: Pair = (np.inf, np.inf)
+        self.high: Pair = (-np.inf, -np.inf)
+
+    def add(self, raw: Raw, middle: npt.NDArray[np.float64]) -> None:
+        difference = raw[:, 0] - raw[:, 1]
+        up = difference > middle
+        bins = np.clip(difference // HISTOGRAM_STEP_UV + HISTOGRAM_BINS // 2, 0, HISTOGRAM_BINS - 1)
+        self.histogram += np.bincount(bins, minlength=HISTOGRAM_BINS)
+        for i, part in enumerate((raw[~up], raw[up])):
+            self._sums[i] += part.sum(axis=0, dtype=np.int64)
+            self._counts[i] += len(part)
+        low, high = raw.min(axis=0), raw.max(axis=0)
+        self.low = min(self.low[0], float(low[0])), min(self.low[1], float(low[1]))
+        self.high = max(self.high[0], float(high[0])), max(self.high[1], float(high[1]))
+
+    @property
+    def down_mean(self) -> Pair:
+        return _mean(self._sums[0], self._counts[0])
+
+    @property
+    def up_mean(self) -> Pair:
+        return _mean(self._sums[1], self._counts[1])
+
+
+def _mean(sums: npt.NDArray[np.int64], n: int) -> Pair:
+    return (float(sums[0]) / n, float(sums[1]) / n) if n else (0.0, 0.0)
