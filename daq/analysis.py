@@ -15,8 +15,9 @@ from daq.crossings import SOURCE_LEAST_UV, UV
 from daq.events import name_events
 from daq.evidence import Evidence, Mark, OffPart, weigh
 from daq.findings import Edge, Event, Judgement, LoadKind, LoadState, Pwm, Side
+from daq.glue import glue
 from daq.judge import judge
-from daq.labels import Label, Scale, label_stretches
+from daq.labels import Label, Scale, label_stretches, rough_scale
 from daq.pulses import pwm_of
 from daq.stretches import Pair, Stretch
 from daq.supply import find_dips
@@ -62,6 +63,7 @@ class Analysis:
 
 def analyse(stretches: Sequence[Stretch], context: Context, seconds: Callable[[float], float]) -> Analysis:
     """Everything that these stretches say; `seconds` maps a pair position to seconds from the first."""
+    stretches = glue(stretches, rough_scale(stretches, context.rate_hz), context.rate_hz)
     labelled, scale = label_stretches(stretches, context.rate_hz)
     switching = follow(stretches, labelled, scale, context.rate_hz)
     evidence = _evidence(stretches, switching, scale, context)

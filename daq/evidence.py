@@ -21,7 +21,6 @@ from daq.switching import SHORT_S, Part
 GROUND_SHARE = 0.75  # and above: ground side
 FEED_SHARE = 0.25  # and below: positive side
 FULL_WEIGHT = 0.5
-SHORT_WEIGHT = 0.02
 TRAIN_WEIGHT = 3.0
 MARKED_WEIGHT = 1.0
 FULL_AFTER_S = 0.25
@@ -50,6 +49,7 @@ class Votes:
     low: float = 0.0
     high: float = 0.0
     both: float = 0.0
+    short: dict[OffKind, int] = field(default_factory=dict)
     transitions: int = 0  # long ones, of the winning kind or not
     marked: int = 0
 
@@ -117,7 +117,7 @@ def weigh(
     off_parts: list[OffPart] = []
     for n, part in enumerate(parts):
         if part.train is not None and part.label is not Label.OFF and not part.mirrored:
-            votes.add(_train_kind(part.train, part.label, scale), 0.02 if steady_expected else TRAIN_WEIGHT)
+            votes.add(_train_kind(part.train, part.label, scale), 0.0 if steady_expected else TRAIN_WEIGHT)
         if part.label is not Label.OFF:
             continue
         ends = []
@@ -135,6 +135,7 @@ def weigh(
             marked_any |= marked
             weight = _weight(part, on, rate_hz, marked, steady_expected)
             votes.add(kind, weight)
+            votes.short[kind] = votes.short.get(kind, 0) + (weight == 0)
             votes.transitions += weight >= FULL_WEIGHT / 2
             votes.marked += marked
             kinds.append((kind, on))
@@ -169,9 +170,9 @@ def _weight(part: Part, on: Part, rate_hz: float, marked: bool, steady_expected:
         return MARKED_WEIGHT
     seconds = (part.end - part.start) / rate_hz
     if seconds < SHORT_S or steady_expected:
-        return SHORT_WEIGHT
+        return 0.0
     if on.train is None and not on.stretches:
-        return SHORT_WEIGHT  # a blip of on
+        return 0.0  # a blip of on
     return FULL_WEIGHT * min(1.0, max(0.1, (seconds - SHORT_S) / (FULL_AFTER_S - SHORT_S)))
 
 

@@ -157,7 +157,7 @@ def _what_is_missing(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
             "The reference lead is off: the leads read plus and minus half the load's voltage.",
             NextTest("Seat the reference lead on battery negative and wiggle it; then cycle the control again."),
         )
-    if e.votes.low + e.votes.high + e.votes.both > 0:
+    if e.votes.low + e.votes.high + e.votes.both > 0 or any(e.votes.short.values()):
         return _not_enough(e, leaning)
     if e.moved_together:
         return (

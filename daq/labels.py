@@ -9,13 +9,14 @@ again by itself is a sag, the load stays on), a cold lamp climbs.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 
 from daq.crossings import SOURCE_LEAST_UV, UV
 from daq.stretches import Lost, Pair, Steady, Stretch, Train
 
 SETTLED_S = 0.020
+ROUGH_S = 0.004
 OFF_BELOW = 0.3
 ON_ABOVE = 0.8
 ON_CLIMBS_TO = 0.6
@@ -90,13 +91,20 @@ def scale_of(stretches: Sequence[Stretch], positions: Sequence[int]) -> Scale:
     return Scale(source, max(full, 0.5 * source))
 
 
+def rough_scale(stretches: Sequence[Stretch], rate_hz: float) -> Scale:
+    """Scale from every stretch of 4 ms or more, before spikes are glued over."""
+    least = max(2, ROUGH_S * rate_hz)
+    long = [i for i, s in enumerate(stretches) if isinstance(s, Steady) and s.end - s.start >= least]
+    return scale_of(stretches, long)
+
+
 def label_stretches(stretches: Sequence[Stretch], rate_hz: float) -> tuple[list[Labelled], Scale]:
     positions = settled(stretches, rate_hz)
     scale = scale_of(stretches, positions)
     if not scale.seen:
         return [], scale
     labelled = _Walk(stretches, positions, scale).run()
-    return _name_the_start(labelled, scale), scale
+    return [half for x in _name_the_start(labelled, scale) for half in _halves(x)], scale
 
 
 class _Walk:
@@ -119,7 +127,7 @@ class _Walk:
             if isinstance(stretch, Train):
                 sign = self._train_sign(stretch)
                 out.append(Labelled(i, stretch, sign, sign, False))
-                state, before = sign, None
+                state, before = sign, int(sign) * max(abs(difference(stretch.up)), abs(difference(stretch.down)))
                 continue
             assert isinstance(stretch, Steady)
             head = self._head(n, stretch, state, before)
@@ -227,6 +235,29 @@ class _Walk:
         if head is Label.OFF and abs(d) < abs(difference(stretch.head)) + 0.4 * self.full:
             return head  # a motor that coasts reads high without being on
         return clear
+
+
+def _halves(x: Labelled) -> list[Labelled]:
+    """A stretch whose state changes slowly inside becomes two, each with its own level."""
+    s = x.stretch
+    if x.head is x.tail or not isinstance(s, Steady):
+        return [x]
+    at = int(slow_crossing(s))
+    left = replace(s, end=at, mean=s.head, tail=s.head, late=s.head, trail=[], halves=[], raw=None)
+    right = replace(s, start=at, mean=s.tail, head=s.tail, late=s.tail, trail=[], halves=[], raw=None)
+    return [Labelled(x.at, left, x.head, x.head, x.mirrored), Labelled(x.at, right, x.tail, x.tail, x.mirrored)]
+
+
+def slow_crossing(stretch: Steady) -> float:
+    """Where a slow ramp passes half: the crossing seen while scanning, else the middle of its trail."""
+    if stretch.halves:
+        return stretch.halves[0]
+    middle = (abs(difference(stretch.head)) + abs(difference(stretch.tail))) / 2
+    rising = abs(difference(stretch.tail)) > abs(difference(stretch.head))
+    for at, a, b in stretch.trail:
+        if (abs(a - b) > middle) == rising:
+            return at
+    return (stretch.start + stretch.end) / 2
 
 
 def _name_the_start(labelled: list[Labelled], scale: Scale) -> list[Labelled]:

@@ -15,6 +15,7 @@ ALIKE = 0.15
 ALIKE_PAIRS = 1.3
 SHARE_ALIKE = 0.06
 LONGEST_S = 0.2
+NARROWEST = 0.02  # share: narrower pulses are spikes
 
 
 @dataclass(slots=True)
@@ -124,4 +125,6 @@ class Rhythm:
         halves = [b - a for a, b in zip(times, times[1:], strict=False)]
         up_time = sum(h for h, (_, went_up) in zip(halves, flips, strict=False) if went_up)
         whole = times[-1] - times[0]
+        if not NARROWEST <= up_time / whole <= 1 - NARROWEST:
+            return None
         return Pulse(times[0], times[-1], middle, 2 * PERIODS, up_time, up_time / whole, times[-1])

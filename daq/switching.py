@@ -7,8 +7,8 @@ when the state differs afterwards, a single gap (or blip) when it does not.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +18,8 @@ from daq.stretches import Lost, Pair, Steady, Stretch, Train, Zone, end_of, star
 
 BOUNCE_S = 0.007
 HYSTERESIS = 0.05  # of D
+COASTS_ABOVE = 0.6  # of D: an off part that begins higher is a motor let go
+COAST_STEP = 0.012
 SHORT_S = 0.045  # an off part shorter than this is no evidence of a hand on a switch
 
 
@@ -74,8 +76,6 @@ def follow(
                     turns.append(Turn(start_of(here.stretch), here.head))
             else:
                 turns += between
-        if here.head is not here.tail and isinstance(here.stretch, Steady):
-            turns.append(Turn(_slow_crossing(here.stretch), here.tail))
     turns = _join_bounce(turns, known[0].head, BOUNCE_S * rate_hz)
     parts = [q for p in _parts(turns, known, stretches, broken) for q in _split_together(p, scale)]
     return Switching(turns, parts, known[0].head)
@@ -83,42 +83,36 @@ def follow(
 
 def _split_together(part: Part, scale: Scale) -> list[Part]:
     """Cut an off part where both leads moved together: feed woke or was lost, or a ground opened."""
-    if part.label is not Label.OFF or len(part.stretches) < 2:
+    if part.label is not Label.OFF:
+        return [part]
+    return _split(part, lambda s, before: abs(sum(s.mean) - sum(before.mean)) > 0.6 * scale.source, set())
+
+
+def _split(part: Part, apart: Callable[[Steady, Steady], bool], mirrored: set[float]) -> list[Part]:
+    """Cut a part between stretches that are `apart`; the cuts are no transitions."""
+    if not part.stretches:
         return [part]
     groups: list[list[Steady]] = [[part.stretches[0]]]
     for s in part.stretches[1:]:
-        if abs(sum(s.mean) - sum(groups[-1][-1].mean)) > 0.6 * scale.source:
+        if apart(s, groups[-1][-1]):
             groups.append([])
         groups[-1].append(s)
-    if len(groups) == 1:
-        return [part]
     cuts = [part.start, *(float(g[0].start) for g in groups[1:]), part.end]
     last = len(groups) - 1
     return [
-        Part(
-            cuts[n],
-            cuts[n + 1],
-            part.label,
-            _levels(group, [], cuts[n], cuts[n + 1]),
+        replace(
+            part,
+            start=cuts[n],
+            end=cuts[n + 1],
+            levels=_levels(group, [], cuts[n], cuts[n + 1]),
             begins=part.begins and n == 0,
             ends=part.ends and n == last,
-            mirrored=part.mirrored,
+            mirrored=group[0].start in mirrored or part.mirrored,
+            train=part.train if last == 0 else None,
             stretches=tuple(group),
         )
         for n, group in enumerate(groups)
     ]
-
-
-def _slow_crossing(stretch: Steady) -> float:
-    """Where a slow ramp passes half: the crossing seen while scanning, else the middle of its trail."""
-    if stretch.halves:
-        return stretch.halves[0]
-    middle = (abs(difference(stretch.head)) + abs(difference(stretch.tail))) / 2
-    rising = abs(difference(stretch.tail)) > abs(difference(stretch.head))
-    for at, a, b in stretch.trail:
-        if (abs(a - b) > middle) == rising:
-            return at
-    return (stretch.start + stretch.end) / 2
 
 
 def _between(
@@ -128,14 +122,15 @@ def _between(
     inner = stretches[left.at + 1 : right.at]
     if any(isinstance(s, Lost) for s in inner):
         return None
+    if not inner:
+        return [] if left.tail is right.head else [Turn(float(start_of(right.stretch)), right.head)]
     if isinstance(left.stretch, Train) or isinstance(right.stretch, Train):
         return _beside_train(left, right)
     joined = _join(inner)
     if joined is None:
         if left.tail is right.head:
             return []
-        at = end_of(left.stretch) if not inner else start_of(inner[0])
-        return [Turn(float(at), right.head)]
+        return [Turn(float(start_of(inner[0])), right.head)]
     start, raw = joined
     return _turns_in(start, raw, left, right, scale)
 
@@ -181,8 +176,18 @@ def _turns_in(
         middle, to = _excursion_middle(left.tail, d_left, d_right, scale)
     else:
         middle, to = (d_left + d_right) / 2, right.head
+        if right.head is Label.OFF and abs(d_right) > COASTS_ABOVE * scale.full:
+            middle = d_left - np.sign(d_left) * COAST_STEP * scale.full
+            return _first_crossing(start, d, middle, to)
     above, below = (to, left.tail) if d_left < middle else (left.tail, to)
     return _crossing_turns(start, d, middle, HYSTERESIS * scale.full, above, below, d_left > middle)
+
+
+def _first_crossing(start: float, d: npt.NDArray[np.float64], middle: float, to: Label) -> list[Turn]:
+    """Let go of a motor: timed where the first small step begins, since the half comes much later."""
+    beyond = np.flatnonzero(abs(d) < abs(middle))
+    at = int(beyond[0]) if len(beyond) else 0
+    return [Turn(start + _interpolate(at, d, middle), to, settled=False)]
 
 
 def _excursion_middle(label: Label, d_left: float, d_right: float, scale: Scale) -> tuple[float, Label]:
@@ -242,7 +247,7 @@ def _join_bounce(turns: list[Turn], initial: Label, within: float) -> list[Turn]
         chain = turns[i : j + 1]
         if chain[-1].label is not state:
             out.append(Turn(chain[0].at, chain[-1].label, chain[-1].settled))
-        elif len(chain) > 1:
+        elif len(chain) > 1 and state is not Label.OFF:  # a blip of on as short as this is a spike
             inner = next(t for t in chain if t.label is not state)
             out.append(Turn(chain[0].at, inner.label, settled=False))
             out.append(Turn(chain[-1].at, state))
@@ -264,20 +269,25 @@ def _parts(
         inside = [k for k in known if _overlap(k.stretch, a, b) > 0.5 * (end_of(k.stretch) - start_of(k.stretch))]
         steady = tuple(k.stretch for k in inside if isinstance(k.stretch, Steady))
         trains = [k.stretch for k in inside if isinstance(k.stretch, Train)]
-        parts.append(
-            Part(
-                a,
-                b,
-                label,
-                _levels(steady, stretches, a, b),
-                begins=n > 0 and a not in broken,
-                ends=n < len(labels) - 1 and b not in broken,
-                mirrored=any(k.mirrored for k in inside),
-                train=max(trains, key=lambda t: t.end - t.start) if trains else None,
-                stretches=steady,
-            )
+        whole = Part(
+            a,
+            b,
+            label,
+            _levels(steady, stretches, a, b),
+            begins=n > 0 and a not in broken,
+            ends=n < len(labels) - 1 and b not in broken,
+            train=max(trains, key=lambda t: t.end - t.start) if trains else None,
+            stretches=steady,
         )
+        parts += _split_mirrored(whole, {k.stretch.start for k in inside if k.mirrored})
     return parts
+
+
+def _split_mirrored(part: Part, mirrored: set[float]) -> list[Part]:
+    """Cut an on part where the reference lead was lost or found."""
+    if not mirrored:
+        return [part]
+    return _split(part, lambda s, before: (s.start in mirrored) != (before.start in mirrored), mirrored)
 
 
 def _overlap(s: Stretch, a: float, b: float) -> float:

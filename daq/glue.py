@@ -1,0 +1,75 @@
+"""Joins steady stretches that a spike cut in two: ignition noise is no event.
+
+Two levels less than 4 ms apart that agree to 1.5 % of source are one stretch, unless the load voltage left
+its level for the other state in between: that is a gap, and stays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from daq.labels import OFF_BELOW, Scale, difference
+from daq.stretches import Pair, Steady, Stretch, Zone
+
+APART_S = 0.004
+EQUAL_OF_SOURCE = 0.015
+EQUAL_LEAST_UV = 40_000
+LEFT_OF_D = 0.4
+LATE_AFTER_S = 0.060
+
+
+def glue(stretches: Sequence[Stretch], scale: Scale, rate_hz: float) -> list[Stretch]:
+    out: list[Stretch] = []
+    for s in stretches:
+        zone = out[-1] if out else None
+        before = out[-2] if len(out) > 1 else None
+        if (
+            isinstance(s, Steady)
+            and isinstance(zone, Zone)
+            and isinstance(before, Steady)
+            and _same(before, zone, s, scale, rate_hz)
+        ):
+            out[-2:] = [_joined(before, s, rate_hz)]
+        else:
+            out.append(s)
+    return out
+
+
+def _same(before: Steady, zone: Zone, after: Steady, scale: Scale, rate_hz: float) -> bool:
+    if zone.raw is None or after.start - before.end > max(2, APART_S * rate_hz):
+        return False
+    equal = max(EQUAL_OF_SOURCE * scale.source, EQUAL_LEAST_UV)
+    if any(abs(a - b) > equal for a, b in zip(before.tail, after.head, strict=True)):
+        return False
+    level = difference(before.tail)
+    if abs(level) < OFF_BELOW * scale.full:
+        return True
+    x = np.clip(zone.raw, -0.5e6, max(1.02 * scale.source, *before.tail)).astype(np.float64)
+    return bool(np.all(abs(x[:, 0] - x[:, 1] - level) < LEFT_OF_D * abs(level)))
+
+
+def _joined(a: Steady, b: Steady, rate_hz: float) -> Steady:
+    n, m = a.end - a.start, b.end - b.start
+    enough = b.start - a.start > LATE_AFTER_S * rate_hz
+    late_n = n if n > 2 * LATE_AFTER_S * rate_hz else 0
+    late = b.mean if enough and not late_n else _mean(a.late, late_n or n, b.mean, m)
+    middle = ((b.start + b.end) / 2, *b.mean)
+    return Steady(
+        start=a.start,
+        end=b.end,
+        mean=_mean(a.mean, n, b.mean, m),
+        head=a.head,
+        tail=b.tail,
+        late=late,
+        low=(min(a.low[0], b.low[0]), min(a.low[1], b.low[1])),
+        high=(max(a.high[0], b.high[0]), max(a.high[1], b.high[1])),
+        trail=a.trail + (b.trail or [middle]),
+        halves=a.halves + b.halves,
+        raw=None,
+    )
+
+
+def _mean(a: Pair, n: int, b: Pair, m: int) -> Pair:
+    return (a[0] * n + b[0] * m) / (n + m), (a[1] * n + b[1] * m) / (n + m)
