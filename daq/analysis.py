@@ -24,6 +24,8 @@ from daq.supply import find_dips
 from daq.switching import Part, Switching, follow
 from daq.waveform import load_kind
 
+WEIGHT_MOST_S = 0.3  # a long stretch counts no more than this when the drops are chosen
+
 ON = (Label.FORWARD, Label.REVERSE)
 
 
@@ -197,7 +199,7 @@ def _source(parts: Sequence[Part], scale: Scale) -> float | None:
     loaded: list[tuple[float, float]] = []
     for p in parts:
         for s in () if p.mirrored else p.stretches:
-            level, n = max(s.late), float(s.end - s.start)
+            level, n = max(s.settled), float(s.end - s.start)
             if level < SOURCE_LEAST_UV or level < 0.3 * scale.source:
                 continue
             if p.label is Label.OFF and min(s.late) > 0.3 * level:
@@ -207,13 +209,14 @@ def _source(parts: Sequence[Part], scale: Scale) -> float | None:
         if p.train is not None and not p.mirrored and not p.stretches:
             loaded.append((max(*p.train.up, *p.train.down), p.end - p.start))
     chosen = resting or loaded
-    return _weighted_median(chosen) / UV if chosen else None
+    return _weighted(chosen, 0.75) / UV if chosen else None
 
 
-def _weighted_median(values: list[tuple[float, float]]) -> float:
+def _weighted(values: list[tuple[float, float]], quantile: float = 0.5) -> float:
+    """Quantile of (value, weight) pairs: a few odd stretches (a load that opened, a dip) do not move it."""
     ordered = sorted(values)
     weights = np.cumsum([w for _, w in ordered])
-    return ordered[int(np.searchsorted(weights, weights[-1] / 2))][0]
+    return ordered[int(np.searchsorted(weights, weights[-1] * quantile))][0]
 
 
 def _drops(
@@ -224,9 +227,10 @@ def _drops(
     ons = [s for p in parts if p.label in ON and not p.mirrored for s in p.stretches]
     if feed is None or ground is None or not ons or context.ac:
         return None, None
-    weights = np.array([s.end - s.start for s in ons], dtype=np.float64)
-    feed_on = float(np.average([s.late[feed - 1] for s in ons], weights=weights)) / UV
-    ground_on = float(np.average([s.late[ground - 1] for s in ons], weights=weights)) / UV
+    most = WEIGHT_MOST_S * context.rate_hz
+    weights = [min(float(s.end - s.start), most) for s in ons]
+    feed_on = _weighted([(s.settled[feed - 1], w) for s, w in zip(ons, weights, strict=True)]) / UV
+    ground_on = _weighted([(s.settled[ground - 1], w) for s, w in zip(ons, weights, strict=True)]) / UV
     source = context.checked_source_v or _resting_source(evidence.off_parts, judgement, feed)
     return (None if source is None else source - feed_on), ground_on
 
@@ -234,8 +238,8 @@ def _drops(
 def _resting_source(off_parts: Sequence[OffPart], judgement: Judgement, feed: int) -> float | None:
     if judgement.side is not Side.LOW:
         return None
-    rest = [(s.late[feed - 1], float(s.end - s.start)) for o in off_parts for s in o.part.stretches
+    rest = [(s.settled[feed - 1], float(s.end - s.start)) for o in off_parts for s in o.part.stretches
             if o.kind.value == "low"]
-    return _weighted_median(rest) / UV if rest else None
+    return _weighted(rest) / UV if rest else None
 
 

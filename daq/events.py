@@ -66,7 +66,7 @@ def name_events(
         if kind is None or any(a <= part.start < b for a, b in lost):
             continue
         end = _dropout_end(switching.parts, part) if kind in _OPPOSITE.values() else part.end
-        events.append(Span(kind, part.start, end))
+        events.append(Span(kind, part.start, _last_make(switching.turns, end, rate_hz, part)))
         if kind is not EventKind.UNDECIDED_GAP:
             hidden |= {part.start, end}
     turns = tuple(t for t in switching.turns if t.at not in hidden)
@@ -91,6 +91,13 @@ def _kind(off: OffPart, judgement: Judgement, rate_hz: float, steady_expected: b
     short = (off.part.end - off.part.start) / rate_hz < SHORT_S
     both_ends = off.part.begins and off.part.ends
     return EventKind.UNDECIDED_GAP if short and both_ends else None
+
+
+def _last_make(turns: list[Turn], end: float, rate_hz: float, part: Part) -> float:
+    """A fretting contact makes and breaks again: a short gap ends when it last makes."""
+    if end - part.start >= SHORT_S * rate_hz:
+        return end
+    return next((t.last for t in turns if t.at == end and t.last is not None), end)
 
 
 def _dropout_end(parts: list[Part], part: Part) -> float:

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from daq.labels import OFF_BELOW, Scale, difference
-from daq.stretches import Pair, Steady, Stretch, Zone
+from daq.stretches import Pair, Raw, Steady, Stretch, Zone
 
 APART_S = 0.004
 EQUAL_OF_SOURCE = 0.015
@@ -31,7 +31,7 @@ def glue(stretches: Sequence[Stretch], scale: Scale, rate_hz: float) -> list[Str
             and isinstance(before, Steady)
             and _same(before, zone, s, scale, rate_hz)
         ):
-            out[-2:] = [_joined(before, s, rate_hz)]
+            out[-2:] = [_joined(before, zone, s, rate_hz)]
         else:
             out.append(s)
     return out
@@ -50,7 +50,7 @@ def _same(before: Steady, zone: Zone, after: Steady, scale: Scale, rate_hz: floa
     return bool(np.all(abs(x[:, 0] - x[:, 1] - level) < LEFT_OF_D * abs(level)))
 
 
-def _joined(a: Steady, b: Steady, rate_hz: float) -> Steady:
+def _joined(a: Steady, zone: Zone, b: Steady, rate_hz: float) -> Steady:
     n, m = a.end - a.start, b.end - b.start
     enough = b.start - a.start > LATE_AFTER_S * rate_hz
     late_n = n if n > 2 * LATE_AFTER_S * rate_hz else 0
@@ -63,12 +63,19 @@ def _joined(a: Steady, b: Steady, rate_hz: float) -> Steady:
         head=a.head,
         tail=b.tail,
         late=late,
+        settled=b.settled if m > 0.03 * rate_hz else _mean(a.settled, n, b.settled, m),
         low=(min(a.low[0], b.low[0]), min(a.low[1], b.low[1])),
         high=(max(a.high[0], b.high[0]), max(a.high[1], b.high[1])),
         trail=a.trail + (b.trail or [middle]),
         halves=a.halves + b.halves,
-        raw=None,
+        raw=_raw_of_all(a, zone, b),
     )
+
+
+def _raw_of_all(a: Steady, zone: Zone, b: Steady) -> Raw | None:
+    if a.raw is None or b.raw is None or zone.raw is None:
+        return None
+    return np.concatenate((a.raw, zone.raw[zone.start - zone.raw_start : zone.end - zone.raw_start], b.raw))
 
 
 def _mean(a: Pair, n: int, b: Pair, m: int) -> Pair:

@@ -243,8 +243,8 @@ def _halves(x: Labelled) -> list[Labelled]:
     if x.head is x.tail or not isinstance(s, Steady):
         return [x]
     at = int(slow_crossing(s))
-    left = replace(s, end=at, mean=s.head, tail=s.head, late=s.head, trail=[], halves=[], raw=None)
-    right = replace(s, start=at, mean=s.tail, head=s.tail, late=s.tail, trail=[], halves=[], raw=None)
+    left = replace(s, end=at, mean=s.head, tail=s.head, late=s.head, settled=s.head, trail=[], halves=[], raw=None)
+    right = replace(s, start=at, mean=s.tail, head=s.tail, late=s.tail, settled=s.tail, trail=[], halves=[], raw=None)
     return [Labelled(x.at, left, x.head, x.head, x.mirrored), Labelled(x.at, right, x.tail, x.tail, x.mirrored)]
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import numpy.typing as npt
 
 from daq.findings import Pwm
 from daq.labels import difference
@@ -52,29 +53,26 @@ def duty_of(trains: Sequence[Train], positive: bool) -> float:
     Between two clear levels the crossings tell it best. A motor's off phase sits at its own voltage,
     above the middle: there the time above a threshold just under the on level is counted instead.
     """
-    counts = np.sum([t.difference for t in trains], axis=0)
-    if not positive:
-        counts = counts[::-1]
-    threshold = _under_on_level(counts)
-    share = float(counts[threshold:].sum() / counts.sum())
     weight = [t.end - t.start for t in trains]
-    crossed = float(np.average([t.up_share for t in trains], weights=weight))
-    crossed = crossed if positive else 1.0 - crossed
-    return crossed if abs(share - crossed) < 0.08 else share
+    crossed = [t.up_share if positive else 1.0 - t.up_share for t in trains]
+    counted = [_share_on(t.difference if positive else t.difference[::-1]) for t in trains]
+    shares = [c if abs(c - n) < 0.08 else n for c, n in zip(crossed, counted, strict=True)]
+    return float(np.average(shares, weights=weight))
 
 
-def _under_on_level(counts: np.ndarray[tuple[int, ...], np.dtype[np.int64]]) -> int:
-    """The emptiest place between the on level and 0.4 of it."""
+def _share_on(counts: npt.NDArray[np.int64]) -> float:
+    """Part of the samples above the valley between the on level and the next lower one."""
     total = int(counts.sum())
     above = np.cumsum(counts[::-1])[::-1]
-    on_level = int(np.flatnonzero(above >= max(1, 0.02 * total))[-1])
+    top = int(np.flatnonzero(above >= max(1, 0.005 * total))[-1])
     zero = HISTOGRAM_BINS // 2
-    lowest = zero + round(0.4 * (on_level - zero))
-    highest = zero + round(0.92 * (on_level - zero))
-    if highest - lowest < 3:
-        return (zero + on_level) // 2
-    smooth = np.convolve(counts[lowest : highest + 1], np.ones(3), mode="same")
-    least = np.flatnonzero(smooth <= smooth.min() + 0.001 * total)
-    return lowest + int(least[len(least) // 2])
-
-
+    height = max(4, top - zero)
+    smooth = np.convolve(counts, np.ones(3), mode="same")
+    on_low = top - max(2, round(0.12 * height))
+    on_level = on_low + int(np.argmax(smooth[on_low : top + 1]))
+    below = on_level - max(2, round(0.08 * height))
+    lower = zero - height // 4 + int(np.argmax(smooth[zero - height // 4 : below]))
+    between = smooth[lower : on_level + 1]
+    least = np.flatnonzero(between <= between.min() + 0.001 * total)
+    valley = lower + int(least[len(least) // 2])
+    return float(counts[valley:].sum() / total)

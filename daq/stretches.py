@@ -23,6 +23,7 @@ class Steady:
         start, end: half-open range of pairs.
         mean: mean level; `head` and `tail` the same over the first and last 4 ms; `late` after the first
             60 ms where it lasts 120 ms or more (the mean otherwise), so that inrush is left out.
+        settled: mean of the last whole windows, up to 0.1 s (the tail where there is none).
         low, high: extremes.
         trail: (centre, level 1, level 2) of windows, kept where the level moved by 2 % of source.
         halves: where |lead 1 - lead 2| crossed half of the source, slowly.
@@ -35,6 +36,7 @@ class Steady:
     head: Pair
     tail: Pair
     late: Pair
+    settled: Pair
     low: Pair
     high: Pair
     trail: list[tuple[float, float, float]] = field(default_factory=list)

@@ -30,6 +30,7 @@ class Turn:
     at: float
     label: Label
     settled: bool = True  # False: seen only inside a fast zone
+    last: float | None = None  # last crossing of a bounce
 
 
 @dataclass(slots=True)
@@ -246,7 +247,7 @@ def _join_bounce(turns: list[Turn], initial: Label, within: float) -> list[Turn]
             j += 1
         chain = turns[i : j + 1]
         if chain[-1].label is not state:
-            out.append(Turn(chain[0].at, chain[-1].label, chain[-1].settled))
+            out.append(Turn(chain[0].at, chain[-1].label, chain[-1].settled, chain[-1].at))
         elif len(chain) > 1 and state is not Label.OFF:  # a blip of on as short as this is a spike
             inner = next(t for t in chain if t.label is not state)
             out.append(Turn(chain[0].at, inner.label, settled=False))

@@ -13,6 +13,9 @@ RAW_S = 0.060
 TRAIL_OF_SOURCE = 0.02
 TRAIL_MOST = 512
 HALVES_MOST = 32
+SETTLED_WINDOWS = 4
+
+Raw64 = npt.NDArray[np.float64]
 
 
 class SteadyTally:
@@ -38,6 +41,7 @@ class SteadyTally:
         self._open_window: Raw = np.empty((0, 2), dtype=np.int32)
         self._trail: list[tuple[float, float, float]] = []
         self._halves: list[float] = []
+        self._last_windows: Raw64 = np.empty((0, 2))
         self._last_above: bool | None = None
 
     @property
@@ -90,10 +94,13 @@ class SteadyTally:
         self._open_window = part[whole * self._window :]
         if not whole:
             return
+        self._add_windows(part[: whole * self._window], whole, half, at)
+
+    def _add_windows(self, part: Raw, whole: int, half: npt.NDArray[np.float64], at: int) -> None:
         means = (
-            part[: whole * self._window].reshape(whole, self._window, 2).sum(axis=1, dtype=np.int64)
-            / self._window
+            part.reshape(whole, self._window, 2).sum(axis=1, dtype=np.int64) / self._window
         )
+        self._last_windows = np.concatenate((self._last_windows, means))[-SETTLED_WINDOWS:]
         scale = float(half[-1]) if np.isfinite(half[-1]) else 0.0
         step = max(2 * TRAIL_OF_SOURCE * scale, 50_000.0)
         if self._trail and not (np.abs(means - self._trail[-1][1:]) > step).any():
@@ -122,6 +129,7 @@ class SteadyTally:
             head=_mean(self._head.sum(axis=0, dtype=np.int64), len(self._head)),
             tail=self.tail,
             late=_mean(self._late_sum, late_n) if late_n >= self._late_after else mean,
+            settled=_middle(self._last_windows) if len(self._last_windows) else self.tail,
             low=(float(self._low[0]), float(self._low[1])),
             high=(float(self._high[0]), float(self._high[1])),
             trail=self._trail,
@@ -159,6 +167,10 @@ class LevelSums:
     @property
     def up_mean(self) -> Pair:
         return _mean(self._sums[1], self._counts[1])
+
+
+def _middle(windows: Raw64) -> Pair:
+    return float(windows[:, 0].mean()), float(windows[:, 1].mean())
 
 
 def _mean(sums: npt.NDArray[np.int64], n: int) -> Pair:
