@@ -1,0 +1,172 @@
+"""ngspice in batch: one process solves many circuits, or one circuit at many operating points.
+
+Starting a process costs about 6 ms, an operating point inside a running one about 0.13 ms, so circuits
+travel in bundles. Results come back as numpy arrays; nothing is ever skipped: without ngspice these
+functions raise `NoSimulatorError`, and a circuit that did not solve raises `UnsolvedError` by name.
+"""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+
+PROCESS_TIMEOUT_S = 600.0
+
+
+class NoSimulatorError(RuntimeError):
+    """ngspice is not installed."""
+
+
+class UnsolvedError(RuntimeError):
+    """ngspice gave no (complete) answer."""
+
+
+@dataclass(frozen=True)
+class Transient:
+    """One circuit to be solved over time.
+
+    Attributes:
+        netlist: element and model lines, without title and `.end`.
+        stop_s: length, s.
+        max_step_s: longest step ngspice may take, s; it shortens steps by itself where things happen.
+        probes: node voltages to keep, by node name; names such as "i(v1)" keep a source's current.
+    """
+
+    netlist: str
+    stop_s: float
+    max_step_s: float
+    probes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Waves:
+    """What ngspice answered: its own uneven instants, s, and one row per instant, one column per probe."""
+
+    time_s: Array
+    values: Array
+    probes: tuple[str, ...]
+
+    def __getitem__(self, probe: str) -> Array:
+        return self.values[:, self.probes.index(probe)]
+
+    def at(self, probe: str, times_s: Array) -> Array:
+        """The probe at the given instants, s, by straight lines between ngspice's own points."""
+        return np.interp(times_s, self.time_s, self[probe])
+
+
+def executable() -> str:
+    """Path of ngspice; raises NoSimulatorError when there is none."""
+    found = shutil.which("ngspice")
+    if found is None:
+        raise NoSimulatorError(
+            "ngspice is missing; install it (Debian: apt-get install ngspice) and run again"
+        )
+    return found
+
+
+def transients(circuits: Sequence[Transient]) -> list[Waves | UnsolvedError]:
+    """Solve every circuit in one process; a circuit that fails leaves an `UnsolvedError` in its place."""
+    with tempfile.TemporaryDirectory(prefix="physics-") as name:
+        folder = Path(name)
+        script = ["* bundle", ".control", "set filetype=binary", "set noaskquit"]
+        for number, circuit in enumerate(circuits):
+            deck = folder / f"c{number}.cir"
+            deck.write_text(f"* circuit {number}\n{circuit.netlist}\n.end\n")
+            script += _transient_commands(circuit, deck, folder / f"c{number}.raw")
+        output = _run(script, folder)
+        return [_collect(c, folder / f"c{number}.raw", output) for number, c in enumerate(circuits)]
+
+
+def transient(circuit: Transient) -> Waves:
+    """Solve one circuit over time; raises UnsolvedError."""
+    (answer,) = transients([circuit])
+    if isinstance(answer, UnsolvedError):
+        raise answer
+    return answer
+
+
+def operating_points(netlist: str, probes: Sequence[str], settings: Sequence[Mapping[str, float]]) -> Array:
+    """Steady state of one circuit under many settings, in one process.
+
+    Args:
+        netlist: element and model lines.
+        probes: node names.
+        settings: per point, {element name: new value}; values stay until changed again.
+
+    Returns:
+        (len(settings), len(probes)) volts. Raises UnsolvedError when a point is missing.
+    """
+    with tempfile.TemporaryDirectory(prefix="physics-") as name:
+        folder = Path(name)
+        deck = folder / "deck.cir"
+        deck.write_text(f"* operating points\n{netlist}\n.end\n")
+        script = ["* points", ".control", "set numdgt=12", f"source {deck}"]
+        shown = " ".join(f"$&{_vector(p)}" for p in probes)
+        for point in settings:
+            script += [f"alter {element} = {value!r}" for element, value in point.items()]
+            script += ["op", f"echo POINT {shown}"]
+        output = _run(script, folder)
+    rows = [line.split()[1:] for line in output.splitlines() if line.startswith("POINT ")]
+    if len(rows) != len(settings) or any(len(r) != len(probes) for r in rows):
+        raise UnsolvedError(f"ngspice solved {len(rows)} of {len(settings)} points:\n{output[-1500:]}")
+    return np.array(rows, dtype=np.float64)
+
+
+def _vector(probe: str) -> str:
+    return probe if "(" in probe else f"v({probe})"
+
+
+def _transient_commands(circuit: Transient, deck: Path, raw: Path) -> list[str]:
+    wanted = " ".join(_vector(p) for p in circuit.probes)
+    step = min(circuit.max_step_s, circuit.stop_s / 50)
+    return [
+        f"source {deck}",
+        f"save {wanted}",
+        f"tran {step:.9g} {circuit.stop_s:.9g} 0 {circuit.max_step_s:.9g}",
+        f"write {raw} {wanted}",
+        "destroy all",
+        "remcirc",
+    ]
+
+
+def _run(script: list[str], folder: Path) -> str:
+    control = folder / "control.sp"
+    control.write_text("\n".join([*script, "quit", ".endc", ".end", ""]))
+    done = subprocess.run(
+        [executable(), "-b", str(control)],
+        cwd=folder,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        timeout=PROCESS_TIMEOUT_S,
+        check=False,
+    )
+    return done.stdout.decode(errors="replace")
+
+
+def _collect(circuit: Transient, raw: Path, output: str) -> Waves | UnsolvedError:
+    if not raw.exists():
+        return UnsolvedError(f"ngspice wrote no answer:\n{output[-1500:]}")
+    table = _read_raw(raw.read_bytes(), 1 + len(circuit.probes))
+    time_s = table[:, 0]
+    if len(time_s) < 2 or time_s[-1] < circuit.stop_s * (1 - 1e-6):
+        return UnsolvedError(f"ngspice stopped at {time_s[-1:]} of {circuit.stop_s} s:\n{output[-1500:]}")
+    return Waves(time_s, table[:, 1:], circuit.probes)
+
+
+def _read_raw(content: bytes, columns: int) -> Array:
+    """The binary raw file: a text header, then rows of doubles (time first)."""
+    marker = b"Binary:\n"
+    start = content.index(marker) + len(marker)
+    table = np.frombuffer(content, dtype="<f8", offset=start)
+    rows = len(table) // columns
+    return table[: rows * columns].reshape(rows, columns).copy()
