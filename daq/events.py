@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from daq.evidence import Evidence, OffKind, OffPart
+from daq.evidence import OffKind
 from daq.findings import EventKind, Judgement, Side
-from daq.labels import Label
-from daq.switching import SHORT_S, Part, Switching, Turn
+from daq.material import Material, Off
+from daq.switching import SHORT_S, Turn
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,34 +50,32 @@ class Told:
 
     events: tuple[Span, ...]
     turns: tuple[Turn, ...]
-    reference_lost: bool
 
 
-def name_events(
-    switching: Switching, evidence: Evidence, judgement: Judgement, rate_hz: float, steady_expected: bool
-) -> Told:
-    events: list[Span] = []
+def name_events(m: Material, judgement: Judgement, rate_hz: float, steady_expected: bool) -> Told:
+    """Events and the turns that remain edges, once the side is (or is not) known."""
+    events = [Span(EventKind.REFERENCE_LOST, a, b) for a, b in m.references]
+    events += [Span(d.kind, d.start, d.end) for d in m.dips]
     hidden: set[float] = set()
-    lost = _reference_spans(switching.parts)
-    events += [Span(EventKind.REFERENCE_LOST, a, b) for a, b in lost]
-    for off in evidence.off_parts:
-        part = off.part
+    for off in m.offs:
         kind = _kind(off, judgement, rate_hz, steady_expected)
-        if kind is None or any(a <= part.start < b for a, b in lost):
+        if kind is None or any(a <= off.start < b for a, b in m.references):
             continue
-        end = _dropout_end(switching.parts, part) if kind in _OPPOSITE.values() else part.end
-        events.append(Span(kind, part.start, _last_make(switching.turns, end, rate_hz, part)))
-        if kind is not EventKind.UNDECIDED_GAP:
-            hidden |= {part.start, end}
-    turns = tuple(t for t in switching.turns if t.at not in hidden)
-    return Told(tuple(events), turns, bool(lost))
+        dropout = kind is not EventKind.UNDECIDED_GAP
+        end = off.to if dropout else off.end
+        short = end - off.start < SHORT_S * rate_hz and end == off.end
+        events.append(Span(kind, off.start, off.last_make if short else end))
+        if dropout:
+            hidden |= {off.start, end}
+    turns = tuple(t for t in m.turns if t.at not in hidden)
+    return Told(tuple(sorted(events, key=lambda e: e.start)), turns)
 
 
 _OPPOSITE = {OffKind.FEED_FELL: EventKind.FEED_DROPOUT, OffKind.GROUND_ROSE: EventKind.GROUND_DROPOUT}
 _SWITCHED = {Side.LOW: OffKind.GROUND_ROSE, Side.HIGH: OffKind.FEED_FELL}
 
 
-def _kind(off: OffPart, judgement: Judgement, rate_hz: float, steady_expected: bool) -> EventKind | None:
+def _kind(off: Off, judgement: Judgement, rate_hz: float, steady_expected: bool) -> EventKind | None:
     if off.marked or off.kind not in _OPPOSITE:
         return None
     side = judgement.side
@@ -88,48 +86,5 @@ def _kind(off: OffPart, judgement: Judgement, rate_hz: float, steady_expected: b
         return _OPPOSITE[off.kind]
     if steady_expected:
         return _OPPOSITE[off.kind]
-    short = (off.part.end - off.part.start) / rate_hz < SHORT_S
-    both_ends = off.part.begins and off.part.ends
-    return EventKind.UNDECIDED_GAP if short and both_ends else None
-
-
-def _last_make(turns: list[Turn], end: float, rate_hz: float, part: Part) -> float:
-    """A fretting contact makes and breaks again: a short gap ends when it last makes."""
-    if end - part.start >= SHORT_S * rate_hz:
-        return end
-    return next((t.last for t in turns if t.at == end and t.last is not None), end)
-
-
-def _dropout_end(parts: list[Part], part: Part) -> float:
-    """A dropout lasts until the load works again, whatever the leads do meanwhile."""
-    n = next(i for i, p in enumerate(parts) if p is part)
-    while n + 1 < len(parts) and parts[n + 1].label is Label.OFF:
-        n += 1
-    return parts[n].end
-
-
-def _reference_spans(parts: list[Part]) -> list[tuple[float, float]]:
-    """Mirrored parts, with the off parts near zero beside them (they read zero without a reference)."""
-    spans: list[tuple[float, float]] = []
-    for n, part in enumerate(parts):
-        if not part.mirrored:
-            continue
-        a, b = n, n
-        while a > 0 and _reads_zero(parts[a - 1], part):
-            a -= 1
-        while b + 1 < len(parts) and _reads_zero(parts[b + 1], part):
-            b += 1
-        start, end = parts[a].start, parts[b].end
-        if spans and start <= spans[-1][1]:
-            spans[-1] = (spans[-1][0], end)
-        else:
-            spans.append((start, end))
-    return spans
-
-
-def _reads_zero(part: Part, mirrored: Part) -> bool:
-    if part.mirrored:
-        return True
-    if part.label is not Label.OFF or part.levels is None or mirrored.levels is None:
-        return False
-    return max(map(abs, part.levels)) < 0.2 * max(map(abs, mirrored.levels))
+    short = (off.end - off.start) / rate_hz < SHORT_S
+    return EventKind.UNDECIDED_GAP if short and off.between else None

@@ -77,7 +77,7 @@ class Evidence:
     """Everything the judge needs. Volts; leads are 1 and 2; None where not seen."""
 
     votes: Votes = field(default_factory=Votes)
-    off_parts: list[OffPart] = field(default_factory=list)
+    only_short: bool = False  # nothing but short gaps was seen
     forward: float = 0.0  # seconds on with lead 1 positive
     reverse: float = 0.0
     mirrored_s: float = 0.0

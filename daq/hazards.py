@@ -22,13 +22,13 @@ NOISY_UV = 1.0 * UV
 
 
 class Hazards:
-    """Push microvolts of a segment; read `ac` and `noisy_share`."""
+    """Push microvolts of a segment; read `ac` and `noise`. `earlier` is what the segment before showed."""
 
-    def __init__(self, window: int) -> None:
+    def __init__(self, window: int, earlier: Hazards | None = None) -> None:
         self.window = window
-        self.ac = False
-        self.windows = 0
-        self.noisy_windows = 0
+        self.ac = earlier is not None and earlier.ac
+        self.windows = earlier.windows if earlier is not None else 0
+        self.noisy_windows = earlier.noisy_windows if earlier is not None else 0
         self._open: Raw = np.empty((0, 2), dtype=np.int32)
         self._rows: npt.NDArray[np.float64] = np.empty((0, 2, 5))
 

@@ -7,7 +7,7 @@ the switch, whether the reference is sound) it does not guess: it says what to d
 
 from __future__ import annotations
 
-from daq.evidence import Evidence, OffKind, OffPart
+from daq.evidence import Evidence
 from daq.findings import Judgement, Lead, NextTest, Side
 from daq.stretches import Pair
 
@@ -65,7 +65,9 @@ def _refusal(e: Evidence) -> Judgement | None:
     if e.noise:
         return _abstain(
             "Only noise: neither lead seems to touch anything, or the reference lead is off.",
-            NextTest("Run the lead check: both leads in turn to battery positive, then seat both back-probes."),
+            NextTest(
+                "Run the lead check: both leads in turn to battery positive, then seat both back-probes."
+            ),
         )
     if e.nothing_seen:
         return _abstain(
@@ -155,7 +157,9 @@ def _what_is_missing(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
     if e.mirrored_s > 0:
         return (
             "The reference lead is off: the leads read plus and minus half the load's voltage.",
-            NextTest("Seat the reference lead on battery negative and wiggle it; then cycle the control again."),
+            NextTest(
+                "Seat the reference lead on battery negative and wiggle it; then cycle the control again."
+            ),
         )
     if e.votes.low + e.votes.high + e.votes.both > 0 or any(e.votes.short.values()):
         return _not_enough(e, leaning)
@@ -178,8 +182,7 @@ def _what_is_missing(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
 
 
 def _not_enough(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
-    short = all(_short(p) for p in e.off_parts)
-    if short:
+    if e.only_short:
         return (
             "Only short gaps were seen on a load that is otherwise on: a bad contact makes them as well as a "
             "switch does.",
@@ -195,8 +198,7 @@ def _not_enough(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
             ),
         )
     words = {Side.LOW: "the ground side", Side.HIGH: "the positive side"}.get(leaning, "both ends")
-    return (f"One change seen, as if switched on {words}: one event cannot tell a switch from a fault.", CYCLE)
-
-
-def _short(p: OffPart) -> bool:
-    return p.kind is not OffKind.NOTHING and not p.part.stretches
+    return (
+        f"One change seen, as if switched on {words}: one event cannot tell a switch from a fault.",
+        CYCLE,
+    )

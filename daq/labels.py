@@ -16,7 +16,6 @@ from daq.crossings import SOURCE_LEAST_UV, UV
 from daq.stretches import Lost, Pair, Steady, Stretch, Train
 
 SETTLED_S = 0.020
-ROUGH_S = 0.004
 OFF_BELOW = 0.3
 ON_ABOVE = 0.8
 ON_CLIMBS_TO = 0.6
@@ -91,16 +90,13 @@ def scale_of(stretches: Sequence[Stretch], positions: Sequence[int]) -> Scale:
     return Scale(source, max(full, 0.5 * source))
 
 
-def rough_scale(stretches: Sequence[Stretch], rate_hz: float) -> Scale:
-    """Scale from every stretch of 4 ms or more, before spikes are glued over."""
-    least = max(2, ROUGH_S * rate_hz)
-    long = [i for i, s in enumerate(stretches) if isinstance(s, Steady) and s.end - s.start >= least]
-    return scale_of(stretches, long)
-
-
-def label_stretches(stretches: Sequence[Stretch], rate_hz: float) -> tuple[list[Labelled], Scale]:
+def label_stretches(
+    stretches: Sequence[Stretch], rate_hz: float, floor: Scale
+) -> tuple[list[Labelled], Scale]:
+    """Settled stretches with their labels, and the scale used (at least `floor`)."""
     positions = settled(stretches, rate_hz)
-    scale = scale_of(stretches, positions)
+    own = scale_of(stretches, positions)
+    scale = Scale(max(own.source, floor.source), max(own.full, floor.full))
     if not scale.seen:
         return [], scale
     labelled = _Walk(stretches, positions, scale).run()
@@ -127,7 +123,10 @@ class _Walk:
             if isinstance(stretch, Train):
                 sign = self._train_sign(stretch)
                 out.append(Labelled(i, stretch, sign, sign, False))
-                state, before = sign, int(sign) * max(abs(difference(stretch.up)), abs(difference(stretch.down)))
+                state, before = (
+                    sign,
+                    int(sign) * max(abs(difference(stretch.up)), abs(difference(stretch.down))),
+                )
                 continue
             assert isinstance(stretch, Steady)
             head = self._head(n, stretch, state, before)
@@ -206,7 +205,9 @@ class _Walk:
                 break
             points = [abs(difference(s.head)), *(abs(a - b) for _, a, b in s.trail), abs(difference(s.tail))]
             if points[0] > lowest + STEP_OFF * self.full or (
-                lowest < float("inf") and points[0] > ON_ABOVE * self.full and points[0] > last + RISE * self.full
+                lowest < float("inf")
+                and points[0] > ON_ABOVE * self.full
+                and points[0] > last + RISE * self.full
             ):
                 break
             for p in points:
@@ -243,9 +244,16 @@ def _halves(x: Labelled) -> list[Labelled]:
     if x.head is x.tail or not isinstance(s, Steady):
         return [x]
     at = int(slow_crossing(s))
-    left = replace(s, end=at, mean=s.head, tail=s.head, late=s.head, settled=s.head, trail=[], halves=[], raw=None)
-    right = replace(s, start=at, mean=s.tail, head=s.tail, late=s.tail, settled=s.tail, trail=[], halves=[], raw=None)
-    return [Labelled(x.at, left, x.head, x.head, x.mirrored), Labelled(x.at, right, x.tail, x.tail, x.mirrored)]
+    left = replace(
+        s, end=at, mean=s.head, tail=s.head, late=s.head, settled=s.head, trail=[], halves=[], raw=None
+    )
+    right = replace(
+        s, start=at, mean=s.tail, head=s.tail, late=s.tail, settled=s.tail, trail=[], halves=[], raw=None
+    )
+    return [
+        Labelled(x.at, left, x.head, x.head, x.mirrored),
+        Labelled(x.at, right, x.tail, x.tail, x.mirrored),
+    ]
 
 
 def slow_crossing(stretch: Steady) -> float:
@@ -272,7 +280,5 @@ def _name_the_start(labelled: list[Labelled], scale: Scale) -> list[Labelled]:
         if then.head in (Label.FORWARD, Label.REVERSE) and d_next - d > STEP_OFF * scale.full:
             here.head = here.tail = Label.OFF
         elif then.head is Label.OFF and d - d_next > STEP_OFF * scale.full:
-            here.head = here.tail = (
-                Label.FORWARD if difference(here.stretch.tail) > 0 else Label.REVERSE
-            )
+            here.head = here.tail = Label.FORWARD if difference(here.stretch.tail) > 0 else Label.REVERSE
     return labelled

@@ -6,20 +6,23 @@ the log ends. The same log gives the same answer, however its blocks are cut.
 
 from __future__ import annotations
 
-from bisect import bisect_right
-
 import numpy as np
 
-from daq.analysis import Analysis, Context, analyse
+from daq.analysis import Analysis, Context, conclude
+from daq.chapters import Chapters
 from daq.crossings import MICRO_LIMIT, UV, window_pairs
 from daq.evidence import Mark
 from daq.findings import Findings, GapFound
 from daq.hazards import Hazards
-from daq.samples import Block, Change, ChangeKind, Gap, Item, Layout, Scale
+from daq.lead_check import NOT_DONE, SEAT, LeadCheck
+from daq.live_view import SPAN_V, bands_of, lead_views
+from daq.samples import Block, Change, ChangeKind, Counts, Gap, Item, Layout, Scale
+from daq.snapshot import LeadCheckView, Losses, Snapshot
 from daq.steady import Segmenter
-from daq.stretches import Lost, Raw, Steady, Stretch, end_of, start_of
+from daq.stretches import Lost, Raw, Stretch
+from daq.timeline import Timeline
 
-SPAN_V = (-7.97, 39.9)  # the front end's range; text files are held to it too
+SHOWN = 100  # edges and events in a snapshot
 
 
 class Pipeline:
@@ -27,24 +30,28 @@ class Pipeline:
 
     def __init__(self, expectation: str = "switching") -> None:
         self.expectation = expectation
-        self._first: int | None = None
         self._next = 0
         self._layout: Layout | None = None
-        self._segments: list[tuple[int, float, float]] = []  # first pair, its time, rate
+        self._time = Timeline()
         self._segmenter: Segmenter | None = None
+        self._chapters = Chapters()
         self._hazards: Hazards | None = None
-        self._ac = False
         self._clipped = 0
-        self._stretches: list[Stretch] = []
         self._gaps: list[GapFound] = []
         self._marks: list[Mark] = []
         self._plug = "unknown"
+        self._check: LeadCheck | None = None
+        self._checking = False
+        self._conclusion: tuple[tuple[int, int, str], Analysis] | None = None
+        self._version = 0
 
     # -- in ---------------------------------------------------------------------------------------------
 
     def push(self, item: Item) -> None:
+        """Take the next item of the log."""
         if isinstance(item, Block):
-            self._push_block(item)
+            if len(item.counts):
+                self._push_block(item)
         elif isinstance(item, Gap):
             self._push_gap(item)
         else:
@@ -52,103 +59,111 @@ class Pipeline:
 
     def finish(self) -> None:
         """The log has ended: what is still open ends here."""
+        self._end_segment()
+
+    def _push_block(self, block: Block) -> None:
+        rate = block.layout.rate_hz
+        if not self._time:
+            self._time.begin(block.first, rate)
+        elif self._layout is not None and rate != self._layout.rate_hz:
+            self._end_segment()
+            self._time.begin(block.first, rate)
+        self._layout = block.layout
+        micro = microvolts(block.counts, block.layout.scale)
+        if self._check is not None and self._checking:
+            self._check.push(micro)
+        else:
+            self._measure(block, micro)
+        self._next = block.end
+
+    def _measure(self, block: Block, micro: Raw) -> None:
+        if self._segmenter is None:
+            rate = block.layout.rate_hz
+            self._chapters.rate_hz = rate
+            self._segmenter = Segmenter(block.first, rate, self._emit, self._chapters.take_back)
+            self._hazards = Hazards(window_pairs(rate), self._hazards)
+        assert self._hazards is not None
+        self._clipped += clipped_pairs(block, micro)
+        self._hazards.push(micro)
+        self._segmenter.push(micro)
+
+    def _emit(self, stretch: Stretch) -> None:
+        self._chapters.emit(stretch)
+        self._version += 1
+
+    def _end_segment(self) -> None:
         if self._segmenter is not None:
             self._segmenter.finish()
             self._segmenter = None
-
-    def _push_block(self, block: Block) -> None:
-        if not len(block.counts):
-            return
-        if self._first is None:
-            self._first = self._next = block.first
-            self._segments.append((block.first, 0.0, block.layout.rate_hz))
-        if self._layout is not None and block.layout.rate_hz != self._layout.rate_hz:
-            self.finish()
-            self._segments.append((block.first, self.seconds(block.first), block.layout.rate_hz))
-        if self._segmenter is None:
-            self._begin_segment(block.first, block.layout.rate_hz)
-        self._layout = block.layout
-        assert self._segmenter is not None
-        assert self._hazards is not None
-        micro = microvolts(block.counts, block.layout.scale)
-        self._clipped += clipped_pairs(block, micro)
-        self._hazards.push(micro)
-        self._ac |= self._hazards.ac
-        self._segmenter.push(micro)
-        self._next = block.end
-
-    def _begin_segment(self, first: int, rate_hz: float) -> None:
-        self._segmenter = Segmenter(first, rate_hz, self._stretches.append, self._take_back)
-        self._hazards = Hazards(window_pairs(rate_hz))
+            self._version += 1
 
     def _push_gap(self, gap: Gap) -> None:
-        if self._first is None:
+        if not self._time:
             return  # nothing came before it: the recording starts after
-        self.finish()
-        at = self.seconds(gap.sample)
-        rate = self._segments[-1][2]
-        self._stretches.append(Lost(gap.sample, gap.seconds))
-        self._segments.append((gap.sample, at + gap.seconds, rate))
+        self._end_segment()
+        at = self._time.end(gap.sample)
+        assert self._layout is not None
+        self._chapters.emit(Lost(gap.sample, gap.seconds))
+        self._time.begin(gap.sample, self._layout.rate_hz, gap.seconds)
         self._gaps.append(GapFound(at, gap.seconds, gap.uncertainty_s, gap.pairs, gap.reason.value))
 
     def _push_change(self, change: Change) -> None:
-        if change.kind is ChangeKind.EXPECT:
-            self.expectation = change.value
-        elif change.kind is ChangeKind.PLUG:
-            self._plug = change.value
-        elif change.kind is ChangeKind.MARK:
-            at = change.sample if change.at_s is None else self.pair_at(change.at_s)
-            self._marks.append(Mark(at, change.value != "off"))
-        elif change.kind is ChangeKind.CLEAR:
-            self._clear()
+        kind, value = change.kind, change.value
+        if kind is ChangeKind.EXPECT:
+            self.expectation = value
+        elif kind is ChangeKind.LEAD_CHECK:
+            self._change_lead_check(value)
+        elif kind in (ChangeKind.PLUG, ChangeKind.MARK, ChangeKind.CLEAR):
+            if self._checking and self._check is not None and self._check.step == SEAT:
+                self._checking = False
+            if kind is ChangeKind.PLUG:
+                self._plug = value
+            elif kind is ChangeKind.MARK:
+                at = change.sample if change.at_s is None else self._time.pair_at(change.at_s)
+                self._marks.append(Mark(at, value != "off"))
+            else:
+                self._clear()
+        self._chapters.settings(self._marks, self.expectation == "steady")
+        self._version += 1
+
+    def _change_lead_check(self, value: str) -> None:
+        if value == "start":
+            self._end_segment()
+            self._chapters.emit(Lost(self._next, 0.0))
+            rate = self._layout.rate_hz if self._layout is not None else 4000.0
+            self._check, self._checking = LeadCheck(window_pairs(rate)), True
+        elif value == "skip" and self._check is not None:
+            self._check.skip()
+        elif value == "stop":
+            self._checking = False
 
     def _clear(self) -> None:
-        self._stretches.clear()
+        """Forget the evidence; the lead check and the recording's time stay."""
+        self._end_segment()
+        rate = self._chapters.rate_hz
+        self._chapters = Chapters()
+        self._chapters.rate_hz = rate
         self._marks.clear()
-        self._ac = False
+        self._hazards = None
         self._clipped = 0
-        self.finish()
-        self._stretches.clear()
-
-    def _take_back(self, at: float) -> None:
-        """A pulse train began at `at`: what was cut since then is part of it."""
-        while self._stretches and start_of(self._stretches[-1]) >= at:
-            self._stretches.pop()
-        last = self._stretches[-1] if self._stretches else None
-        if last is not None and not isinstance(last, Lost) and end_of(last) > at:
-            last.end = int(at)
-            if isinstance(last, Steady):
-                last.raw = None
-
-    # -- time -------------------------------------------------------------------------------------------
-
-    def seconds(self, pair: float) -> float:
-        """Seconds from the first sample, gaps included."""
-        starts = [s[0] for s in self._segments]
-        first, at, rate = self._segments[max(0, bisect_right(starts, pair) - 1)]
-        return at + (pair - first) / rate
-
-    def pair_at(self, seconds: float) -> float:
-        """The (fractional) pair at a time; a time within a gap gives the pair after it."""
-        if not self._segments:
-            return 0.0
-        times = [s[1] for s in self._segments]
-        first, at, rate = self._segments[max(0, bisect_right(times, seconds) - 1)]
-        return first + (seconds - at) * rate
-
-    @property
-    def duration_s(self) -> float:
-        return self.seconds(self._next) if self._segments else 0.0
 
     # -- out --------------------------------------------------------------------------------------------
 
+    @property
+    def duration_s(self) -> float:
+        return self._time.seconds(self._next) if self._time else 0.0
+
+    @property
+    def reference_proven(self) -> bool:
+        return self._check is not None and self._check.passed is True
+
     def findings(self) -> Findings:
-        rate = self._segments[0][2] if self._segments else 0.0
-        a = self._analysis(rate)
+        """Everything that the recording so far says."""
+        a = self._analysis()
         return Findings(
-            sample_rate_hz=rate,
+            sample_rate_hz=self._time.first_rate_hz,
             duration_s=self.duration_s,
-            reference_proven=False,
+            reference_proven=self.reference_proven and "reference_lost" not in a.cautions,
             source_v=a.source_v,
             judgement=a.judgement,
             initial_state=a.initial,
@@ -163,20 +178,79 @@ class Pipeline:
             cautions=a.cautions,
         )
 
-    def _analysis(self, rate: float) -> Analysis:
-        context = Context(
-            rate_hz=rate or 1.0,
-            marks=tuple(self._marks),
-            expectation=self.expectation,
+    def snapshot(self) -> Snapshot:
+        """The picture of this moment; what is still open counts as far as it has come."""
+        a = self._analysis()
+        bands = bands_of(a.source_v)
+        scale = self._layout.scale if self._layout is not None else None
+        return Snapshot(
+            samples=self._next,
+            time_s=self.duration_s,
+            rate_hz=self._layout.rate_hz if self._layout is not None else 0.0,
+            leads=lead_views(self._segmenter, scale, bands),
+            bands=bands,
+            load=a.now,
+            pulsed=self._segmenter is not None and self._segmenter.in_train,
+            source_v=a.source_v,
+            source_uncertainty_v=None
+            if a.source_v is None or scale is None
+            else scale.uncertainty_v(0, a.source_v),
+            source_origin=self._source_origin(a),
+            judgement=a.judgement,
+            reference_proven=self.reference_proven and "reference_lost" not in a.cautions,
+            edge_count=len(a.edges),
+            edges=a.edges[-SHOWN:],
+            event_count=len(a.events),
+            events=a.events[-SHOWN:],
+            pwm=a.pwm,
+            load_kind=a.load,
+            lead_check=self._lead_check_view(),
             plug=self._plug,
-            ac=self._ac,
-            noise=self._hazards.noise if self._hazards else False,
-            clipped=self._clipped > 0,
+            expectation=self.expectation,
+            losses=self._losses(),
+            cautions=a.cautions,
         )
-        return analyse(self._stretches, context, self.seconds if self._segments else lambda pair: pair)
+
+    def _source_origin(self, a: Analysis) -> str:
+        if self._check is not None and self._check.source_v is not None:
+            return "lead check"
+        if a.source_v is None:
+            return "not seen"
+        return "seen at rest" if a.source_resting else "seen while on"
+
+    def _lead_check_view(self) -> LeadCheckView:
+        return NOT_DONE if self._check is None else self._check.view(self._checking)
+
+    def _losses(self) -> Losses:
+        counted = [g.pairs for g in self._gaps]
+        known = [p for p in counted if p is not None]
+        return Losses(
+            len(self._gaps),
+            sum(g.duration_s for g in self._gaps),
+            sum(known) if len(known) == len(counted) else None,
+        )
+
+    def _analysis(self) -> Analysis:
+        """Concluded anew only when something that matters has changed."""
+        open_now = () if self._segmenter is None else self._segmenter.still_open()
+        key = (self._version, sum(int(s.end) for s in open_now), self.expectation)
+        if self._conclusion is None or self._conclusion[0] != key:
+            context = Context(
+                rate_hz=self._chapters.rate_hz,
+                expectation=self.expectation,
+                reference_proven=self.reference_proven,
+                checked_source_v=self._check.source_v if self._check is not None else None,
+                plug=self._plug,
+                ac=self._hazards is not None and self._hazards.ac,
+                noise=self._hazards is not None and self._hazards.noise,
+                clipped=self._clipped > 0,
+            )
+            material = self._chapters.material(open_now)
+            self._conclusion = (key, conclude(material, context, self._time.seconds))
+        return self._conclusion[1]
 
 
-def microvolts(counts: np.ndarray[tuple[int, ...], np.dtype[np.int32]], scale: Scale) -> Raw:
+def microvolts(counts: Counts, scale: Scale) -> Raw:
     """(n, 2) integer microvolts of counts, held within ±1 kV."""
     volts = scale.volts(counts)
     return np.clip(np.rint(volts * UV), -MICRO_LIMIT, MICRO_LIMIT).astype(np.int32)

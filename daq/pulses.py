@@ -9,17 +9,24 @@ import numpy.typing as npt
 
 from daq.findings import Pwm
 from daq.labels import difference
-from daq.stretches import HISTOGRAM_BINS, Stretch, Train
-from daq.switching import Switching
+from daq.stretches import HISTOGRAM_BINS, Train
 
 LEAST_PAIRS_A_PERIOD = 4.0  # above a quarter of the sample rate neither frequency nor duty is given
 PERIODS_APART = 4.0
 ALIKE = 0.02
+TRAINS_MOST = 64
 
 
-def pwm_of(stretches: Sequence[Stretch], switching: Switching, rate_hz: float) -> tuple[Pwm | None, str]:
+def keep_longest(trains: Sequence[Train]) -> list[Train]:
+    """The longest trains, in order of time: enough to tell the longest pulsed stretch."""
+    if len(trains) <= TRAINS_MOST:
+        return list(trains)
+    longest = sorted(trains, key=lambda t: t.start - t.end)[: TRAINS_MOST // 2]
+    return sorted(longest, key=lambda t: t.start)
+
+
+def pwm_of(trains: Sequence[Train], rate_hz: float) -> tuple[Pwm | None, str]:
     """(the longest pulsed stretch, what to say when it cannot be measured)."""
-    trains = [s for s in stretches if isinstance(s, Train)]
     if not trains:
         return None, ""
     longest = max(_groups(trains), key=lambda g: g[-1].end - g[0].start)

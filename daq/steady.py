@@ -59,6 +59,27 @@ class Segmenter:
     def open_steady(self) -> SteadyTally | None:
         return self._tally
 
+    @property
+    def in_train(self) -> bool:
+        return self._train is not None
+
+    @property
+    def last_pair(self) -> Pair:
+        """The latest sample, µV."""
+        return _pair(self._raw[-1]) if len(self._raw) else (0.0, 0.0)
+
+    def still_open(self) -> tuple[Stretch, ...]:
+        """What is open now, as if it ended here: for a live picture, never for what is kept."""
+        if self._train is not None:
+            return (self._train_so_far(),)
+        out: list[Stretch] = []
+        if self._zone is not None:
+            end = self._tally.start if self._tally is not None else self._cut
+            out.append(self._zone_until(self._zone, end))
+        if self._tally is not None and self._tally.pairs >= self._shortest:
+            out.append(self._tally.finish(self._copy(self._tally.start, self._cut)))
+        return tuple(out)
+
     def push(self, micro: Raw) -> None:
         self._raw = np.concatenate((self._raw, micro)) if len(self._raw) else micro
         window = self._crossings.window
@@ -124,21 +145,27 @@ class Segmenter:
         end = self._origin + int(ended.last) + 1
         self._add_to_train(end)
         sums, self._train = self._train, None
-        self._emit(
-            Train(
-                start=self._origin + ended.first,
-                end=self._origin + ended.last,
-                periods=ended.periods,
-                period=ended.mean_period,
-                up_share=ended.up_share,
-                up=sums.up_mean,
-                down=sums.down_mean,
-                difference=sums.histogram,
-                low=sums.low,
-                high=sums.high,
-            )
-        )
+        self._emit(self._train_of(ended, sums))
         self._cut = end
+
+    def _train_so_far(self) -> Train:
+        assert self._train is not None
+        assert self._rhythm.open is not None
+        return self._train_of(self._rhythm.open, self._train)
+
+    def _train_of(self, pulse: Pulse, sums: LevelSums) -> Train:
+        return Train(
+            start=self._origin + pulse.first,
+            end=self._origin + pulse.last,
+            periods=pulse.periods,
+            period=pulse.mean_period,
+            up_share=pulse.up_share,
+            up=sums.up_mean,
+            down=sums.down_mean,
+            difference=sums.histogram,
+            low=sums.low,
+            high=sums.high,
+        )
 
     def _add_to_train(self, end: int) -> None:
         assert self._train is not None
@@ -210,13 +237,15 @@ class Segmenter:
         start, self._zone = self._zone, None
         if start is None:
             return
+        self._emit(self._zone_until(start, end))
+
+    def _zone_until(self, start: int, end: int) -> Zone:
         raw = self._copy(start - 1, end + 1)
         first = max(self._base, start - 1)
         part: Raw = raw if len(raw) else np.zeros((1, 2), dtype=np.int32)
         low, high = part.min(axis=0), part.max(axis=0)
-        self._emit(
-            Zone(start, end, first, raw if end - start <= self._raw_zone else None, _pair(low), _pair(high))
-        )
+        kept = raw if end - start <= self._raw_zone else None
+        return Zone(start, end, first, kept, _pair(low), _pair(high))
 
     def _copy(self, start: int, end: int) -> Raw:
         a, b = max(0, start - self._base), end - self._base

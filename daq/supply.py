@@ -52,7 +52,9 @@ def source_points(
         for s in part.stretches:
             for at, levels in _times_and_levels(s):
                 level, resting = _shown(levels, part.label, scale)
-                settling = part.label is not Label.OFF and at - part.start < SETTLE_S * rate_hz and part.begins
+                settling = (
+                    part.label is not Label.OFF and at - part.start < SETTLE_S * rate_hz and part.begins
+                )
                 if level is not None and not settling:
                     points.append(Point(at, level, resting, n))
     return points
@@ -74,9 +76,7 @@ def _shown(levels: Pair, label: Label, scale: Scale) -> tuple[float | None, bool
     return levels[feed], False
 
 
-def find_dips(
-    stretches: Sequence[Stretch], parts: Sequence[Part], scale: Scale, rate_hz: float
-) -> list[Dip]:
+def find_dips(stretches: Sequence[Stretch], parts: Sequence[Part], scale: Scale, rate_hz: float) -> list[Dip]:
     points = source_points(stretches, parts, scale, rate_hz)
     dips: list[Dip] = []
     base: float | None = None

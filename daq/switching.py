@@ -267,7 +267,9 @@ def _parts(
     parts = []
     for n, label in enumerate(labels):
         a, b = bounds[n], bounds[n + 1]
-        inside = [k for k in known if _overlap(k.stretch, a, b) > 0.5 * (end_of(k.stretch) - start_of(k.stretch))]
+        inside = [
+            k for k in known if _overlap(k.stretch, a, b) > 0.5 * (end_of(k.stretch) - start_of(k.stretch))
+        ]
         steady = tuple(k.stretch for k in inside if isinstance(k.stretch, Steady))
         trains = [k.stretch for k in inside if isinstance(k.stretch, Train)]
         whole = Part(

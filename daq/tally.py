@@ -31,7 +31,7 @@ class SteadyTally:
         self._edge = max(1, round(EDGE_S * rate_hz))
         self._late_after = round(LATE_AFTER_S * rate_hz)
         self._raw_most = max(round(RAW_S * rate_hz), 4)
-        self._window, self._origin = window, origin
+        self.window, self._origin = window, origin
         self._sum = np.zeros(2, dtype=np.int64)
         self._late_sum = np.zeros(2, dtype=np.int64)
         self._low = np.full(2, np.iinfo(np.int32).max, dtype=np.int64)
@@ -51,6 +51,11 @@ class SteadyTally:
     @property
     def tail(self) -> Pair:
         return _mean(self._tail.sum(axis=0, dtype=np.int64), len(self._tail))
+
+    @property
+    def settled(self) -> Pair:
+        """Mean of the last whole windows, or of what there is."""
+        return _middle(self._last_windows) if len(self._last_windows) else self.tail
 
     @property
     def spread(self) -> Pair:
@@ -84,29 +89,27 @@ class SteadyTally:
     def _follow_trail(self, raw: Raw, half: npt.NDArray[np.float64], at: int) -> None:
         """Means of whole windows, kept where they moved from the last one kept."""
         if not len(self._open_window):
-            skip = -(at - self._origin) % self._window
+            skip = -(at - self._origin) % self.window
             if skip >= len(raw):
                 return
             raw, half, at = raw[skip:], half[skip:], at + skip
         part = np.concatenate((self._open_window, raw))
         at -= len(self._open_window)
-        whole = len(part) // self._window
-        self._open_window = part[whole * self._window :]
+        whole = len(part) // self.window
+        self._open_window = part[whole * self.window :]
         if not whole:
             return
-        self._add_windows(part[: whole * self._window], whole, half, at)
+        self._add_windows(part[: whole * self.window], whole, half, at)
 
     def _add_windows(self, part: Raw, whole: int, half: npt.NDArray[np.float64], at: int) -> None:
-        means = (
-            part.reshape(whole, self._window, 2).sum(axis=1, dtype=np.int64) / self._window
-        )
+        means = part.reshape(whole, self.window, 2).sum(axis=1, dtype=np.int64) / self.window
         self._last_windows = np.concatenate((self._last_windows, means))[-SETTLED_WINDOWS:]
         scale = float(half[-1]) if np.isfinite(half[-1]) else 0.0
         step = max(2 * TRAIL_OF_SOURCE * scale, 50_000.0)
         if self._trail and not (np.abs(means - self._trail[-1][1:]) > step).any():
             return
         for i, (m1, m2) in enumerate(means.tolist()):
-            self._keep((at + (i + 0.5) * self._window, m1, m2), step)
+            self._keep((at + (i + 0.5) * self.window, m1, m2), step)
 
     def _keep(self, point: tuple[float, float, float], step: float) -> None:
         if self._trail:
@@ -129,7 +132,7 @@ class SteadyTally:
             head=_mean(self._head.sum(axis=0, dtype=np.int64), len(self._head)),
             tail=self.tail,
             late=_mean(self._late_sum, late_n) if late_n >= self._late_after else mean,
-            settled=_middle(self._last_windows) if len(self._last_windows) else self.tail,
+            settled=self.settled,
             low=(float(self._low[0]), float(self._low[1])),
             high=(float(self._high[0]), float(self._high[1])),
             trail=self._trail,

@@ -8,7 +8,7 @@ Common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from daq.crossings import UV
 from daq.findings import LoadKind
@@ -21,30 +21,40 @@ KICK_UV = 0.8 * UV
 SURGE_OF_D = 0.006
 SURGE_LEAST_UV = 0.04 * UV
 COAST_OF_D = 0.08
+CLEAN_LEAST = 3
 
 
-def load_kind(
+def load_votes(
     stretches: Sequence[Stretch], parts: Sequence[Part], scale: Scale, rate_hz: float
-) -> LoadKind:
+) -> tuple[dict[LoadKind, int], int, bool]:
+    """(signs of each kind, transitions without any sign, whether some off part rests off the rails)."""
     votes: dict[LoadKind, int] = {}
     clean = 0
     for n, part in enumerate(parts):
-        if part.mirrored:
+        if part.mirrored or not part.begins:
             continue
         found = None
-        if part.label is Label.OFF and part.begins and n:
+        if part.label is Label.OFF and n:
             found = _release(stretches, parts[n - 1], part, scale, rate_hz)
-        elif part.label in (Label.FORWARD, Label.REVERSE) and part.begins:
+        elif part.label in (Label.FORWARD, Label.REVERSE):
             found = LoadKind.LAMP if _surge(part, scale, rate_hz) else None
         if found is None:
-            clean += part.begins
+            clean += 1
         else:
             votes[found] = votes.get(found, 0) + 1
-    if LoadKind.MOTOR in votes:
-        return LoadKind.MOTOR
+    return votes, clean, not _rests_on_rail(parts, scale)
+
+
+def kind_of_load(
+    votes: Mapping[LoadKind, int], clean: int, off_rail: bool, reversing: bool, rate_hz: float
+) -> LoadKind:
+    if LoadKind.MOTOR in votes or (reversing and votes):
+        return LoadKind.MOTOR  # reversing loads that draw a surge are motors
     if votes:
         return max(votes, key=lambda k: votes[k])
-    return LoadKind.RESISTIVE if clean >= 3 and rate_hz >= 2000 and _rests_on_rail(parts, scale) else LoadKind.UNKNOWN
+    return (
+        LoadKind.RESISTIVE if clean >= CLEAN_LEAST and rate_hz >= 2000 and not off_rail else LoadKind.UNKNOWN
+    )
 
 
 def _release(

@@ -1,0 +1,90 @@
+"""Keeps the stretches of a recording: the latest ones whole, older ones as the material they gave.
+
+Memory and the cost of an answer stay bounded however long the recording is. Where a chapter ends depends
+on the stretches alone, never on how the samples arrived.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from daq.evidence import Mark
+from daq.glue import glue
+from daq.labels import OFF_BELOW, ON_ABOVE, Scale, difference
+from daq.material import Material, add, gather
+from daq.stretches import Lost, Steady, Stretch, end_of, start_of
+
+CHAPTER = 480  # stretches
+UNTOUCHED_S = 2.0  # a pulse train may still take back what is younger
+ROUGH_S = 0.004  # a stretch this long shows a level
+
+
+class Chapters:
+    def __init__(self) -> None:
+        self.rate_hz = 1.0
+        self._stretches: list[Stretch] = []
+        self._done = Material()
+        self._rough = Scale(0.0, 0.0)
+        self._marks: Sequence[Mark] = ()
+        self._steady_expected = False
+
+    def settings(self, marks: Sequence[Mark], steady_expected: bool) -> None:
+        self._marks, self._steady_expected = marks, steady_expected
+
+    def emit(self, stretch: Stretch) -> None:
+        if isinstance(stretch, Steady) and stretch.end - stretch.start >= max(2, ROUGH_S * self.rate_hz):
+            d = abs(difference(stretch.mean))
+            source = max(self._rough.source, *stretch.mean)
+            self._rough = Scale(source, max(self._rough.full, d, 0.5 * source))
+        self._stretches.append(stretch)
+        self._stretches[-3:] = glue(self._stretches[-3:], self._rough, self.rate_hz)
+        if len(self._stretches) > CHAPTER:
+            self._close_chapter()
+
+    def take_back(self, at: float) -> None:
+        """A pulse train began at `at`: what was cut since then is part of it."""
+        while self._stretches and start_of(self._stretches[-1]) >= at:
+            self._stretches.pop()
+        last = self._stretches[-1] if self._stretches else None
+        if last is not None and not isinstance(last, Lost) and end_of(last) > at:
+            last.end = int(at)
+            if isinstance(last, Steady):
+                last.raw = None
+
+    def material(self, still_open: Sequence[Stretch] = ()) -> Material:
+        """Everything so far; `still_open` are provisional stretches at the end (live only)."""
+        stretches = [*self._stretches, *still_open]
+        latest = gather(stretches, self.rate_hz, self._marks, self._steady_expected, self._done.scale)
+        return add(self._done, latest)
+
+    def _close_chapter(self) -> None:
+        cut = self._best_cut()
+        if cut is None:
+            return
+        s = self._stretches[cut]
+        assert isinstance(s, Steady)
+        middle = (s.start + s.end) // 2
+        left = replace(s, end=middle, trail=[p for p in s.trail if p[0] < middle], raw=None)
+        right = replace(s, start=middle, trail=[p for p in s.trail if p[0] >= middle], raw=None)
+        chapter = gather(
+            [*self._stretches[:cut], left], self.rate_hz, self._marks, self._steady_expected, self._done.scale
+        )
+        self._done = add(self._done, chapter)
+        self._stretches = [right, *self._stretches[cut + 1 :]]
+
+    def _best_cut(self) -> int | None:
+        """The longest clear level in the middle of the list; None while there is none (or too young)."""
+        n = len(self._stretches)
+        oldest_needed = end_of(self._stretches[-1]) - UNTOUCHED_S * self.rate_hz
+        late = len(self._stretches) > 3 * CHAPTER
+        best, length = None, 0
+        for i in range(n // 3, n - 20 if late else 2 * n // 3):
+            s = self._stretches[i]
+            if not isinstance(s, Steady) or s.end > oldest_needed:
+                continue
+            d = abs(difference(s.mean))
+            clear = d < OFF_BELOW * self._rough.full or d > ON_ABOVE * self._rough.full
+            if (clear or late) and s.end - s.start > length:
+                best, length = i, s.end - s.start
+        return best

@@ -1,0 +1,134 @@
+"""The lead check: prove both leads and the reference on battery positive before any verdict.
+
+Step 1 and 2: each lead in turn on battery positive, until it reads a steady source for half a second.
+Step 3: a lead stays there while the reference lead is wiggled for three seconds. Step 4: the leads go to
+the load's pins; nothing is evidence until the user says they are seated (or anything else happens on
+purpose). Common practice of the trade, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from daq.crossings import UV
+from daq.snapshot import LeadCheckView
+from daq.stretches import Raw
+
+SOURCE_V = (4.5, 33.0)
+STEADY_V = 0.35  # within a window
+STEADY_WINDOWS = 20
+WIGGLE_WINDOWS = 120
+DIP_OF_SOURCE = 0.06
+AGREE_V = 0.15
+AGREE_OF_SOURCE = 0.02
+
+INSTRUCTIONS = (
+    "",
+    "Touch lead 1 to battery positive and hold it there.",
+    "Touch lead 2 to battery positive and hold it there.",
+    "Leave a lead on battery positive and wiggle the reference lead at its clip and along its length.",
+    "Seat both leads on the load's pins, then clear the evidence (or mark the first switching) to begin.",
+)
+SEAT = 4
+
+
+@dataclass(slots=True)
+class LeadCheck:
+    """Fed with the windows of the recording; a function of them and of the user's changes alone."""
+
+    window: int
+    step: int = 1
+    results: list[str] = field(default_factory=list)
+    failed: bool = False
+    skipped: bool = False
+    source_v: float | None = None
+    _steady: int = 0
+    _sum: float = 0.0
+    _wiggled: int = 0
+    _worst: float = 0.0
+    _open: Raw = field(default_factory=lambda: np.empty((0, 2), dtype=np.int32))
+
+    @property
+    def passed(self) -> bool | None:
+        if self.step < SEAT:
+            return None
+        return not self.failed and not self.skipped
+
+    def push(self, micro: Raw) -> None:
+        part = np.concatenate((self._open, micro))
+        whole = len(part) // self.window
+        self._open = part[whole * self.window :]
+        for view in part[: whole * self.window].reshape(whole, self.window, 2):
+            if self.step in (1, 2):
+                self._touch(view, self.step - 1)
+            elif self.step == 3:
+                self._wiggle(view)
+
+    def skip(self) -> None:
+        """The user goes past this step: it stays unproven."""
+        if self.step < SEAT:
+            what = f"Lead {self.step}" if self.step < 3 else "The reference lead"
+            self.results.append(f"{what} was not proven.")
+            self.skipped = True
+            self._next()
+
+    def _touch(self, view: Raw, lead: int) -> None:
+        volts = view[:, lead].mean() / UV
+        spread = np.ptp(view[:, lead]) / UV
+        if not (SOURCE_V[0] < volts < SOURCE_V[1] and spread < STEADY_V):
+            self._steady, self._sum = 0, 0.0
+            return
+        self._steady += 1
+        self._sum += volts
+        if self._steady >= STEADY_WINDOWS:
+            self._touched(self._sum / self._steady)
+
+    def _touched(self, volts: float) -> None:
+        lead = self.step
+        if self.source_v is None or abs(volts - self.source_v) <= max(
+            AGREE_V, AGREE_OF_SOURCE * self.source_v
+        ):
+            self.results.append(f"Lead {lead} reads {volts:.2f} V on battery positive, steady: pass.")
+            self.source_v = volts if self.source_v is None else (self.source_v + volts) / 2
+        else:
+            self.failed = True
+            self.results.append(
+                f"Lead {lead} reads {volts:.2f} V where the other read {self.source_v:.2f} V: fail. "
+                "Clean the tip, check the lead, and start the check again."
+            )
+        self._next()
+
+    def _wiggle(self, view: Raw) -> None:
+        source = self.source_v or SOURCE_V[0]
+        high = view.max(axis=1).astype(np.float64) / UV
+        self._wiggled += 1
+        if high.mean() < (1 - DIP_OF_SOURCE) * source and np.ptp(view) / UV < STEADY_V and high.mean() < 1.0:
+            self._wiggled, self._worst = 0, 0.0  # both leads were taken off: nothing is being proven
+            return
+        self._worst = max(self._worst, source - float(high.min()))
+        if self._wiggled >= WIGGLE_WINDOWS:
+            self._wiggle_done(source)
+
+    def _wiggle_done(self, source: float) -> None:
+        if self._worst <= DIP_OF_SOURCE * source:
+            self.results.append("The reading held while the reference lead was wiggled: pass.")
+        else:
+            self.failed = True
+            self.results.append(
+                f"The reading fell by {self._worst:.1f} V while the reference lead was wiggled: fail. "
+                "Move its clip to bare metal at battery negative and start the check again."
+            )
+        self._next()
+
+    def _next(self) -> None:
+        self.step += 1
+        self._steady, self._sum = 0, 0.0
+
+    def view(self, running: bool) -> LeadCheckView:
+        step = self.step if running else 0
+        return LeadCheckView(step, INSTRUCTIONS[step], tuple(self.results), self.passed, self.source_v)
+
+
+NOT_DONE = LeadCheckView(0, "", (), None, None)

@@ -1,0 +1,68 @@
+"""What the leads show at this moment, with uncertainty and in words."""
+
+from __future__ import annotations
+
+import math
+
+from daq.crossings import UV
+from daq.samples import Scale
+from daq.snapshot import Bands, LeadView, StateWord
+from daq.steady import Segmenter
+from daq.tally import SETTLED_WINDOWS
+
+NEAR_ZERO_OF_SOURCE = 0.08
+NEAR_ZERO_LEAST_V = 0.5
+AT_SOURCE_OF_SOURCE = 0.12
+SPAN_V = (-7.97, 39.9)  # the front end's range; text files are held to it too
+QUANTISATION = 0.2887  # rms of one count (1/sqrt(12)): ADC noise formula, MT-001 / Bennett 1948
+
+
+def bands_of(source_v: float | None) -> Bands:
+    """Where near zero and at source lie; narrow enough that "between" means something."""
+    near = max(NEAR_ZERO_LEAST_V, NEAR_ZERO_OF_SOURCE * (source_v or 0.0))
+    if source_v is None:
+        return Bands((-NEAR_ZERO_LEAST_V, near), None)
+    return Bands((-NEAR_ZERO_LEAST_V, near), ((1 - AT_SOURCE_OF_SOURCE) * source_v, 1.06 * source_v + 0.3))
+
+
+def lead_views(segmenter: Segmenter | None, scale: Scale | None, bands: Bands) -> tuple[LeadView, LeadView]:
+    tally = segmenter.open_steady if segmenter is not None else None
+    if tally is None or scale is None or tally.pairs == 0:
+        word = StateWord.NO_READING if segmenter is None else StateWord.CHANGING
+        levels = segmenter.last_pair if segmenter is not None else (0.0, 0.0)
+        views = [LeadView(levels[i] / UV, _calibration(scale, i, levels[i] / UV), word) for i in (0, 1)]
+        return views[0], views[1]
+    n = min(tally.pairs, SETTLED_WINDOWS * tally.window)
+    out = []
+    for lead in (0, 1):
+        volts = tally.settled[lead] / UV
+        sigma = _sigma(tally.spread[lead] / UV, tally.pairs)
+        noise = sigma / math.sqrt(max(1, n))
+        one_count = abs(scale.volts_per_count[lead])
+        if sigma < one_count / 2:  # no dither: averaging gains nothing
+            noise = QUANTISATION * one_count
+        error = math.hypot(noise, _calibration(scale, lead, volts))
+        out.append(LeadView(volts, error, word_of(volts, bands)))
+    return out[0], out[1]
+
+
+def word_of(volts: float, bands: Bands) -> StateWord:
+    if not SPAN_V[0] < volts < SPAN_V[1]:
+        return StateWord.BEYOND_RANGE
+    low, high = bands.near_zero_v
+    if volts < low:
+        return StateWord.BELOW_ZERO
+    if volts <= high:
+        return StateWord.NEAR_ZERO
+    if bands.at_source_v is not None and bands.at_source_v[0] <= volts <= bands.at_source_v[1]:
+        return StateWord.AT_SOURCE
+    return StateWord.BETWEEN
+
+
+def _sigma(spread: float, n: int) -> float:
+    """Sigma of white noise from its range over n samples (range of a normal sample: about 2 sqrt(2 ln n))."""
+    return spread / (2 * math.sqrt(2 * math.log(max(n, 3))))
+
+
+def _calibration(scale: Scale | None, lead: int, volts: float) -> float:
+    return 0.0 if scale is None else scale.uncertainty_v(lead, volts)

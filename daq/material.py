@@ -1,0 +1,239 @@
+"""What a list of stretches contributes to the answer; contributions of consecutive lists add up.
+
+A long recording is worked through in chapters of some hundred stretches. Each chapter is looked at as a
+whole, so that what came later can explain what came before; what it leaves behind is this, small and
+independent of the side, which may be decided much later.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import TypeVar
+
+from daq.crossings import SOURCE_LEAST_UV, UV
+from daq.evidence import Mark, OffKind, Votes, weigh
+from daq.findings import LoadKind
+from daq.labels import Label, Scale, label_stretches
+from daq.pulses import keep_longest
+from daq.stretches import Pair, Stretch, Train
+from daq.supply import Dip, find_dips
+from daq.switching import Part, Switching, Turn, follow
+from daq.waveform import load_votes
+
+ON = (Label.FORWARD, Label.REVERSE)
+KICK_UV = 1.5 * UV
+LEVELS_MOST = 512
+
+T = TypeVar("T")
+
+Weighted = tuple[float, float]  # value, weight in pairs
+
+
+@dataclass(frozen=True, slots=True)
+class Off:
+    """An off part beside an on part; `to` is where the load works again, `last_make` where it is sure."""
+
+    start: float
+    end: float
+    to: float
+    last_make: float
+    kind: OffKind
+    marked: bool
+    between: bool  # on before and on after
+    settled: bool  # long enough to have a level of its own
+
+
+@dataclass(frozen=True, slots=True)
+class OnLevel:
+    """Settled levels of one stretch on, µV."""
+
+    levels: Pair
+    label: Label
+    pairs: float
+
+
+@dataclass(slots=True)
+class Material:
+    scale: Scale = field(default_factory=lambda: Scale(0.0, 0.0))
+    initial: Label | None = None  # None: nothing was labelled yet
+    now: Label = Label.UNKNOWN
+    turns: list[Turn] = field(default_factory=list)
+    offs: list[Off] = field(default_factory=list)
+    votes: Votes = field(default_factory=Votes)
+    forward: float = 0.0  # pairs on with lead 1 positive, within the rails
+    reverse: float = 0.0
+    mirrored: float = 0.0
+    moved_together: int = 0
+    references: list[tuple[float, float]] = field(default_factory=list)
+    dips: list[Dip] = field(default_factory=list)
+    trains: list[Train] = field(default_factory=list)
+    resting: list[Weighted] = field(default_factory=list)  # source where a lead rests at it
+    loaded: list[Weighted] = field(default_factory=list)  # feed lead while on
+    ons: list[OnLevel] = field(default_factory=list)
+    rests: list[tuple[Pair, float]] = field(default_factory=list)  # levels of settled off parts
+    train_on: Pair | None = None
+    load: dict[LoadKind, int] = field(default_factory=dict)
+    clean: int = 0  # transitions that show no kick, surge or coasting
+    off_rail: bool = False  # some off part rests away from the rails
+    jumps: bool = False
+
+
+def gather(
+    stretches: Sequence[Stretch], rate_hz: float, marks: Sequence[Mark], steady_expected: bool, floor: Scale
+) -> Material:
+    """The contribution of these stretches; `floor` is the scale that earlier ones showed."""
+    labelled, scale = label_stretches(stretches, rate_hz, floor)
+    switching = follow(stretches, labelled, scale, rate_hz)
+    parts = switching.parts
+    m = Material(scale=scale, turns=switching.turns)
+    if parts:
+        m.initial, m.now = switching.initial, parts[-1].label
+    votes, off_parts = weigh(parts, scale, rate_hz, marks, steady_expected)
+    m.votes = votes
+    for o in off_parts:
+        to = _works_again(parts, o.part)
+        m.offs.append(
+            Off(
+                o.part.start,
+                o.part.end,
+                to,
+                _last_make(switching, o.part.end),
+                o.kind,
+                o.marked,
+                o.part.begins and o.part.ends,
+                bool(o.part.stretches),
+            )
+        )
+        if o.part.levels is not None and o.kind is not OffKind.NOTHING:
+            m.rests.append((o.part.levels, o.part.end - o.part.start))
+    _add_levels(m, parts, scale)
+    m.moved_together = sum(
+        a.label is Label.OFF and b.label is Label.OFF and not b.begins
+        for a, b in zip(parts, parts[1:], strict=False)
+    )
+    m.references = reference_spans(parts)
+    m.dips = find_dips(stretches, parts, scale, rate_hz)
+    m.trains = keep_longest([s for s in stretches if isinstance(s, Train)])
+    m.load, m.clean, m.off_rail = load_votes(stretches, parts, scale, rate_hz)
+    m.jumps = not scale.seen and any(
+        max(s.high) - min(s.low) > 2 * UV for s in stretches if hasattr(s, "high")
+    )
+    return m
+
+
+def _add_levels(m: Material, parts: Sequence[Part], scale: Scale) -> None:
+    for p in parts:
+        if p.mirrored:
+            m.mirrored += p.end - p.start
+            continue
+        train_levels = _train_levels(p)
+        levels = train_levels or p.levels
+        inside = levels is not None and min(levels) > -1.0 * UV and max(levels) < scale.source + KICK_UV
+        if p.label in ON and inside and (p.stretches or p.train is not None):
+            if p.label is Label.FORWARD:
+                m.forward += p.end - p.start
+            else:
+                m.reverse += p.end - p.start
+        if train_levels is not None and p.label in ON:
+            m.train_on = train_levels
+            m.loaded.append((max(train_levels), p.end - p.start))
+        for s in p.stretches:
+            level, n = max(s.settled), float(s.end - s.start)
+            if p.label in ON:
+                m.ons.append(OnLevel(s.settled, p.label, n))
+            if level < SOURCE_LEAST_UV or level < 0.3 * scale.source:
+                continue
+            if p.label is Label.OFF and min(s.settled) > 0.3 * level:
+                m.resting.append((level, n))
+            elif p.label in ON:
+                m.loaded.append((level, n))
+
+
+def _train_levels(part: Part) -> Pair | None:
+    if part.train is None or part.stretches:
+        return None
+    return part.train.up if part.label is Label.FORWARD else part.train.down
+
+
+def _works_again(parts: Sequence[Part], part: Part) -> float:
+    """A dropout lasts until the load works again, whatever the leads do meanwhile."""
+    n = next(i for i, p in enumerate(parts) if p is part)
+    while n + 1 < len(parts) and parts[n + 1].label is Label.OFF:
+        n += 1
+    return parts[n].end
+
+
+def _last_make(switching: Switching, end: float) -> float:
+    """A fretting contact makes and breaks again: where it last makes."""
+    return next((t.last for t in switching.turns if t.at == end and t.last is not None), end)
+
+
+def reference_spans(parts: Sequence[Part]) -> list[tuple[float, float]]:
+    """Mirrored parts, with the off parts near zero beside them (they read zero without a reference)."""
+    spans: list[tuple[float, float]] = []
+    for n, part in enumerate(parts):
+        if not part.mirrored:
+            continue
+        a, b = n, n
+        while a > 0 and _reads_zero(parts[a - 1], part):
+            a -= 1
+        while b + 1 < len(parts) and _reads_zero(parts[b + 1], part):
+            b += 1
+        start, end = parts[a].start, parts[b].end
+        if spans and start <= spans[-1][1]:
+            spans[-1] = (spans[-1][0], end)
+        else:
+            spans.append((start, end))
+    return spans
+
+
+def _reads_zero(part: Part, mirrored: Part) -> bool:
+    if part.mirrored:
+        return True
+    if part.label is not Label.OFF or part.levels is None or mirrored.levels is None:
+        return False
+    return max(map(abs, part.levels)) < 0.2 * max(map(abs, mirrored.levels))
+
+
+def add(a: Material, b: Material) -> Material:
+    """Contribution of two consecutive chapters together."""
+    votes = Votes(
+        a.votes.low + b.votes.low,
+        a.votes.high + b.votes.high,
+        a.votes.both + b.votes.both,
+        {k: a.votes.short.get(k, 0) + b.votes.short.get(k, 0) for k in {**a.votes.short, **b.votes.short}},
+        a.votes.transitions + b.votes.transitions,
+        a.votes.marked + b.votes.marked,
+    )
+    return Material(
+        scale=Scale(max(a.scale.source, b.scale.source), max(a.scale.full, b.scale.full)),
+        initial=a.initial if a.initial is not None else b.initial,
+        now=b.now if b.initial is not None else a.now,
+        turns=a.turns + b.turns,
+        offs=a.offs + b.offs,
+        votes=votes,
+        forward=a.forward + b.forward,
+        reverse=a.reverse + b.reverse,
+        mirrored=a.mirrored + b.mirrored,
+        moved_together=a.moved_together + b.moved_together,
+        references=a.references + b.references,
+        dips=a.dips + b.dips,
+        trains=keep_longest(a.trains + b.trains),
+        resting=_thin(a.resting + b.resting),
+        loaded=_thin(a.loaded + b.loaded),
+        ons=_thin(a.ons + b.ons),
+        rests=_thin(a.rests + b.rests),
+        train_on=b.train_on or a.train_on,
+        load={
+            k: a.load.get(k, 0) + b.load.get(k, 0) for k in (*a.load, *(x for x in b.load if x not in a.load))
+        },
+        clean=a.clean + b.clean,
+        off_rail=a.off_rail or b.off_rail,
+        jumps=a.jumps and b.jumps,
+    )
+
+
+def _thin(values: list[T]) -> list[T]:
+    """Every other value once there are many: medians of levels do not need them all."""
+    return values[::2] if len(values) > LEVELS_MOST else values
