@@ -26,9 +26,9 @@ class Hazards:
 
     def __init__(self, window: int, earlier: Hazards | None = None) -> None:
         self.window = window
-        self.ac = earlier is not None and earlier.ac
-        self.windows = earlier.windows if earlier is not None else 0
-        self.noisy_windows = earlier.noisy_windows if earlier is not None else 0
+        self.ac: bool = earlier is not None and earlier.ac
+        self.windows: int = earlier.windows if earlier is not None else 0
+        self.noisy_windows: int = earlier.noisy_windows if earlier is not None else 0
         self._open: Raw = np.empty((0, 2), dtype=np.int32)
         self._rows: npt.NDArray[np.float64] = np.empty((0, 2, 5))
 

@@ -16,7 +16,7 @@ from daq.evidence import Mark, OffKind, Votes, weigh
 from daq.findings import LoadKind
 from daq.labels import Label, Scale, label_stretches
 from daq.pulses import keep_longest
-from daq.stretches import Pair, Stretch, Train
+from daq.stretches import Lost, Pair, Stretch, Train
 from daq.supply import Dip, find_dips
 from daq.switching import Part, Switching, Turn, follow
 from daq.waveform import load_votes
@@ -117,7 +117,7 @@ def gather(
     m.trains = keep_longest([s for s in stretches if isinstance(s, Train)])
     m.load, m.clean, m.off_rail = load_votes(stretches, parts, scale, rate_hz)
     m.jumps = not scale.seen and any(
-        max(s.high) - min(s.low) > 2 * UV for s in stretches if hasattr(s, "high")
+        max(s.high) - min(s.low) > 2 * UV for s in stretches if not isinstance(s, Lost)
     )
     return m
 

@@ -16,10 +16,10 @@ from daq.findings import Findings, GapFound
 from daq.hazards import Hazards
 from daq.lead_check import NOT_DONE, SEAT, LeadCheck
 from daq.live_view import SPAN_V, bands_of, lead_views
-from daq.samples import Block, Change, ChangeKind, Counts, Gap, Item, Layout, Scale
+from daq.samples import Block, Change, ChangeKind, Counts, Gap, Item, Layout, Origin, Scale
 from daq.snapshot import LeadCheckView, Losses, Snapshot
 from daq.steady import Segmenter
-from daq.stretches import Lost, Raw, Stretch
+from daq.stretches import Lost, Raw, Stretch, end_of
 from daq.timeline import Timeline
 
 SHOWN = 100  # edges and events in a snapshot
@@ -56,6 +56,11 @@ class Pipeline:
             self._push_gap(item)
         else:
             self._push_change(item)
+
+    def expect(self, expectation: str) -> None:
+        """Analyse with another expectation than the recording says."""
+        if expectation != self.expectation:
+            self._push_change(Change(self._next, Origin.USER, ChangeKind.EXPECT, expectation))
 
     def finish(self) -> None:
         """The log has ended: what is still open ends here."""
@@ -233,7 +238,7 @@ class Pipeline:
     def _analysis(self) -> Analysis:
         """Concluded anew only when something that matters has changed."""
         open_now = () if self._segmenter is None else self._segmenter.still_open()
-        key = (self._version, sum(int(s.end) for s in open_now), self.expectation)
+        key = (self._version, int(sum(end_of(s) for s in open_now)), self.expectation)
         if self._conclusion is None or self._conclusion[0] != key:
             context = Context(
                 rate_hz=self._chapters.rate_hz,

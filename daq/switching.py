@@ -169,7 +169,9 @@ def _turns_in(
     assert isinstance(left.stretch, Steady)
     assert isinstance(right.stretch, Steady)
     d_left, d_right = difference(left.stretch.tail), difference(right.stretch.head)
-    x = np.clip(raw, -0.5e6, max(1.02 * scale.source, *left.stretch.tail, *right.stretch.head))
+    x = np.clip(raw, -0.5e6, max(1.02 * scale.source, *left.stretch.tail, *right.stretch.head)).astype(
+        np.float64
+    )
     if left.mirrored or right.mirrored:
         x = raw.astype(np.float64)
     d = x[:, 0] - x[:, 1]

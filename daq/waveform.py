@@ -60,7 +60,7 @@ def kind_of_load(
 def _release(
     stretches: Sequence[Stretch], on: Part, off: Part, scale: Scale, rate_hz: float
 ) -> LoadKind | None:
-    if _coasts(off, scale, rate_hz):
+    if _coasts(off, scale):
         return LoadKind.MOTOR
     low, high = _extremes(stretches, off.start - 2, off.start + 0.03 * rate_hz)
     rail = max(on.levels or (0.0, 0.0))
@@ -73,7 +73,7 @@ def _release(
     return None
 
 
-def _coasts(off: Part, scale: Scale, rate_hz: float) -> bool:
+def _coasts(off: Part, scale: Scale) -> bool:
     """Falls slowly from near full voltage, for longer than a capacitor of an indicator would."""
     if not off.stretches:
         return False

@@ -1,0 +1,38 @@
+"""Opens anything that was recorded: a capture or a text file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from daq.errors import InputError
+from daq.findings import Findings
+from daq.pipeline import Pipeline
+from daq.source import SampleSource
+from daq.text_file import TextSource, is_text
+
+CAPTURE_SUFFIX = ".whichside"
+
+
+def open_recording(path: Path, expectation: str | None = None) -> SampleSource:
+    """A finite source of what was recorded.
+
+    A capture says itself what was expected of the circuit; `expectation` sets it for a text file.
+    """
+    if is_text(path):
+        return TextSource(path, expectation or "switching")
+    if path.suffix != CAPTURE_SUFFIX:
+        raise InputError(f"{path}: give a capture ({CAPTURE_SUFFIX}) or a text recording (.csv or .csv.gz).")
+    from daq.capture import CaptureSource
+
+    return CaptureSource(path)
+
+
+def analyse(source: SampleSource, expectation: str | None = None) -> Findings:
+    """Findings of a whole recording; `expectation` overrides what it says itself."""
+    pipeline = Pipeline(expectation or "switching")
+    for item in source:
+        pipeline.push(item)
+        if expectation is not None:
+            pipeline.expect(expectation)
+    pipeline.finish()
+    return pipeline.findings()
