@@ -1,0 +1,146 @@
+"""The command line: the one place that starts the screens, and only when they are needed.
+
+Exit codes: 0 done; 1 the work could not be done; 2 the command line; 3 the logger is absent or gone;
+4 the input is unusable, or usable only in part; 130 interrupted.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from daq import __version__
+from daq.errors import CommandError, WhichsideError
+
+EXPECTATIONS = ("switching", "steady", "automatic", "unknown")
+COMMANDS = ("live", "record", "review", "import", "check", "ports")
+UNITS_S = {"s": 1.0, "m": 60.0, "h": 3600.0}
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns its exit code. No traceback reaches the user."""
+    arguments = list(sys.argv[1:] if argv is None else argv)
+    if not arguments or (arguments[0].startswith("-") and arguments[0] not in ("-h", "--help", "--version")):
+        arguments.insert(0, "live")
+    options = _parser().parse_args(arguments)
+    try:
+        return _run(options)
+    except WhichsideError as error:
+        print(f"whichside: {error}", file=sys.stderr)
+        return error.exit_code
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        sys.stderr.close()
+        return 0
+    except Exception as error:
+        from daq.log_file import log_path, start_log
+
+        start_log().exception("unexpected")
+        print(
+            f"whichside: something unexpected went wrong ({type(error).__name__}: {error}); "
+            f"the details are in {log_path()}.",
+            file=sys.stderr,
+        )
+        return 1
+
+
+def _run(options: argparse.Namespace) -> int:
+    from daq import commands
+
+    run = {
+        "live": commands.live,
+        "record": commands.record,
+        "review": commands.review,
+        "import": commands.import_text,
+        "check": commands.check,
+        "ports": commands.ports,
+    }[options.command]
+    return run(options)
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="whichside",
+        description="Two leads on a load: which side is switched, which wire is feed, ground and control.",
+        epilog="DC circuits up to 32 V only. Never on airbag circuits, mains, ignition or anything orange.",
+    )
+    parser.add_argument("--version", action="version", version=f"whichside {__version__}")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+
+    live = commands.add_parser("live", help="measure now, on screen (the default)")
+    _add_source(live)
+    live.add_argument("--out", type=Path, metavar="FILE", help="record the whole run to this new capture")
+    live.add_argument("--plain", action="store_true", help="facts as lines: for screen readers and pipes")
+
+    record = commands.add_parser("record", help="measure now without a screen, into a capture")
+    _add_source(record)
+    record.add_argument("--out", type=Path, metavar="FILE", help="the new capture (a name is chosen if not given)")
+    record.add_argument("--for", dest="duration_s", type=_duration, metavar="TIME", help="stop after 90s, 20m, 10h")
+
+    review = commands.add_parser("review", help="what a recording says")
+    review.add_argument("file", type=Path, metavar="FILE", help="a capture, or a .csv / .csv.gz")
+    review.add_argument("--json", action="store_true", help="the findings as one JSON document")
+    review.add_argument("--plain", action="store_true", help="the findings as lines")
+    review.add_argument("--expect", choices=EXPECTATIONS, help="what should have been happening")
+
+    take = commands.add_parser("import", help="a text recording becomes a capture")
+    take.add_argument("file", type=Path, metavar="CSV", help="time_s,lead1_v,lead2_v; .csv or .csv.gz")
+    take.add_argument("-o", "--out", type=Path, required=True, metavar="FILE", help="the new capture")
+    take.add_argument("--expect", choices=EXPECTATIONS, default="switching")
+
+    check = commands.add_parser("check", help="is a capture whole?")
+    check.add_argument("file", type=Path, metavar="FILE")
+    check.add_argument("--json", action="store_true")
+
+    ports = commands.add_parser("ports", help="list serial ports; opens none of them")
+    ports.add_argument("--json", action="store_true")
+    return parser
+
+
+def _add_source(parser: argparse.ArgumentParser) -> None:
+    which = parser.add_mutually_exclusive_group()
+    which.add_argument("--port", metavar="P", help="the logger's serial port")
+    which.add_argument("--bench", metavar="NAME", help="a simulated circuit and logger ('list' names them)")
+    parser.add_argument("--rate", type=_rate, metavar="HZ", help="pairs a second (default 4000)")
+    parser.add_argument("--expect", choices=EXPECTATIONS, default="switching", help="what should be happening")
+
+
+def _duration(text: str) -> float:
+    unit = UNITS_S.get(text[-1:].lower())
+    number = text[:-1] if unit else text
+    try:
+        seconds = float(number) * (unit or 1.0)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no time; say 90s, 20m or 10h") from None
+    if not 0 < seconds <= 30 * 24 * 3600:
+        raise argparse.ArgumentTypeError(f"{text!r} is out of range; at most 30 days")
+    return seconds
+
+
+def _rate(text: str) -> float:
+    try:
+        rate = float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no rate; say 4000") from None
+    if not 62.5 <= rate <= 8000:
+        raise argparse.ArgumentTypeError(f"{text!r} is out of range; 62.5 to 8000 pairs a second")
+    return rate
+
+
+def new_capture_name(folder: Path) -> Path:
+    """A capture name from the time of day that does not exist yet."""
+    from datetime import datetime
+
+    stem = datetime.now().astimezone().strftime("whichside-%Y%m%d-%H%M%S")
+    for n in range(100):
+        path = folder / f"{stem}{f'-{n}' if n else ''}.whichside"
+        if not path.exists():
+            return path
+    raise CommandError(f"No free name like {stem}.whichside in {folder}; give one with --out.")
+
+
+if __name__ == "__main__":
+    sys.exit(main())

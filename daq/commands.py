@@ -1,0 +1,216 @@
+"""What each command does. Heavy packages are imported where they are used."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import signal
+import sys
+import threading
+import time
+from pathlib import Path
+from typing import Any
+
+from daq.cli import new_capture_name
+from daq.errors import CommandError, InputError
+from daq.samples import DeviceInfo
+from daq.source import SampleSource
+
+STATUS_EVERY_S = 60.0
+
+
+def review(options: argparse.Namespace) -> int:
+    """Findings of a recording: as a document, as lines, or on the review screen."""
+    from daq.recordings_in import analyse, open_recording
+
+    screen = not options.json and not options.plain and sys.stdout.isatty()
+    if screen:
+        return _review_on_screen(options.file, options.expect)
+    source = open_recording(options.file, options.expect)
+    try:
+        findings = analyse(source, options.expect)
+        damaged = getattr(source, "damage_count", 0)
+    finally:
+        source.close()
+    if options.json:
+        from daq.findings import to_json
+
+        _print_json(to_json(findings, str(options.file)))
+    else:
+        from daq.summary import summary
+
+        print("\n".join(summary(findings, str(options.file))))
+    if damaged:
+        print(
+            f"whichside: {options.file} is damaged in {damaged} places; this is what the rest says "
+            f"(whichside check {options.file} tells more).",
+            file=sys.stderr,
+        )
+        return InputError.exit_code
+    return 0
+
+
+def _review_on_screen(path: Path, expectation: str | None) -> int:
+    from tui.entry import run_review
+
+    return run_review(path, expectation)
+
+
+def import_text(options: argparse.Namespace) -> int:
+    """A text recording becomes a capture."""
+    from daq.capture import SUFFIX, write_capture
+    from daq.text_file import TextSource, is_text
+
+    if not is_text(options.file):
+        raise CommandError(f"{options.file}: only .csv and .csv.gz can be imported.")
+    if options.out.suffix != SUFFIX:
+        raise CommandError(f"{options.out}: the new capture's name must end in {SUFFIX}.")
+    source = TextSource(options.file, options.expect)
+    write_capture(options.out, source, source.info)
+    print(f"saved {options.out}", file=sys.stderr)
+    return 0
+
+
+def check(options: argparse.Namespace) -> int:
+    """Is a capture whole?"""
+    from daq.capture import check_capture
+
+    report = check_capture(options.file)
+    if options.json:
+        _print_json(report.to_json())
+    else:
+        print(report.sentence())
+    return 0 if report.intact else InputError.exit_code
+
+
+def ports(options: argparse.Namespace) -> int:
+    """List serial ports without opening any."""
+    from daq.serial_port import list_ports
+
+    found = list_ports()
+    if options.json:
+        _print_json({"schema": 1, "ports": [vars(p) if hasattr(p, "__dict__") else p.to_json() for p in found]})
+    elif found:
+        for port in found:
+            print(f"{port.device}  {port.description}")
+    else:
+        print("No serial port was found. Plug the logger in; `whichside --bench list` needs none.")
+    return 0
+
+
+def live(options: argparse.Namespace) -> int:
+    """Measure now: on screen, or as lines."""
+    if options.bench == "list":
+        return _list_benches()
+    plain = options.plain or not sys.stdout.isatty()
+    source = _source(options)
+    if source is None and not plain:
+        from tui.entry import run_start
+
+        return run_start(options.expect, options.out)
+    if source is None:
+        source = _only_logger()
+    if plain:
+        return _live_plain(source, options)
+    from tui.entry import run_live
+
+    return run_live(source, options.expect, options.out)
+
+
+def _live_plain(source: SampleSource, options: argparse.Namespace) -> int:
+    from daq.plain import run_plain
+
+    session = _session(source, options.expect, options.out)
+    stop = threading.Event()
+    signal.signal(signal.SIGTERM, lambda *_: stop.set())
+    return run_plain(session.start(), stop=stop)
+
+
+def record(options: argparse.Namespace) -> int:
+    """Measure into a capture without a screen; a line a minute on standard output."""
+    from daq.session import SessionState
+
+    if options.bench == "list":
+        return _list_benches()
+    source = _source(options) or _only_logger()
+    path = options.out or new_capture_name(Path.cwd())
+    session = _session(source, options.expect, path)
+    stop = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: stop.set())
+    session.start()
+    print(f"recording to {path}; Ctrl-C stops", flush=True)
+    begin = shown = time.monotonic()
+    while session.state is SessionState.RUNNING and not stop.wait(0.2):
+        now = time.monotonic()
+        if session.recording.error is not None:
+            break
+        if options.duration_s is not None and session.latest.time_s >= options.duration_s:
+            break
+        if now - shown >= STATUS_EVERY_S:
+            shown = now
+            print(_status(session.latest.time_s, session.latest.edge_count, session.latest.event_count), flush=True)
+    session.close()
+    for trouble in (session.error, session.recording.error):
+        if trouble is not None:
+            print(f"whichside: {trouble}", file=sys.stderr)
+    if session.recording.saved is not None:
+        print(f"saved {session.recording.saved} ({time.monotonic() - begin:.0f} s)", flush=True)
+    return session.exit_code
+
+
+def _status(seconds: float, edges: int, events: int) -> str:
+    return f"{seconds / 60:.0f} min: {edges} edges, {events} events"
+
+
+def _session(source: SampleSource, expectation: str, out: Path | None) -> Any:
+    from daq.capture import CaptureWriter
+    from daq.pipeline import Pipeline
+    from daq.session import Session
+
+    def open_recorder(path: Path, info: DeviceInfo) -> CaptureWriter:
+        return CaptureWriter(path, info)
+
+    return Session(source, Pipeline(expectation), open_recorder, record_to=out)
+
+
+def _source(options: argparse.Namespace) -> SampleSource | None:
+    """The source that the options name; None when they name none and no logger is remembered."""
+    if options.bench is not None:
+        from daq.bench import BenchSource
+
+        return BenchSource(options.bench, rate_hz=options.rate or 4000.0)
+    if options.port is not None:
+        from daq.serial_port import SerialSource
+
+        return SerialSource(options.port, rate_hz=options.rate or 4000.0)
+    from daq.serial_port import remembered_port
+
+    port = remembered_port()
+    if port is None:
+        return None
+    from daq.serial_port import SerialSource
+
+    return SerialSource(port, rate_hz=options.rate or 4000.0)
+
+
+def _only_logger() -> SampleSource:
+    from daq.errors import DeviceError
+
+    raise DeviceError(
+        "No logger is remembered or attached; name one with --port (whichside ports lists them) "
+        "or try a simulated circuit with --bench (whichside --bench list)."
+    )
+
+
+def _list_benches() -> int:
+    from daq.bench import benches
+
+    for bench in benches():
+        print(f"{bench.name:24} {bench.title}")
+    return 0
+
+
+def _print_json(document: dict[str, Any]) -> None:
+    json.dump(document, sys.stdout, indent=1)
+    print()

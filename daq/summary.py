@@ -1,0 +1,70 @@
+"""Findings in plain lines, for a terminal without a screen and for pipes."""
+
+from __future__ import annotations
+
+from daq import words
+from daq.findings import Findings, Side
+
+VERDICTS = {
+    Side.LOW: "switched on the ground side (low side)",
+    Side.HIGH: "switched on the positive side (high side)",
+    Side.BOTH_ENDS: "both ends switched",
+    Side.REVERSING: "reversing",
+    Side.UNDETERMINED: "not determined",
+}
+MOST_LISTED = 20
+
+
+def summary(findings: Findings, file: str) -> list[str]:
+    j = findings.judgement
+    lines = [
+        f"file: {words.printable(file, 200)}, {findings.duration_s:.3f} s at {findings.sample_rate_hz:g} pairs/s",
+        f"verdict: {VERDICTS[j.side]}" + (f", confidence {j.confidence:.2f}" if j.confidence else ""),
+    ]
+    if j.control_lead is not None:
+        lines.append(f"leads: control {j.control_lead}, feed {j.feed_lead or '-'}, ground {j.ground_lead or '-'}")
+    lines.append(f"why: {j.why}")
+    if j.next_test is not None:
+        lines.append(f"next: {j.next_test.do}")
+        if j.next_test.caution:
+            lines.append(f"caution: {j.next_test.caution}")
+    lines += _levels(findings)
+    lines += [f"caution: {CAUTIONS[c]}" for c in findings.cautions if c in CAUTIONS]
+    edges = [f"{e.state.value} at {e.t_s:.4f} s" for e in findings.edges]
+    events = [f"{e.kind.value} at {e.t_s:.4f} s for {1000 * e.duration_s:.2f} ms" for e in findings.events]
+    gaps = [f"{g.reason}: {g.duration_s:.3f} s lost at {g.t_s:.3f} s" for g in findings.gaps]
+    for name, entries in (("edges", edges), ("events", events), ("lost time", gaps)):
+        lines += _listed(name, entries)
+    return lines
+
+
+CAUTIONS = {
+    "ac": "AC was seen. This tool is for DC circuits only; leave mains to licensed people.",
+    "out_of_range": "a lead went beyond the range of -8 to 40 V; its peak is not known.",
+    "reference_lost": "the reference lead was off for a time; readings then mean nothing.",
+}
+
+
+def _levels(findings: Findings) -> list[str]:
+    out = []
+    for name, value in (
+        ("source", findings.source_v),
+        ("feed-side drop while on", findings.feed_drop_v),
+        ("ground-side drop while on", findings.ground_drop_v),
+    ):
+        if value is not None:
+            out.append(f"{name}: {value:.2f} V")
+    if findings.pwm is not None:
+        out.append(f"pulsed: {findings.pwm.frequency_hz:.2f} Hz, load on {100 * findings.pwm.duty:.1f} % of the time")
+    if findings.pwm_note:
+        out.append(f"pulsed: {findings.pwm_note}")
+    if findings.load_kind.value != "unknown":
+        out.append(f"load looks like: {findings.load_kind.value}")
+    return out
+
+
+def _listed(name: str, entries: list[str]) -> list[str]:
+    if not entries:
+        return []
+    more = [f"  and {len(entries) - MOST_LISTED} more"] if len(entries) > MOST_LISTED else []
+    return [f"{name}: {len(entries)}", *(f"  {e}" for e in entries[:MOST_LISTED]), *more]
