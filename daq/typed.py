@@ -1,0 +1,103 @@
+"""Typed lines: the keys of the dashboard as words and Enter, for --plain at a keyboard."""
+
+from __future__ import annotations
+
+import os
+import queue
+import sys
+import threading
+from pathlib import Path
+
+from daq.errors import WhichsideError
+from daq.samples import ChangeKind
+from daq.session import Session
+from daq.source import Capability, Operate
+
+HELP = (
+    "type: on, off or other (you switched it), in or out (the load's connector), check, skip, stop (lead "
+    "check), note TEXT, expect WORD, record FILE, end (the recording), clear, quit; then Enter"
+)
+_BENCH_HELP = "bench: do WHAT TO, as in: do control on; do plug out; do lead 1 off pin"
+
+_CHANGES: dict[str, tuple[ChangeKind, str, str]] = {
+    "on": (ChangeKind.MARK, "on", "marked: switched on"),
+    "off": (ChangeKind.MARK, "off", "marked: switched off"),
+    "other": (ChangeKind.MARK, "other", "marked: switched to the other direction"),
+    "in": (ChangeKind.PLUG, "in", "noted: plugged in"),
+    "out": (ChangeKind.PLUG, "out", "noted: unplugged"),
+    "check": (ChangeKind.LEAD_CHECK, "start", "lead check started"),
+    "skip": (ChangeKind.LEAD_CHECK, "skip", "step skipped"),
+    "stop": (ChangeKind.LEAD_CHECK, "stop", "lead check stopped"),
+    "clear": (ChangeKind.CLEAR, "", "evidence cleared"),
+}
+_EXPECTATIONS = ("switching", "steady", "automatic", "unknown")
+_WHATS = ("control", "plug", "lead 1", "lead 2", "reference", "key", "neighbour", "fault")
+
+
+class TypedLines:
+    """Lines from the keyboard, read by a thread of its own; nothing when standard input is no terminal."""
+
+    def __init__(self) -> None:
+        self._lines: queue.SimpleQueue[str] = queue.SimpleQueue()
+        self._listening = sys.stdin is not None and sys.stdin.isatty()
+        if self._listening:
+            # A daemon on the bare descriptor: at exit, a thread inside sys.stdin would hold its lock.
+            threading.Thread(target=self._listen, args=(sys.stdin.fileno(),), daemon=True).start()
+
+    def greeting(self) -> list[str]:
+        return [HELP] if self._listening else []
+
+    def take(self) -> list[str]:
+        taken = []
+        while not self._lines.empty():
+            taken.append(self._lines.get_nowait())
+        return taken
+
+    def _listen(self, descriptor: int) -> None:
+        while text := os.read(descriptor, 4096):  # a terminal hands over whole lines
+            for line in text.decode(errors="replace").splitlines():
+                self._lines.put(line)
+
+
+def obey(session: Session, line: str) -> str | None:
+    """Do what a typed line says and return the reply; None to quit."""
+    word, _, rest = line.strip().partition(" ")
+    if word == "quit":
+        return None
+    try:
+        return _carry_out(session, word, rest.strip())
+    except WhichsideError as error:
+        return str(error)
+
+
+def _carry_out(session: Session, word: str, rest: str) -> str:
+    if word in _CHANGES and not rest:
+        kind, value, reply = _CHANGES[word]
+        session.change(kind, value)
+        return reply
+    if word == "note" and rest:
+        session.change(ChangeKind.NOTE, rest)
+        return "noted"
+    if word == "expect" and rest in _EXPECTATIONS:
+        session.change(ChangeKind.EXPECT, rest)
+        return f"expected now: {rest}"
+    if word == "record" and rest:
+        session.start_recording(Path(rest))
+        return "recording asked for"
+    if word == "end":
+        session.stop_recording()
+        return "end of the recording asked for"
+    return _operate(session, rest) if word == "do" else _help(session)
+
+
+def _operate(session: Session, rest: str) -> str:
+    for what in _WHATS:
+        if rest.startswith(f"{what} "):
+            session.command(Operate(what, rest.removeprefix(what).strip()))
+            return f"done: {rest}"
+    return _help(session)
+
+
+def _help(session: Session) -> str:
+    bench = Capability.OPERATE in session.source.capabilities
+    return f"{HELP}. {_BENCH_HELP}" if bench else HELP

@@ -1,0 +1,157 @@
+"""The words and numbers that screens and plain output share, so that both say the same thing.
+
+Everything here is a pure function from a record to a short text.
+"""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+from daq.errors import WhichsideError
+from daq.findings import Edge, Event, Judgement, LoadState, Pwm, Side
+from daq.snapshot import LeadView, Losses, Snapshot, StateWord
+
+SIDE: dict[Side, str] = {
+    Side.LOW: "ground side",
+    Side.HIGH: "positive side",
+    Side.BOTH_ENDS: "both ends",
+    Side.REVERSING: "reversing",
+    Side.UNDETERMINED: "not yet",
+}
+
+MEANING: dict[Side, str] = {
+    Side.LOW: "low side: switched between load and ground",
+    Side.HIGH: "high side: switched between source and load",
+    Side.BOTH_ENDS: "feed and ground are both switched",
+    Side.REVERSING: "the two wires swap polarity",
+    Side.UNDETERMINED: "not enough seen to tell the side",
+}
+
+
+def printable(text: str, limit: int = 200) -> str:
+    """`text` on one line without control, escape or direction-override characters.
+
+    Names and notes out of a capture are somebody else's bytes: shown, never obeyed.
+    """
+    clean = "".join(
+        c if c.isprintable() else " " if c.isspace() else "\N{REPLACEMENT CHARACTER}" for c in text
+    )
+    return clean if len(clean) <= limit else clean[: limit - 1] + "…"
+
+
+def volts(value: float | None, uncertainty: float | None = None) -> str:
+    """'12.61 V ±0.03', or '-- V' where there is no reading."""
+    if value is None or not math.isfinite(value):
+        return "-- V"
+    text = f"{value:.2f} V".replace("-0.00", "0.00").replace("-", "−")
+    if uncertainty is None or not math.isfinite(uncertainty):
+        return text
+    return f"{text} ±{max(uncertainty, 0.005):.2f}"
+
+
+def duration(seconds: float) -> str:
+    """'3.2 ms', '480 ms', '12.3 s', '4 min 05 s', '2 h 03 min'."""
+    if seconds < 0.01:
+        return f"{seconds * 1000:.1f} ms"
+    if seconds < 0.9995:
+        return f"{seconds * 1000:.0f} ms"
+    if seconds < 99.95:
+        return f"{seconds:.1f} s"
+    if seconds < 3600:
+        minutes, rest = divmod(int(seconds), 60)
+        return f"{minutes} min {rest:02d} s"
+    hours, rest = divmod(int(seconds), 3600)
+    return f"{hours} h {rest // 60:02d} min"
+
+
+def moment(t_s: float) -> str:
+    """A moment of the recording: '12.345 s', '2:05.3', '1:02:05'."""
+    if t_s < 60:
+        return f"{t_s:.3f} s"
+    if t_s < 3600:
+        return f"{int(t_s // 60)}:{t_s % 60:04.1f}"
+    return f"{int(t_s // 3600)}:{int(t_s % 3600 // 60):02d}:{int(t_s % 60):02d}"
+
+
+def rate(hz: float) -> str:
+    return f"{hz:,.0f} pairs/s".replace(",", " ") if hz >= 100 else f"{hz:g} pairs/s"
+
+
+def roles(judgement: Judgement) -> str:
+    """Which lead is on which wire: 'control wire: lead 2, feed: lead 1'."""
+    control = judgement.control_lead
+    parts = []
+    if control == "both":
+        parts.append("control wires: both leads")
+    elif control is not None:
+        parts.append(f"control wire: lead {control}")
+    if judgement.feed_lead is not None:
+        parts.append(f"feed: lead {judgement.feed_lead}")
+    if judgement.ground_lead is not None:
+        parts.append(f"ground: lead {judgement.ground_lead}")
+    return ", ".join(parts)
+
+
+def sureness(judgement: Judgement) -> str:
+    """'97 % sure' for a verdict; what the evidence leans to otherwise."""
+    if judgement.side is not Side.UNDETERMINED:
+        return f"{math.floor(judgement.confidence * 100)} % sure"
+    if judgement.leaning is not Side.UNDETERMINED:
+        return f"leans to {SIDE[judgement.leaning]}, not enough to say so"
+    return ""
+
+
+def lead(number: int, view: LeadView) -> str:
+    """'lead 2: near zero, 0.12 V ±0.03'."""
+    if view.word is StateWord.NO_READING:
+        return f"lead {number}: no reading"
+    return f"lead {number}: {view.word.value}, {volts(view.volts, view.uncertainty_v)}"
+
+
+def load(snapshot: Snapshot) -> str:
+    """'load on', 'load on, pulsed 120.0 Hz, on for 35 % of the time'."""
+    if snapshot.load is LoadState.UNKNOWN:
+        return "load: on or off not known yet"
+    text = f"load {snapshot.load.value}"
+    return f"{text}, {pulses(snapshot.pwm)}" if snapshot.pulsed and snapshot.pwm else text
+
+
+def pulses(pwm: Pwm) -> str:
+    return f"pulsed {pwm.frequency_hz:.1f} Hz, on {pwm.duty * 100:.0f} % of the time"
+
+
+def source(snapshot: Snapshot) -> str:
+    """'source 12.61 V ±0.03 (lead check)'."""
+    if snapshot.source_v is None:
+        return "source not seen yet"
+    return f"source {volts(snapshot.source_v, snapshot.source_uncertainty_v)} ({snapshot.source_origin})"
+
+
+def edge(found: Edge) -> str:
+    return f"{moment(found.t_s)} {found.state.value}"
+
+
+def event(found: Event) -> str:
+    return f"{moment(found.t_s)} {found.kind.value}, {duration(found.duration_s)}"
+
+
+def losses(lost: Losses) -> str:
+    """'nothing lost', '2 gaps, 1.3 s lost (5200 pairs)'."""
+    if lost.gaps == 0:
+        return "nothing lost"
+    pairs = "number of pairs unknown" if lost.pairs is None else f"{lost.pairs} pairs"
+    return f"{lost.gaps} gap{'s' if lost.gaps > 1 else ''}, {duration(lost.seconds)} lost ({pairs})"
+
+
+def plug(state: str) -> str:
+    return {"in": "plugged in", "out": "unplugged"}.get(state, "plug state not told")
+
+
+def recording(path: Path | None, saved: Path | None, error: WhichsideError | None) -> str:
+    """The state of the recording in one sentence."""
+    if error is not None:
+        return f"RECORDING STOPPED: {error}"
+    if path is not None:
+        return f"recording to {printable(str(path))}"
+    return f"saved {printable(str(saved))}" if saved is not None else "not recording"

@@ -1,0 +1,195 @@
+"""--plain: facts as lines when they change, no control codes, pipes that close."""
+
+from __future__ import annotations
+
+import io
+import os
+import pty
+import subprocess
+import sys
+import threading
+import time
+from dataclasses import replace
+
+import pytest
+
+from daq.errors import DeviceError
+from daq.findings import Edge, LoadState, Pwm
+from daq.plain import Reporter, run_plain
+from daq.samples import ChangeKind, DeviceInfo
+from daq.session import Session
+from daq.snapshot import LeadView, Losses, StateWord
+from daq.source import Operate
+from daq.typed import obey
+from tests.session.test_session import DyingSource
+from tests.tui.scenes import NOT_YET, ListSource, StagePipeline, snapshot, switched
+
+
+def test_the_first_facts_are_complete_and_in_order() -> None:
+    lines = Reporter().lines(snapshot())
+    assert lines[:9] == [
+        "12.345 s  verdict: GROUND SIDE; low side: switched between load and ground; "
+        "control wire: lead 2, feed: lead 1; reference not proven; 97 % sure",
+        "12.345 s  why: Off: both leads at source; on: lead 2 fell to 0.1 V: switched on the ground side, "
+        "lead 2 is the control wire.",
+        "12.345 s  next: Switch off, unplug the load, and read lead 1: it should stay at source. At source: "
+        "the feed is sound. Near zero: the feed comes through the load. CAUTION: Unplug with the circuit "
+        "off; the two pins must never touch.",
+        "12.345 s  lead 1: at source, 12.61 V ±0.03",
+        "12.345 s  lead 2: at source, 12.58 V ±0.03",
+        "12.345 s  load off",
+        "12.345 s  source 12.61 V ±0.03 (seen at rest)",
+        "12.345 s  nothing lost",
+        "12.345 s  plugged in",
+    ]
+    assert "edge: 10.250 s off" in lines
+    assert "EVENT: 7.315 s ground dropout, 3.2 ms" in lines
+
+
+def test_nothing_is_said_twice_and_figures_alone_are_no_news() -> None:
+    reporter, now = Reporter(), snapshot()
+    reporter.lines(now)
+    moved = replace(
+        now,
+        time_s=20.0,
+        leads=(LeadView(12.40, 0.03, StateWord.AT_SOURCE), LeadView(0.3, 0.1, StateWord.CHANGING)),
+        judgement=replace(now.judgement, confidence=0.99, why=now.judgement.why.replace("0.1", "0.2")),
+    )
+    assert reporter.lines(moved) == []
+
+
+def test_what_changes_is_said_once() -> None:
+    reporter, now = Reporter(), snapshot()
+    reporter.lines(now)
+    on = replace(
+        now,
+        time_s=13.0,
+        load=LoadState.ON,
+        leads=(now.leads[0], LeadView(0.12, 0.03, StateWord.NEAR_ZERO)),
+        edge_count=9,
+        edges=(*now.edges[1:], Edge(12.9, LoadState.ON)),
+        losses=Losses(1, 0.25, 1000),
+    )
+    assert reporter.lines(on) == [
+        "13.000 s  lead 2: near zero, 0.12 V ±0.03",
+        "13.000 s  load on",
+        "13.000 s  1 gap, 250 ms lost (1000 pairs)",
+        "edge: 8.250 s on",
+        "edge: 10.250 s off",
+        "edge: 12.900 s on",
+    ]
+    many = replace(on, edge_count=109)
+    assert reporter.lines(many)[0] == "94 more edges"
+
+
+def test_a_pulsed_load_does_not_flood_the_listener() -> None:
+    reporter, now = Reporter(), snapshot()
+    reporter.lines(now)
+    pulsed = replace(now, pulsed=True, load=LoadState.ON, pwm=Pwm(120.0, 0.35))
+    assert reporter.lines(pulsed) == ["12.345 s  load on, pulsed 120.0 Hz, on 35 % of the time"]
+    for word in (StateWord.NEAR_ZERO, StateWord.AT_SOURCE):
+        assert reporter.lines(replace(pulsed, leads=(now.leads[0], LeadView(1.0, 0.1, word)))) == []
+
+
+def test_text_from_a_capture_cannot_work_the_terminal() -> None:
+    nasty = replace(NOT_YET, why="a\x1b[2Jb\nc\u202ed\x07")
+    lines = Reporter().lines(replace(snapshot(), judgement=nasty))
+    assert "12.345 s  why: a\ufffd[2Jb c\ufffdd\ufffd" in lines
+
+
+def test_it_follows_a_run_to_its_end_and_returns_the_code(capsys: pytest.CaptureFixture[str]) -> None:
+    source = DyingSource(DeviceError("The logger went away: plug it in again."))
+    source.info = DeviceInfo("logger \x1b[31m")
+    out = io.StringIO()
+    assert run_plain(Session(source, StagePipeline()).start(), out) == 3
+    assert out.getvalue().startswith("measuring with logger \ufffd[31m\n12.345 s  verdict: GROUND SIDE")
+    assert "\x1b" not in out.getvalue()
+    assert capsys.readouterr().err == "The logger went away: plug it in again.\n"
+
+
+def test_stop_ends_it() -> None:
+    stop = threading.Event()
+    timer = threading.Timer(0.2, stop.set)
+    timer.start()
+    assert run_plain(Session(ListSource(switched(0.1)), StagePipeline()).start(), io.StringIO(), stop) == 0
+
+
+def test_a_reader_that_goes_away_is_a_normal_end() -> None:
+    """Run as `python … | head -1`: no traceback, code 0."""
+    code = (
+        "import sys; from daq.plain import run_plain; from daq.session import Session;"
+        "from tests.tui.scenes import *;"
+        "p = StagePipeline(); s = Session(ListSource(switched(0.1)), p).start();"
+        "import threading, dataclasses;"
+        "threading.Thread(target=lambda: [__import__('time').sleep(0.05) or "
+        "s.change(ChangeKind.PLUG, v) for v in ['in', 'out'] * 40], daemon=True).start();"
+        "sys.exit(run_plain(s))"
+    )
+    process = subprocess.Popen(
+        [sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    assert process.stdout is not None
+    assert process.stderr is not None
+    assert process.stdout.readline() == "measuring with bench: brake lamp\n"
+    process.stdout.close()
+    assert process.wait(20) == 0
+    assert process.stderr.read() == ""
+    process.stderr.close()
+
+
+def test_typed_lines_do_what_the_keys_do() -> None:
+    pipeline = StagePipeline()
+    source = ListSource(switched(0.1))
+    session = Session(source, pipeline).start()
+    try:
+        replies = [
+            obey(session, line)
+            for line in ("on", "note under the dash", "expect steady", "out", "do lead 1 off pin", "what?")
+        ]
+        deadline = time.monotonic() + 2.0
+        while len(pipeline.changes) < 4 and time.monotonic() < deadline:
+            time.sleep(0.01)
+    finally:
+        session.close()
+    assert replies[:5] == [
+        "marked: switched on",
+        "noted",
+        "expected now: steady",
+        "noted: unplugged",
+        "done: lead 1 off pin",
+    ]
+    assert replies[5] is not None
+    assert "then Enter" in replies[5]
+    assert [(c.kind, c.value) for c in pipeline.changes] == [
+        (ChangeKind.MARK, "on"),
+        (ChangeKind.NOTE, "under the dash"),
+        (ChangeKind.EXPECT, "steady"),
+        (ChangeKind.PLUG, "out"),
+    ]
+    assert source.commands == [Operate("lead 1", "off pin")]
+    assert obey(session, "quit") is None
+    assert obey(session, "on") == "The run is over: nothing can be added to it. Start a new one."
+
+
+def test_a_keyboard_is_listened_to_without_holding_the_interpreter() -> None:
+    """Typed at a pseudo-terminal; the process still ends by itself."""
+    code = (
+        "from daq.plain import run_plain; from daq.session import Session;"
+        "from tests.tui.scenes import *;"
+        "raise SystemExit(run_plain(Session(ListSource(switched(0.1)), StagePipeline()).start()))"
+    )
+    keyboard, screen = pty.openpty()
+    process = subprocess.Popen(
+        [sys.executable, "-c", code],
+        stdin=screen,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    )
+    os.close(screen)
+    os.write(keyboard, b"out\nquit\n")
+    output, _ = process.communicate(timeout=20)
+    os.close(keyboard)
+    assert process.returncode == 0
+    assert "type: on, off or other" in output
+    assert "noted: unplugged" in output
