@@ -1,0 +1,38 @@
+"""The capture file: one recording in one SQLite file. This is its front door.
+
+    capture_writer   the log -> rows, on the disk every second
+    capture_reader   rows -> the log again, and random access for screens (capture_view)
+    capture_notes    what may be added afterwards
+    capture_check    is a file whole?
+    capture_store    what rows mean (over capture_rows, which trusts nothing)
+    capture_files    opening, locking, left-overs of a crash
+    capture_schema   the tables;  codec, pyramid: the blobs
+
+recordings/README.md describes the bytes for readers without this program.
+"""
+
+from daq.capture_check import CheckReport, check_capture
+from daq.capture_notes import add_note, keep_findings
+from daq.capture_reader import Anchor, CaptureSource, Note
+from daq.capture_rows import Damage
+from daq.capture_store import Segment
+from daq.capture_view import Overview
+from daq.capture_writer import CaptureWriter, write_capture
+
+SUFFIX = ".whichside"
+
+__all__ = [
+    "SUFFIX",
+    "Anchor",
+    "CaptureSource",
+    "CaptureWriter",
+    "CheckReport",
+    "Damage",
+    "Note",
+    "Overview",
+    "Segment",
+    "add_note",
+    "check_capture",
+    "keep_findings",
+    "write_capture",
+]

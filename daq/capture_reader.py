@@ -1,0 +1,254 @@
+"""CaptureSource: a recording as a SampleSource, and looked into at random for screens.
+
+Iterating gives the recorded log again, item for item, except that blocks may be cut elsewhere. Where the
+file is damaged, the pairs that cannot be read become a Gap (MISSING) of their known duration and the
+numbering closes up behind them, as after any gap. `samples`, `overview` and `segments` speak in the file's
+own indices, which are the same while nothing is missing; times agree always.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from daq import capture_schema as schema
+from daq.capture_files import has_leftovers, settle_file
+from daq.capture_rows import ClosedError, Damage
+from daq.capture_store import CaptureStore, Entry, Lost, Segment, clip
+from daq.capture_view import Overview, overview
+from daq.errors import CommandError
+from daq.samples import Block, DeviceInfo, Gap, GapReason, Item
+from daq.source import Capability, Command
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """Written after the recording; `at_s` is the moment it speaks of, None for all of it."""
+
+    written: datetime | None
+    at_s: float | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Anchor:
+    """What the computer's clocks said when pair `sample` was the next to be recorded."""
+
+    sample: int
+    monotonic_s: float
+    utc: datetime
+
+
+class CaptureSource:
+    """Open a capture for replay and for screens; raises InputError, or WorkError for a newer version.
+
+    Works while another process records into the file: it then ends where the recording had got to.
+    One thread iterates; everything else may be called from any thread.
+    """
+
+    def __init__(self, path: Path | str) -> None:
+        self._store = CaptureStore(Path(path))
+        self.path = self._store.path
+        self.info = self._device()
+        self.capabilities = frozenset({Capability.FINITE})
+
+    def __enter__(self) -> CaptureSource:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def __iter__(self) -> Iterator[Item]:
+        with suppress(ClosedError):
+            yield from _Replay(self._store).items()
+
+    def command(self, command: Command) -> None:
+        raise CommandError(
+            f"A recording cannot carry out {type(command).__name__}: connect the logger for that."
+        )
+
+    def close(self) -> None:
+        """Stop iterating and let go of the file; idempotent, callable from any thread."""
+        self._store.close()
+        if has_leftovers(self.path):  # the recorder could not tidy up while we were reading
+            with suppress(sqlite3.Error):
+                settle_file(self.path)
+
+    # What is known about the whole recording
+
+    @property
+    def complete(self) -> bool:
+        """Whether the recording was ended properly; False too while it is still running."""
+        return self._store.complete
+
+    @property
+    def started(self) -> datetime | None:
+        """UTC; None where nobody knows (a text file)."""
+        return _moment(self._store.meta.get("started_utc", ""))
+
+    @property
+    def analysis_version(self) -> int | None:
+        """Of the program that recorded."""
+        text = self._store.meta.get("analysis_version", "")
+        return int(text) if text.isdecimal() and len(text) < 10 else None
+
+    @property
+    def damages(self) -> tuple[Damage, ...]:
+        """What was found damaged so far; iterate to the end (or use `check_capture`) to know all."""
+        return self._store.damages
+
+    @property
+    def damage_count(self) -> int:
+        return len(self._store.damages)
+
+    def notes(self) -> list[Note]:
+        return [Note(_moment(row[2]), row[3], row[4]) for row in self._store.scan(schema.NOTE)]
+
+    def anchors(self) -> list[Anchor]:
+        rows = self._store.scan(schema.CLOCK)
+        return [Anchor(row[3], row[4], utc) for row in rows if (utc := _moment(row[5]))]
+
+    def findings(self, analysis_version: int, settings: str) -> dict[str, Any] | None:
+        """The document kept for this version and these settings; as trustworthy as the file's maker."""
+        for row in self._store.scan(schema.FINDING):
+            if row[1:3] == (analysis_version, settings):
+                with suppress(ValueError, TypeError, RecursionError):
+                    return dict(json.loads(row[3]))
+        return None
+
+    # Random access, in the file's own indices
+
+    @property
+    def first(self) -> int:
+        """Index of the first pair."""
+        return self._store.first
+
+    @property
+    def end(self) -> int:
+        """Index after the last pair; grows while someone records."""
+        return self._store.end
+
+    @property
+    def duration_s(self) -> float:
+        """From the first pair to the end of the last, gaps included."""
+        return self.time_of(self.end)
+
+    def segments(self) -> tuple[Segment, ...]:
+        return tuple(self._store.segments())
+
+    def time_of(self, sample: int) -> float:
+        """Seconds from the first pair of the file, gaps included."""
+        segment = self._store.segment_at(sample)
+        return segment.time_of(sample) if segment else 0.0
+
+    def sample_at(self, time_s: float) -> int:
+        """The pair at or after a time; inside a gap, the first behind it."""
+        return self._store.sample_at(time_s)
+
+    def samples(self, first: int, last: int) -> Iterator[Block]:
+        """Pairs first .. last - 1; what is damaged is left out."""
+        for piece in self._store.pieces(first, last):
+            if isinstance(piece, Block):
+                yield piece
+
+    def overview(self, first: int, last: int, columns: int) -> Overview:
+        """Least, greatest and mean volts of both leads over pairs first .. last - 1 in equal columns."""
+        return overview(self._store, first, last, columns)
+
+    def _device(self) -> DeviceInfo:
+        try:
+            return schema.device_of(self._store.meta.get("device", ""))
+        except ValueError:
+            return DeviceInfo("unknown")
+
+
+class _Replay:
+    """Puts the tables back into the one ordered log."""
+
+    def __init__(self, store: CaptureStore) -> None:
+        self._store = store
+        self._entries = store.entries(0)
+        self._head: Entry | None = None  # looked at, not given away
+        self._next_entry = 0
+        self._missing = 0  # pairs that could not be read so far
+        self._unsaid = 0  # those of them no Gap has told of yet
+        self._next = store.first  # dense index of the next pair given away
+        self._time_s = 0.0  # its time according to what was given away
+
+    def items(self) -> Iterator[Item]:
+        end = self._store.first
+        for piece in self._store.pieces(end):
+            end = piece.end
+            if isinstance(piece, Lost):
+                self._missing += piece.end - piece.first
+                self._unsaid += piece.end - piece.first
+            else:
+                yield from self._with_entries(piece)
+        yield from self._entries_at(end - 1)
+        yield from self._catch_up(end)
+        yield from self._entries_at(end)
+
+    def _with_entries(self, block: Block) -> Iterator[Item]:
+        """`block`, cut where gaps and changes belong inside it."""
+        at = block.first
+        yield from self._entries_at(at)
+        yield from self._catch_up(at)
+        while at < block.end:
+            head = self._peek()
+            end = min(block.end, head.position) if head else block.end
+            part = clip(block, at, end)
+            self._next = part.first - self._missing
+            yield replace(part, first=self._next) if self._missing else part
+            self._next += end - at
+            at = end
+            self._time_s = self._store.time_behind(at)
+            if at < block.end:
+                yield from self._entries_at(at)
+
+    def _entries_at(self, position: int) -> Iterator[Item]:
+        """Entries that arrived before pair `position` (of the file)."""
+        while (head := self._peek()) is not None and head.position <= position:
+            self._head = None
+            item = head.item
+            if isinstance(item, Gap):
+                self._time_s += item.seconds
+            sample = self._next + item.sample - head.position if self._missing else item.sample
+            yield replace(item, sample=sample)
+
+    def _peek(self) -> Entry | None:
+        """The next entry; asks the file again at its end, where a recorder may have gone on."""
+        if self._head is None:
+            self._head = next(self._entries, None)
+        if self._head is None and not self._store.complete:
+            self._entries = self._store.entries(self._next_entry)
+            self._head = next(self._entries, None)
+        if self._head is not None:
+            self._next_entry = self._head.number + 1
+        return self._head
+
+    def _catch_up(self, sample: int) -> Iterator[Gap]:
+        """A Gap for the time that is missing before pair `sample` of the file, where some is.
+
+        The segments know when a pair was taken, so this holds also where the record of a gap was lost.
+        """
+        segment = self._store.segment_at(sample)
+        if segment is None:
+            return
+        seconds = segment.time_of(sample) - self._time_s
+        if seconds > 0.5 / segment.layout.rate_hz:
+            pairs, self._unsaid = self._unsaid or None, 0
+            self._time_s += seconds
+            yield Gap(self._next, seconds, 0.0, pairs, GapReason.MISSING)
+
+
+def _moment(text: str) -> datetime | None:
+    try:
+        return datetime.fromisoformat(text)
+    except ValueError:
+        return None
