@@ -119,9 +119,20 @@ def _evidence(m: Material, context: Context) -> Evidence:
         plug=context.plug,
         expectation=context.expectation,
         moved_together=m.moved_together,
+        in_turn=m.in_turn,
+        roles_swapped=_roles_swapped(m),
         always_on=m.forward + m.reverse > 0 and not m.offs,
         nothing_seen=not m.scale.seen,
     )
+
+
+def _roles_swapped(m: Material) -> bool:
+    """A reversing load rests the same way after either direction; a lead that came off does not."""
+    usual = []
+    for label in (Label.FORWARD, Label.REVERSE):
+        kinds = {kind: weight for (seen, kind), weight in m.votes.seen.items() if seen is label}
+        usual.append(max(kinds, key=lambda k: kinds[k]) if kinds else None)
+    return None not in usual and usual[0] is not usual[1]
 
 
 def _on_levels(m: Material) -> Pair | None:

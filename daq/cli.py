@@ -10,6 +10,7 @@ import argparse
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 from daq import __version__
 from daq.errors import CommandError, WhichsideError
@@ -77,8 +78,12 @@ def _parser() -> argparse.ArgumentParser:
 
     record = commands.add_parser("record", help="measure now without a screen, into a capture")
     _add_source(record)
-    record.add_argument("--out", type=Path, metavar="FILE", help="the new capture (a name is chosen if not given)")
-    record.add_argument("--for", dest="duration_s", type=_duration, metavar="TIME", help="stop after 90s, 20m, 10h")
+    record.add_argument(
+        "--out", type=Path, metavar="FILE", help="the new capture (a name is chosen if not given)"
+    )
+    record.add_argument(
+        "--for", dest="duration_s", type=_duration, metavar="TIME", help="stop after 90s, 20m, 10h"
+    )
 
     review = commands.add_parser("review", help="what a recording says")
     review.add_argument("file", type=Path, metavar="FILE", help="a capture, or a .csv / .csv.gz")
@@ -105,7 +110,9 @@ def _add_source(parser: argparse.ArgumentParser) -> None:
     which.add_argument("--port", metavar="P", help="the logger's serial port")
     which.add_argument("--bench", metavar="NAME", help="a simulated circuit and logger ('list' names them)")
     parser.add_argument("--rate", type=_rate, metavar="HZ", help="pairs a second (default 4000)")
-    parser.add_argument("--expect", choices=EXPECTATIONS, default="switching", help="what should be happening")
+    parser.add_argument(
+        "--expect", choices=EXPECTATIONS, default="switching", help="what should be happening"
+    )
 
 
 def _duration(text: str) -> float:
@@ -128,6 +135,13 @@ def _rate(text: str) -> float:
     if not 62.5 <= rate <= 8000:
         raise argparse.ArgumentTypeError(f"{text!r} is out of range; 62.5 to 8000 pairs a second")
     return rate
+
+
+def screens() -> Any:
+    """The screens' entry points; importing them takes a third of a second."""
+    from tui import entry
+
+    return entry
 
 
 def new_capture_name(folder: Path) -> Path:

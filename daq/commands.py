@@ -11,7 +11,7 @@ import time
 from pathlib import Path
 from typing import Any
 
-from daq.cli import new_capture_name
+from daq.cli import new_capture_name, screens
 from daq.errors import CommandError, InputError
 from daq.samples import DeviceInfo
 from daq.source import SampleSource
@@ -51,9 +51,7 @@ def review(options: argparse.Namespace) -> int:
 
 
 def _review_on_screen(path: Path, expectation: str | None) -> int:
-    from tui.entry import run_review
-
-    return run_review(path, expectation)
+    return screens().run_review(path, expectation)
 
 
 def import_text(options: argparse.Namespace) -> int:
@@ -89,7 +87,9 @@ def ports(options: argparse.Namespace) -> int:
 
     found = list_ports()
     if options.json:
-        _print_json({"schema": 1, "ports": [vars(p) if hasattr(p, "__dict__") else p.to_json() for p in found]})
+        _print_json(
+            {"schema": 1, "ports": [vars(p) if hasattr(p, "__dict__") else p.to_json() for p in found]}
+        )
     elif found:
         for port in found:
             print(f"{port.device}  {port.description}")
@@ -105,16 +105,12 @@ def live(options: argparse.Namespace) -> int:
     plain = options.plain or not sys.stdout.isatty()
     source = _source(options)
     if source is None and not plain:
-        from tui.entry import run_start
-
-        return run_start(options.expect, options.out)
+        return screens().run_start(options.expect, options.out)
     if source is None:
         source = _only_logger()
     if plain:
         return _live_plain(source, options)
-    from tui.entry import run_live
-
-    return run_live(source, options.expect, options.out)
+    return screens().run_live(source, options.expect, options.out)
 
 
 def _live_plain(source: SampleSource, options: argparse.Namespace) -> int:
@@ -149,7 +145,10 @@ def record(options: argparse.Namespace) -> int:
             break
         if now - shown >= STATUS_EVERY_S:
             shown = now
-            print(_status(session.latest.time_s, session.latest.edge_count, session.latest.event_count), flush=True)
+            print(
+                _status(session.latest.time_s, session.latest.edge_count, session.latest.event_count),
+                flush=True,
+            )
     session.close()
     for trouble in (session.error, session.recording.error):
         if trouble is not None:

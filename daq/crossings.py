@@ -30,7 +30,7 @@ MOVE_OF_NOISE = 7.0
 MOVE_OF_USUAL = 5.0
 SWING_OF_SOURCE = 0.25  # a local swing smaller than this is no switching
 HYSTERESIS_OF_SWING = 0.1
-SOURCE_LEAST_UV = 3 * UV  # below this nothing is called a source
+SOURCE_LEAST_UV = 1.5 * UV  # below this nothing is called a source
 MEAN_ABS_DIFFERENCE = 1.128  # of white noise, per sigma (2/sqrt(pi))
 
 

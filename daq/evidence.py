@@ -50,6 +50,7 @@ class Votes:
     high: float = 0.0
     both: float = 0.0
     short: dict[OffKind, int] = field(default_factory=dict)
+    seen: dict[tuple[Label, OffKind], float] = field(default_factory=dict)  # kinds beside each polarity
     transitions: int = 0  # long ones, of the winning kind or not
     marked: int = 0
 
@@ -90,6 +91,8 @@ class Evidence:
     plug: str = "unknown"
     expectation: str = "switching"
     moved_together: int = 0
+    in_turn: int = 0
+    roles_swapped: bool = False  # both polarities seen, and they rest at different levels
     always_on: bool = False
     nothing_seen: bool = False
     lead_on_nothing: int | None = None
@@ -117,7 +120,9 @@ def weigh(
     off_parts: list[OffPart] = []
     for n, part in enumerate(parts):
         if part.train is not None and part.label is not Label.OFF and not part.mirrored:
-            votes.add(_train_kind(part.train, part.label, scale), 0.0 if steady_expected else TRAIN_WEIGHT)
+            seconds = (part.train.end - part.train.start) / rate_hz
+            weight = 0.0 if steady_expected else TRAIN_WEIGHT * min(1.0, seconds / FULL_AFTER_S)
+            votes.add(_train_kind(part.train, part.label, scale), weight)
         if part.label is not Label.OFF:
             continue
         ends = []
@@ -136,6 +141,8 @@ def weigh(
             weight = _weight(part, on, rate_hz, marked, steady_expected)
             votes.add(kind, weight)
             votes.short[kind] = votes.short.get(kind, 0) + (weight == 0)
+            if weight > 0:
+                votes.seen[on.label, kind] = votes.seen.get((on.label, kind), 0.0) + weight
             votes.transitions += weight >= FULL_WEIGHT / 2
             votes.marked += marked
             kinds.append((kind, on))

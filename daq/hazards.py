@@ -16,8 +16,11 @@ from daq.stretches import Raw
 WINDOWS = 8  # of 25 ms
 BEYOND_UV = 1.5 * UV
 PART_OF_TIME = 0.15
+BOTH_WINDOWS = 5  # of the eight go both ways by themselves
 SWING_UV = 10 * UV
 SMOOTH = 1 / 5  # mean step from pair to pair, of the swing
+SMOOTH_SLOW = 0.7  # where a cycle of mains has only a few samples
+SLOW_WINDOW = 20
 NOISY_UV = 1.0 * UV
 
 
@@ -62,8 +65,16 @@ class Hazards:
         span = np.lib.stride_tricks.sliding_window_view(rows, WINDOWS, axis=0)
         below, above = span[..., 0, :].mean(axis=-1), span[..., 1, :].mean(axis=-1)
         swing = span[..., 3, :].max(axis=-1) - span[..., 2, :].min(axis=-1)
+        smooth = SMOOTH if self.window >= SLOW_WINDOW else SMOOTH_SLOW
         step = span[..., 4, :].mean(axis=-1)
-        found = (below > PART_OF_TIME) & (above > PART_OF_TIME) & (swing > SWING_UV) & (step < SMOOTH * swing)
+        both = ((span[..., 2, :] < -BEYOND_UV) & (span[..., 3, :] > BEYOND_UV)).sum(axis=-1)
+        found = (
+            (below > PART_OF_TIME)
+            & (above > PART_OF_TIME)
+            & (swing > SWING_UV)
+            & (step < smooth * swing)
+            & (both >= BOTH_WINDOWS)
+        )
         self.ac |= bool(found.any())
 
     @property

@@ -14,6 +14,8 @@ from daq.stretches import Pair
 DEFINITE = 0.9
 SINGLE_MOST = 0.7
 UNPROVEN_MOST = 0.98
+NOT_DEFINITE = 0.85
+IN_TURN_LEAST = 3
 REVERSE_LEAST_S = 0.03
 
 CYCLE = NextTest(
@@ -28,9 +30,13 @@ def judge(evidence: Evidence) -> Judgement:
     refused = _refusal(evidence)
     if refused is not None:
         return refused
-    if min(evidence.forward, evidence.reverse) > REVERSE_LEAST_S:
-        return _reversing(evidence)
     leaning, confidence = _weigh(evidence)
+    if min(evidence.forward, evidence.reverse) > REVERSE_LEAST_S:
+        if not evidence.roles_swapped:
+            return _reversing(evidence)
+        confidence = min(confidence, NOT_DEFINITE)
+    if evidence.in_turn >= IN_TURN_LEAST:
+        confidence = min(confidence, NOT_DEFINITE)
     if leaning is Side.UNDETERMINED:
         return _undetermined(evidence, 0.0, leaning)
     if confidence < DEFINITE:
@@ -187,6 +193,19 @@ def _not_enough(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
             "Only short gaps were seen on a load that is otherwise on: a bad contact makes them as well as a "
             "switch does.",
             CYCLE,
+        )
+    if e.roles_swapped:
+        return (
+            "The leads changed roles, and rest at another level since: one of them may have come off its pin.",
+            NextTest("Seat both leads, clear the evidence and cycle the control again."),
+        )
+    if e.in_turn >= IN_TURN_LEAST:
+        return (
+            "Both leads also rise and fall together around each switching: feed and ground may both be switched, "
+            "one after the other.",
+            NextTest(
+                "Hold the key on and cycle the control alone; then hold the control on and cycle the key."
+            ),
         )
     if min(e.votes.low, e.votes.high) > 0:
         return (

@@ -136,8 +136,12 @@ class _Walk:
         return out
 
     def _train_sign(self, train: Train) -> Label:
-        up, down = difference(train.up), difference(train.down)
-        return Label.FORWARD if abs(up) >= abs(down) else Label.REVERSE
+        """On is the phase with one lead low: a coil's kick lifts a lead above source, beside the other."""
+        up, down = train.up, train.down
+        up_on, down_on = up[1] < 0.5 * up[0], down[0] < 0.5 * down[1]
+        if up_on != down_on:
+            return Label.FORWARD if up_on else Label.REVERSE
+        return Label.FORWARD if abs(difference(up)) >= abs(difference(down)) else Label.REVERSE
 
     def _clear(self, d: float) -> Label:
         r = abs(d) / self.full

@@ -7,8 +7,9 @@ independent of the side, which may be decided much later.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import TypeVar
 
 from daq.crossings import SOURCE_LEAST_UV, UV
@@ -25,6 +26,8 @@ ON = (Label.FORWARD, Label.REVERSE)
 KICK_UV = 1.5 * UV
 LEVELS_MOST = 512
 
+K = TypeVar("K")
+N = TypeVar("N", int, float)
 T = TypeVar("T")
 
 Weighted = tuple[float, float]  # value, weight in pairs
@@ -65,6 +68,7 @@ class Material:
     reverse: float = 0.0
     mirrored: float = 0.0
     moved_together: int = 0
+    in_turn: int = 0  # of these, with an on part right beside one of the two levels
     references: list[tuple[float, float]] = field(default_factory=list)
     dips: list[Dip] = field(default_factory=list)
     trains: list[Train] = field(default_factory=list)
@@ -109,9 +113,9 @@ def gather(
             m.rests.append((o.part.levels, o.part.end - o.part.start))
     _add_levels(m, parts, scale)
     m.moved_together = sum(
-        a.label is Label.OFF and b.label is Label.OFF and not b.begins
-        for a, b in zip(parts, parts[1:], strict=False)
+        a.label is Label.OFF and b.label is Label.OFF and not b.begins for a, b in pairwise(parts)
     )
+    m.in_turn = _in_turn(parts)
     m.references = reference_spans(parts)
     m.dips = find_dips(stretches, parts, scale, rate_hz)
     m.trains = keep_longest([s for s in stretches if isinstance(s, Train)])
@@ -120,6 +124,14 @@ def gather(
         max(s.high) - min(s.low) > 2 * UV for s in stretches if not isinstance(s, Lost)
     )
     return m
+
+
+def _in_turn(parts: Sequence[Part]) -> int:
+    """On parts that begin or end with both leads at one level: feed and ground switched one after the other."""
+    return sum(
+        a.label is Label.OFF and b.label is Label.OFF and not b.begins and (a.begins or b.ends)
+        for a, b in pairwise(parts)
+    )
 
 
 def _add_levels(m: Material, parts: Sequence[Part], scale: Scale) -> None:
@@ -202,7 +214,8 @@ def add(a: Material, b: Material) -> Material:
         a.votes.low + b.votes.low,
         a.votes.high + b.votes.high,
         a.votes.both + b.votes.both,
-        {k: a.votes.short.get(k, 0) + b.votes.short.get(k, 0) for k in {**a.votes.short, **b.votes.short}},
+        _added(a.votes.short, b.votes.short),
+        _added(a.votes.seen, b.votes.seen),
         a.votes.transitions + b.votes.transitions,
         a.votes.marked + b.votes.marked,
     )
@@ -217,6 +230,7 @@ def add(a: Material, b: Material) -> Material:
         reverse=a.reverse + b.reverse,
         mirrored=a.mirrored + b.mirrored,
         moved_together=a.moved_together + b.moved_together,
+        in_turn=a.in_turn + b.in_turn,
         references=a.references + b.references,
         dips=a.dips + b.dips,
         trains=keep_longest(a.trains + b.trains),
@@ -225,13 +239,19 @@ def add(a: Material, b: Material) -> Material:
         ons=_thin(a.ons + b.ons),
         rests=_thin(a.rests + b.rests),
         train_on=b.train_on or a.train_on,
-        load={
-            k: a.load.get(k, 0) + b.load.get(k, 0) for k in (*a.load, *(x for x in b.load if x not in a.load))
-        },
+        load=_added(a.load, b.load),
         clean=a.clean + b.clean,
         off_rail=a.off_rail or b.off_rail,
         jumps=a.jumps and b.jumps,
     )
+
+
+def _added(a: Mapping[K, N], b: Mapping[K, N]) -> dict[K, N]:
+    """Counts of both, in the order in which they were first met."""
+    out = dict(a)
+    for key, n in b.items():
+        out[key] = out[key] + n if key in out else n
+    return out
 
 
 def _thin(values: list[T]) -> list[T]:

@@ -12,8 +12,8 @@ from daq.labels import difference
 from daq.stretches import HISTOGRAM_BINS, Train
 
 LEAST_PAIRS_A_PERIOD = 4.0  # above a quarter of the sample rate neither frequency nor duty is given
-PERIODS_APART = 4.0
-ALIKE = 0.02
+PERIODS_APART = 6.0
+ALIKE = 0.03
 TRAINS_MOST = 64
 
 

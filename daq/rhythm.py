@@ -8,13 +8,17 @@ falls with the length of the train; pulse edges are interpolated between samples
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 PERIODS = 5
 ALIKE = 0.15
 ALIKE_PAIRS = 1.3
 SHARE_ALIKE = 0.06
 LONGEST_S = 0.2
+LEAST_S = 0.012  # shorter bursts are bounce or ringing
+REMEMBERED = 201  # crossings: 12 ms at half of 16 kHz
 NARROWEST = 0.02  # share: narrower pulses are spikes
 
 
@@ -49,6 +53,7 @@ class Rhythm:
 
     def __init__(self, rate_hz: float) -> None:
         self._longest = LONGEST_S * rate_hz
+        self._least = LEAST_S * rate_hz
         self._recent: list[tuple[float, bool]] = []
         self.open: Pulse | None = None
 
@@ -62,7 +67,7 @@ class Rhythm:
             ended, self.open = self.open, None
             self._recent = self._recent[-2:]
         self._recent.append((at, up))
-        self._recent = self._recent[-(2 * PERIODS + 1) :]
+        self._recent = self._recent[-REMEMBERED:]
         self.open = self._established()
         return ended, self.open
 
@@ -115,6 +120,14 @@ class Rhythm:
         flips = self._recent
         if len(flips) < 2 * PERIODS + 1:
             return None
+        latest = [t for t, _ in flips[-(2 * PERIODS + 1) :]]
+        usual = (latest[-1] - latest[0]) / PERIODS
+        needed = max(2 * PERIODS, 2 * math.ceil(self._least / max(usual, 1.0))) + 1
+        if len(flips) < needed:
+            return None
+        return self._alike(flips[-needed:])
+
+    def _alike(self, flips: list[tuple[float, bool]]) -> Pulse | None:
         times = [t for t, _ in flips]
         periods = [b - a for a, b in zip(times, times[2:], strict=False)]
         middle = sorted(periods)[len(periods) // 2]
@@ -122,9 +135,9 @@ class Rhythm:
             return None
         if any(abs(p - middle) > self._tolerance(middle) for p in periods):
             return None
-        halves = [b - a for a, b in zip(times, times[1:], strict=False)]
+        halves = [b - a for a, b in pairwise(times)]
         up_time = sum(h for h, (_, went_up) in zip(halves, flips, strict=False) if went_up)
         whole = times[-1] - times[0]
         if not NARROWEST <= up_time / whole <= 1 - NARROWEST:
             return None
-        return Pulse(times[0], times[-1], middle, 2 * PERIODS, up_time, up_time / whole, times[-1])
+        return Pulse(times[0], times[-1], middle, len(halves), up_time, up_time / whole, times[-1])

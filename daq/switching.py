@@ -18,6 +18,7 @@ from daq.stretches import Lost, Pair, Steady, Stretch, Train, Zone, end_of, star
 
 BOUNCE_S = 0.007
 HYSTERESIS = 0.05  # of D
+UNEVEN_PERIODS = 6.0  # pulses beside a train, within this many periods, are part of it
 COASTS_ABOVE = 0.6  # of D: an off part that begins higher is a motor let go
 COAST_STEP = 0.012
 SHORT_S = 0.045  # an off part shorter than this is no evidence of a hand on a switch
@@ -64,6 +65,7 @@ def follow(
 ) -> Switching:
     """States in time from the labelled stretches and the samples between them."""
     known = [x for x in labelled if x.head is not Label.UNKNOWN or x.tail is not Label.UNKNOWN]
+    known = _without_pauses(known)
     if not known:
         return Switching([], [], Label.UNKNOWN)
     turns: list[Turn] = []
@@ -80,6 +82,27 @@ def follow(
     turns = _join_bounce(turns, known[0].head, BOUNCE_S * rate_hz)
     parts = [q for p in _parts(turns, known, stretches, broken) for q in _split_together(p, scale)]
     return Switching(turns, parts, known[0].head)
+
+
+def _without_pauses(known: Sequence[Labelled]) -> list[Labelled]:
+    """Leave out what stands between two trains of one rhythm: a few uneven pulses are no pause."""
+    out: list[Labelled] = []
+    for x in known:
+        if isinstance(x.stretch, Train):
+            n = len(out) - 1
+            while n >= 0 and not isinstance(out[n].stretch, Train):
+                n -= 1
+            if n >= 0 and _one_rhythm(out[n].stretch, x.stretch) and out[n].head is x.head:
+                del out[n + 1 :]
+        out.append(x)
+    return out
+
+
+def _one_rhythm(a: Stretch, b: Stretch) -> bool:
+    if not isinstance(a, Train) or not isinstance(b, Train):
+        return False
+    alike = abs(a.period - b.period) < 0.03 * b.period + 0.1
+    return alike and b.start - a.end < UNEVEN_PERIODS * b.period
 
 
 def _split_together(part: Part, scale: Scale) -> list[Part]:
@@ -126,7 +149,7 @@ def _between(
     if not inner:
         return [] if left.tail is right.head else [Turn(float(start_of(right.stretch)), right.head)]
     if isinstance(left.stretch, Train) or isinstance(right.stretch, Train):
-        return _beside_train(left, right)
+        return _beside_train(left, right, inner)
     joined = _join(inner)
     if joined is None:
         if left.tail is right.head:
@@ -136,11 +159,19 @@ def _between(
     return _turns_in(start, raw, left, right, scale)
 
 
-def _beside_train(left: Labelled, right: Labelled) -> list[Turn]:
+def _beside_train(left: Labelled, right: Labelled, inner: Sequence[Stretch]) -> list[Turn]:
+    """The first and last pulses of a train may be too uneven to belong to it: the zones beside it do."""
     if left.tail is right.head:
         return []
-    at = end_of(left.stretch) if isinstance(left.stretch, Train) else start_of(right.stretch)
-    return [Turn(float(at), right.head)]
+    zones = [s for s in inner if isinstance(s, Zone)]
+    if isinstance(left.stretch, Train):
+        train = left.stretch
+        near = zones and start_of(right.stretch) - train.end < UNEVEN_PERIODS * train.period
+        return [Turn(float(zones[-1].start if near else train.end), right.head)]
+    assert isinstance(right.stretch, Train)
+    train = right.stretch
+    near = zones and train.start - end_of(left.stretch) < UNEVEN_PERIODS * train.period
+    return [Turn(float(zones[0].start if near else train.start), right.head)]
 
 
 def _join(inner: Sequence[Stretch]) -> tuple[float, npt.NDArray[np.int32]] | None:
