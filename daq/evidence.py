@@ -166,7 +166,7 @@ def _transition_kind(on: Part, off: Part, switched_on: bool, scale: Scale) -> Of
 
 def _on_levels(on: Part, at_start: bool) -> Pair | None:
     if on.stretches:
-        return on.stretches[0 if at_start else -1].late
+        return on.stretches[0].head if at_start else on.stretches[-1].tail
     if on.train is not None:
         return on.train.up if on.label is Label.FORWARD else on.train.down
     return on.levels

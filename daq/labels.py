@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import IntEnum
+from itertools import pairwise
 
 from daq.crossings import SOURCE_LEAST_UV, UV
 from daq.stretches import Lost, Pair, Steady, Stretch, Train
@@ -22,6 +23,7 @@ ON_CLIMBS_TO = 0.6
 STEP_OFF = 0.22  # of D: a fall that may mean off though d stays high
 STEP_COAST = 0.02  # of D: the least step of a motor let go
 COAST_FALL = 0.06  # and how far it must then have fallen in all
+STAYS = 0.3  # a lead that moves less than this part of the other's movement stays put
 RISE = 0.05  # of D: a rise that says sag
 MIRROR_SUM = 0.2  # |lead 1 + lead 2| below this part of |d|: the reference lead is floating
 
@@ -130,14 +132,21 @@ class _Walk:
                 continue
             assert isinstance(stretch, Steady)
             head = self._head(n, stretch, state, before)
-            tail = self._tail(stretch, head)
+            tail = self._tail(n, stretch, head)
             out.append(Labelled(i, stretch, head, tail, is_mirrored(stretch.mean, self.scale)))
             state, before = tail, difference(stretch.tail)
         return out
 
     def _train_sign(self, train: Train) -> Label:
-        """On is the phase with one lead low: a coil's kick lifts a lead above source, beside the other."""
+        """One lead stays put: at source it is the feed, near zero the ground. Else on is the phase with one
+        lead low (a coil's kick lifts a lead above source, beside the other)."""
         up, down = train.up, train.down
+        moved = abs(up[0] - down[0]), abs(up[1] - down[1])
+        high = max(*up, *down)
+        if moved[0] < STAYS * moved[1]:
+            return Label.FORWARD if up[0] > 0.3 * high else Label.REVERSE
+        if moved[1] < STAYS * moved[0]:
+            return Label.REVERSE if up[1] > 0.3 * high else Label.FORWARD
         up_on, down_on = up[1] < 0.5 * up[0], down[0] < 0.5 * down[1]
         if up_on != down_on:
             return Label.FORWARD if up_on else Label.REVERSE
@@ -231,15 +240,28 @@ class _Walk:
         fall = then.tail[feed] - now.mean[feed]
         return rise > 2 * abs(fall)
 
-    def _tail(self, stretch: Steady, head: Label) -> Label:
+    def _tail(self, n: int, stretch: Steady, head: Label) -> Label:
         """A slow ramp inside the stretch can end in another state."""
         d = difference(stretch.tail)
         clear = self._clear(d)
+        if clear is Label.UNKNOWN and head in (Label.FORWARD, Label.REVERSE):
+            return Label.OFF if self._faded(n, stretch) else head
         if clear in (Label.UNKNOWN, head):
             return head
         if head is Label.OFF and abs(d) < abs(difference(stretch.head)) + 0.4 * self.full:
             return head  # a motor that coasts reads high without being on
         return clear
+
+    def _faded(self, n: int, stretch: Steady) -> bool:
+        """Fell slowly by itself, without a rise, until it was switched on again: it had been let go."""
+        head, tail = abs(difference(stretch.head)), abs(difference(stretch.tail))
+        if head - tail < STEP_OFF * self.full or n + 1 >= len(self.positions):
+            return False
+        points = [abs(a - b) for _, a, b in stretch.trail]
+        if any(later > earlier + RISE * self.full for earlier, later in pairwise(points)):
+            return False
+        then = self.stretches[self.positions[n + 1]]
+        return isinstance(then, Steady) and abs(difference(then.head)) - tail > STEP_OFF * self.full
 
 
 def _halves(x: Labelled) -> list[Labelled]:

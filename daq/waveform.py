@@ -68,9 +68,9 @@ def _release(
     clamp = _held_beyond(off, rail)
     if clamp:
         return LoadKind.CLAMPED_COIL
-    if beyond > max(KICK_UV, 0.06 * scale.source):
-        return LoadKind.COIL
-    return None
+    if beyond <= max(KICK_UV, 0.06 * scale.source):
+        return None
+    return LoadKind.CLAMPED_COIL if beyond < CLAMP_UV[1] and not on.train else LoadKind.COIL
 
 
 def _coasts(off: Part, scale: Scale) -> bool:
