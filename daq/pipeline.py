@@ -35,6 +35,7 @@ class Pipeline:
         self._time = Timeline()
         self._segmenter: Segmenter | None = None
         self._chapters = Chapters()
+        self._chapters.settings((), expectation == "steady")
         self._hazards: Hazards | None = None
         self._clipped = 0
         self._gaps: list[GapFound] = []

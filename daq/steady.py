@@ -17,7 +17,7 @@ from daq.stretches import Pair, Raw, Stretch, Train, Zone
 from daq.tally import LevelSums, SteadyTally
 
 RAW_ZONE_S = 0.5
-KEEP_S = 0.3  # history kept behind the cut, for raw copies and for a train's late end
+KEEP_S = 1.3  # history kept behind the cut: raw copies, and five of the longest pulses for a train
 SHORTEST_STEADY_S = 0.001
 
 

@@ -1,0 +1,106 @@
+"""The same log gives the same findings, byte for byte, however its samples are cut into blocks."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import numpy.typing as npt
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from daq.pipeline import Pipeline
+from daq.samples import Change, ChangeKind, Gap, GapReason, Item, Origin
+from tests.analysis.volts import blocks, findings_of
+from tests.analysis.waves import HIGH, LOW, levels, pulsed, rounded
+
+Volts = npt.NDArray[np.float64]
+
+
+@st.composite
+def recordings(draw: st.DrawFn) -> Volts:
+    """Anything the leads may see: steps between arbitrary levels, pulses, spikes, ramps, noise."""
+    seed = draw(st.integers(0, 2**16))
+    rng = np.random.default_rng(seed)
+    pieces = []
+    for kind in draw(st.lists(st.sampled_from("lhpnrs"), min_size=1, max_size=5)):
+        if kind == "l":
+            pieces.append(levels(LOW[: draw(st.integers(1, 5))], seed=seed))
+        elif kind == "h":
+            pieces.append(levels(HIGH[: draw(st.integers(1, 5))], seed=seed))
+        elif kind == "p":
+            pieces.append(pulsed(draw(st.sampled_from([8.0, 30.0, 130.0, 700.0])), 0.4, 0.7))
+        elif kind == "n":
+            pieces.append(rounded(rng.normal(0, 2.0, (900, 2))))
+        elif kind == "r":
+            ramp = np.linspace(0, 12, 1200)
+            pieces.append(rounded(np.stack([ramp, 0 * ramp], axis=1)))
+        else:
+            spiky = levels([(0.3, 12.5, 0.1)], seed=seed)
+            spiky[rng.integers(0, len(spiky), 6)] = rng.uniform(-8, 40, (6, 2))
+            pieces.append(spiky)
+    return np.concatenate(pieces)
+
+
+@settings(max_examples=60, deadline=None)
+@given(volts=recordings(), data=st.data())
+def test_any_chunking_gives_identical_findings(volts: Volts, data: st.DataObject) -> None:
+    cuts = sorted(data.draw(st.sets(st.integers(1, len(volts) - 1), max_size=30)))
+    whole = findings_of(blocks(volts, 4000))
+    cut = findings_of(blocks(volts, 4000, cuts))
+    assert json.dumps(whole) == json.dumps(cut)
+
+
+@settings(max_examples=25, deadline=None)
+@given(volts=recordings(), data=st.data())
+def test_gaps_and_changes_keep_it_so(volts: Volts, data: st.DataObject) -> None:
+    at = data.draw(st.integers(1, len(volts) - 1))
+    event: Item = data.draw(
+        st.sampled_from(
+            [
+                Gap(at, 0.4, 0.001, 1600, GapReason.OVERFLOW),
+                Change(at, Origin.USER, ChangeKind.CLEAR),
+                Change(at, Origin.USER, ChangeKind.MARK, "on", at / 4000),
+                Change(at, Origin.USER, ChangeKind.LEAD_CHECK, "start"),
+                Change(at, Origin.USER, ChangeKind.EXPECT, "steady"),
+            ]
+        )
+    )
+    step = data.draw(st.integers(1, 2000))
+    before, after = volts[:at], volts[at:]
+    one = [*blocks(before, 4000), event, *blocks(after, 4000, first=at)]
+    many = [
+        *blocks(before, 4000, range(step, at, step)),
+        event,
+        *blocks(after, 4000, range(step, len(after), step), first=at),
+    ]
+    assert json.dumps(findings_of(one)) == json.dumps(findings_of(many))
+
+
+@settings(max_examples=15, deadline=None)
+@given(volts=recordings(), step=st.integers(50, 3000))
+def test_looking_meanwhile_changes_nothing(volts: Volts, step: int) -> None:
+    """Snapshots and findings along the way leave no trace in the final findings."""
+    quiet, watched = Pipeline(), Pipeline()
+    for block in blocks(volts, 4000, range(step, len(volts), step)):
+        quiet.push(block)
+        watched.push(block)
+        watched.snapshot()
+        watched.findings()
+    quiet.finish()
+    watched.finish()
+    assert quiet.findings() == watched.findings()
+
+
+def test_many_chapters_are_no_seam() -> None:
+    """A long recording is worked through in chapters: no edge is lost or doubled where they join."""
+    from daq import chapters
+
+    cycle = levels(LOW[1:3])
+    volts = np.concatenate([levels(LOW[:1]), *[cycle] * 200])
+    found = findings_of(blocks(volts, 4000))
+    assert len(found["edges"]) == 400
+    assert len(volts) / 4000 > chapters.UNTOUCHED_S
+    times = [e["t_s"] for e in found["edges"]]
+    assert times == sorted(times)
+    assert [e["state"] for e in found["edges"]] == ["on", "off"] * 200
