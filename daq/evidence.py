@@ -51,6 +51,7 @@ class Votes:
     both: float = 0.0
     short: dict[OffKind, int] = field(default_factory=dict)
     seen: dict[tuple[Label, OffKind], float] = field(default_factory=dict)  # kinds beside each polarity
+    final: dict[OffKind, float] = field(default_factory=dict)  # of an off part that lasts to the end
     transitions: int = 0  # long ones, of the winning kind or not
     marked: int = 0
 
@@ -141,6 +142,8 @@ def weigh(
             weight = _weight(part, on, rate_hz, marked, steady_expected)
             votes.add(kind, weight)
             votes.short[kind] = votes.short.get(kind, 0) + (weight == 0)
+            if not part.ends and not any(p.label is not Label.OFF for p in parts[n + 1 :]):
+                votes.final = {kind: weight}
             if weight > 0:
                 votes.seen[on.label, kind] = votes.seen.get((on.label, kind), 0.0) + weight
             votes.transitions += weight >= FULL_WEIGHT / 2

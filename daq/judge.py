@@ -7,7 +7,7 @@ the switch, whether the reference is sound) it does not guess: it says what to d
 
 from __future__ import annotations
 
-from daq.evidence import Evidence
+from daq.evidence import Evidence, side_of
 from daq.findings import Judgement, Lead, NextTest, Side
 from daq.stretches import Pair
 
@@ -15,6 +15,7 @@ DEFINITE = 0.9
 SINGLE_MOST = 0.7
 UNPROVEN_MOST = 0.98
 NOT_DEFINITE = 0.85
+STAYED = 0.2
 IN_TURN_LEAST = 3
 REVERSE_LEAST_S = 0.03
 
@@ -51,6 +52,9 @@ def _weigh(evidence: Evidence) -> tuple[Side, float]:
     if best <= 0:
         return Side.UNDETERMINED, 0.0
     others = ranked[1][0] + ranked[2][0]
+    # one contrary change that lasts to the end is more likely a fault that stayed than the switch
+    contrary = sum(w for kind, w in v.final.items() if side_of(kind) is not side)
+    others -= contrary * (1 - STAYED)
     confidence = (best + 0.1) / (best + others + 0.2)
     if v.transitions < 2 and not v.marked and best < 2:
         confidence = min(confidence, SINGLE_MOST)

@@ -23,8 +23,10 @@ ON_CLIMBS_TO = 0.6
 STEP_OFF = 0.22  # of D: a fall that may mean off though d stays high
 STEP_COAST = 0.02  # of D: the least step of a motor let go
 COAST_FALL = 0.06  # and how far it must then have fallen in all
+BOTH_UP = 0.4  # of source: the lower lead is too high to be a ground with current in it
 STAYS = 0.3  # a lead that moves less than this part of the other's movement stays put
 RISE = 0.05  # of D: a rise that says sag
+RANGE_END_UV = -7.5 * UV
 MIRROR_SUM = 0.2  # |lead 1 + lead 2| below this part of |d|: the reference lead is floating
 
 
@@ -65,7 +67,9 @@ def difference(levels: Pair) -> float:
 def is_mirrored(levels: Pair, scale: Scale) -> bool:
     """Plus and minus half the load voltage: what both leads read when the reference lead floats."""
     d = difference(levels)
-    low = min(levels)
+    low, high = min(levels), max(levels)
+    if low < RANGE_END_UV and high > -RANGE_END_UV / 2:
+        return True  # half of a 24 V load voltage is beyond the range below zero
     return low < -0.6 * UV and abs(levels[0] + levels[1]) < MIRROR_SUM * abs(d) and abs(d) > 0.3 * scale.full
 
 
@@ -195,6 +199,8 @@ class _Walk:
         tail = abs(difference(s.tail))
         if d - before < 0.15 * self.full:
             return tail > ON_ABOVE * self.full
+        if min(s.mean) > BOTH_UP * self.scale.source and tail < d + RISE * self.full:
+            return False  # both leads rose: a feed that woke, seen through the load
         return tail > ON_CLIMBS_TO * self.full or d - before > 0.25 * self.full
 
     def _lets_go(self, n: int, before: float, d: float) -> bool:

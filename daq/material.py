@@ -216,6 +216,7 @@ def add(a: Material, b: Material) -> Material:
         a.votes.both + b.votes.both,
         _added(a.votes.short, b.votes.short),
         _added(a.votes.seen, b.votes.seen),
+        a.votes.final if b.initial is None else b.votes.final,
         a.votes.transitions + b.votes.transitions,
         a.votes.marked + b.votes.marked,
     )
