@@ -309,7 +309,7 @@ def _parts(
             a,
             b,
             label,
-            _levels(steady, stretches, a, b),
+            _levels(steady, stretches, a, b, label is Label.OFF),
             begins=n > 0 and a not in broken,
             ends=n < len(labels) - 1 and b not in broken,
             train=max(trains, key=lambda t: t.end - t.start) if trains else None,
@@ -330,17 +330,19 @@ def _overlap(s: Stretch, a: float, b: float) -> float:
     return min(end_of(s), b) - max(start_of(s), a)
 
 
-def _levels(steady: Sequence[Steady], stretches: Sequence[Stretch], a: float, b: float) -> Pair | None:
+def _levels(
+    steady: Sequence[Steady], stretches: Sequence[Stretch], a: float, b: float, off: bool = False
+) -> Pair | None:
     if steady:
         n = [s.end - s.start for s in steady]
         return (
             sum(s.mean[0] * k for s, k in zip(steady, n, strict=True)) / sum(n),
             sum(s.mean[1] * k for s, k in zip(steady, n, strict=True)) / sum(n),
         )
-    return _short_levels(stretches, a, b)
+    return _short_levels(stretches, a, b, off)
 
 
-def _short_levels(stretches: Sequence[Stretch], a: float, b: float) -> Pair | None:
+def _short_levels(stretches: Sequence[Stretch], a: float, b: float, off: bool) -> Pair | None:
     """Levels in the middle of a short part, from the samples kept around it."""
     best: list[npt.NDArray[np.int32]] = []
     for s in stretches:
@@ -359,5 +361,9 @@ def _short_levels(stretches: Sequence[Stretch], a: float, b: float) -> Pair | No
     raw = np.concatenate(best)
     if not len(raw):
         return None
+    # a gap that frets is on for part of its time: the samples furthest from on are its level
+    by_load = np.argsort(np.abs(raw[:, 0].astype(np.int64) - raw[:, 1]), kind="stable")
+    if off:
+        raw = raw[by_load[: max(1, len(raw) // 3)]]
     middle = np.median(raw, axis=0)
     return float(middle[0]), float(middle[1])
