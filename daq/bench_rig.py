@@ -1,0 +1,165 @@
+"""Setting a circuit up on the bench: its hidden truth, its controls, and the pieces all circuits share."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from daq import bench_loads as the
+from daq.bench_drives import Drive, Pulse, Set
+from daq.bench_loads import Parts
+from daq.bench_network import Network
+from daq.bench_parts import Resistor, when
+
+Drives = tuple[Drive, ...]
+Choices = Mapping[str, Drives]
+
+HAND_BOUNCE_S = 0.005
+RELAY_BOUNCE_S = 0.002
+PLUG_BOUNCE_S = 0.001
+LEAD_PLACES = ("on pin", "off pin", "on positive", "on negative")
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """What is really there, in the words of the findings.
+
+    Attributes:
+        control_lead: 1, 2, or "both" (reversing, both ends).
+        feed_lead, ground_lead: the pins towards positive and towards ground; None when they change.
+        pwm: (Hz, share of the time in which the load is on) while the control is on, or None.
+    """
+
+    side: str
+    control_lead: int | str
+    feed_lead: int | None
+    ground_lead: int | None
+    load_kind: str
+    fault: str = "none"
+    place: str | None = None
+    pwm: tuple[float, float] | None = None
+
+
+def low(kind: str, feed: int, fault: str = "none", place: str | None = None) -> Truth:
+    """Switched on the ground side, `feed` being the pin that stays at source."""
+    return Truth("low", 3 - feed, feed, 3 - feed, kind, fault, place)
+
+
+def high(kind: str, control: int, fault: str = "none", place: str | None = None) -> Truth:
+    """Switched on the positive side, `control` being the switched pin."""
+    return Truth("high", control, control, 3 - control, kind, fault, place)
+
+
+@dataclass(frozen=True, slots=True)
+class BenchCircuit:
+    """One circuit. Lead 1 sits on pin 1 of the load's connector, lead 2 on pin 2, on the harness half.
+
+    Attributes:
+        name: as on the command line; says what it is.
+        title: as on the screen; does not give the answer away.
+        parts: everything, stand and leads included.
+        controls: what a hand can move ("control", "plug", ...), and what each choice does.
+        start: the choice in force when the bench is set up, per control.
+    """
+
+    name: str
+    title: str
+    truth: Truth
+    source_v: float
+    parts: Parts
+    controls: Mapping[str, Choices]
+    start: Mapping[str, str]
+
+    def network(self) -> Network:
+        """The reduced circuit, probed as the logger sees it: each lead against the reference lead."""
+        return Network(self.parts, [("lead 1", "logger"), ("lead 2", "logger")])
+
+
+@dataclass(slots=True)
+class Rig:
+    """A circuit being put together; every method returns the rig."""
+
+    source_v: float
+    parts: Parts = field(default_factory=list)
+    controls: dict[str, Choices] = field(default_factory=dict)
+    start: dict[str, str] = field(default_factory=dict)
+
+    def control(self, what: str, start: str, choices: Mapping[str, Drives]) -> Rig:
+        self.controls[what] = choices
+        self.start[what] = start
+        return self
+
+    def switched(self, bounce_s: float = HAND_BOUNCE_S) -> Rig:
+        """An on/off control that moves position "switch"; opening bounces a quarter as long."""
+        return self.control(
+            "control",
+            "off",
+            {
+                "on": (Set("switch", "closed", "open", bounce_s),),
+                "off": (Set("switch", "open", "open", bounce_s / 4),),
+            },
+        )
+
+    def pulsed(self, period_us: int, high_us: int) -> Rig:
+        """A control that makes position "switch" close for `high_us` of every `period_us`."""
+        return self.control(
+            "control",
+            "off",
+            {"on": (Pulse("switch", period_us, high_us),), "off": (Set("switch", "open"),)},
+        )
+
+    def faulty(self, drive: Drive | None = None) -> Rig:
+        """A fault that can be mended and made again: position "joint" is bad or good."""
+        return self.control(
+            "fault", "on", {"on": (drive or Set("joint", "bad"),), "off": (Set("joint", "good"),)}
+        )
+
+    def neighbour(self, start: str = "off") -> Rig:
+        """Another load on a shared wire, with a switch of its own."""
+        return self.control(
+            "neighbour",
+            start,
+            {
+                "on": (Set("neighbour", "closed", "open", RELAY_BOUNCE_S),),
+                "off": (Set("neighbour", "open"),),
+            },
+        )
+
+    def key(self, start: str) -> Rig:
+        """A key switch: off, on, and crank, which is on with the starter turning."""
+        self.parts.append(Resistor("post", "0", 0.045, when("key", "crank")))
+        return self.control("key", start, {to: (Set("key", to),) for to in ("off", "on", "crank")})
+
+    def done(self, name: str, title: str, truth: Truth) -> BenchCircuit:
+        return BenchCircuit(name, title, truth, self.source_v, self.parts, self.controls, self.start)
+
+
+def rig(*pieces: Parts, source_v: float = 12.6) -> Rig:
+    """A stand with these pieces on it, and the controls every bench has."""
+    started = Rig(source_v, the.stand(source_v) + [part for piece in pieces for part in piece])
+    started.control(
+        "plug", "in", {"in": (Set("plug", "in", "out", PLUG_BOUNCE_S),), "out": (Set("plug", "out", "out"),)}
+    )
+    for lead in ("lead 1", "lead 2"):
+        started.control(lead, "on pin", {place: (Set(lead, place),) for place in LEAD_PLACES})
+    return started.control(
+        "reference", "on", {"on": (Set("reference", "on"),), "off": (Set("reference", "off"),), "wiggle": ()}
+    )
+
+
+def joint(a: str, b: str, ohm: float, bad_ohm: float | None = None) -> Parts:
+    """A wire that is `ohm` while good, and open or `bad_ohm` while bad."""
+    parts: Parts = [Resistor(a, b, ohm, when("joint", "good"))]
+    if bad_ohm is not None:
+        parts.append(Resistor(a, b, bad_ohm, when("joint", "bad")))
+    return parts
+
+
+def feed(pin: int, ohm: float = 0.06) -> Parts:
+    """A wire from battery positive to a pin of the connector (about 3 m of 1 mm² and its fuse)."""
+    return the.wire("post", f"pin {pin}", ohm)
+
+
+def ground(pin: int, ohm: float = 0.02) -> Parts:
+    """A wire from a pin to battery negative."""
+    return the.wire(f"pin {pin}", "0", ohm)
