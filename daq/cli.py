@@ -10,7 +10,7 @@ import argparse
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from types import ModuleType
 
 from daq import __version__
 from daq.errors import CommandError, WhichsideError
@@ -137,7 +137,7 @@ def _rate(text: str) -> float:
     return rate
 
 
-def screens() -> Any:
+def screens() -> ModuleType:
     """The screens' entry points; importing them takes a third of a second."""
     from tui import entry
 

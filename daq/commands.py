@@ -9,12 +9,15 @@ import sys
 import threading
 import time
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from daq.cli import new_capture_name, screens
 from daq.errors import CommandError, InputError
 from daq.samples import DeviceInfo
 from daq.source import SampleSource
+
+if TYPE_CHECKING:
+    from daq.session import Session
 
 STATUS_EVERY_S = 60.0
 
@@ -51,7 +54,7 @@ def review(options: argparse.Namespace) -> int:
 
 
 def _review_on_screen(path: Path, expectation: str | None) -> int:
-    return screens().run_review(path, expectation)
+    return int(screens().run_review(path, expectation))
 
 
 def import_text(options: argparse.Namespace) -> int:
@@ -105,12 +108,12 @@ def live(options: argparse.Namespace) -> int:
     plain = options.plain or not sys.stdout.isatty()
     source = _source(options)
     if source is None and not plain:
-        return screens().run_start(options.expect, options.out)
+        return int(screens().run_start(options.expect, options.out))
     if source is None:
         source = _only_logger()
     if plain:
         return _live_plain(source, options)
-    return screens().run_live(source, options.expect, options.out)
+    return int(screens().run_live(source, options.expect, options.out))
 
 
 def _live_plain(source: SampleSource, options: argparse.Namespace) -> int:
@@ -162,7 +165,7 @@ def _status(seconds: float, edges: int, events: int) -> str:
     return f"{seconds / 60:.0f} min: {edges} edges, {events} events"
 
 
-def _session(source: SampleSource, expectation: str, out: Path | None) -> Any:
+def _session(source: SampleSource, expectation: str, out: Path | None) -> Session:
     from daq.capture import CaptureWriter
     from daq.pipeline import Pipeline
     from daq.session import Session

@@ -21,7 +21,7 @@ REVERSE_LEAST_S = 0.03
 
 CYCLE = NextTest(
     "Switch the load on and off a few times, holding each for a second.",
-    splits="The lead that moves is the control wire: down to zero is ground side, up to source is positive side.",
+    splits="The lead that moves is the control wire: down to zero is ground side, up to source positive side.",
     caution="Keep clear of anything the load can move.",
 )
 
@@ -175,8 +175,8 @@ def _what_is_missing(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
         return _not_enough(e, leaning)
     if e.moved_together:
         return (
-            "Both leads moved together, between zero and source: no current flows. That is an open circuit or "
-            "a feed that wakes, not a side.",
+            "Both leads moved together, between zero and source: no current flows. That is an open circuit "
+            "or a feed that wakes, not a side.",
             NextTest(
                 "With the control on, move one lead to battery negative at the load's ground point.",
                 splits="If the ground wire's pin stays at source, the ground is open there.",
@@ -184,8 +184,8 @@ def _what_is_missing(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
         )
     if e.always_on:
         return (
-            "Source on one lead and zero on the other throughout: the load is on (or open, or a lead is off); "
-            "that looks the same for either side.",
+            "Source on one lead and zero on the other throughout: the load is on (or open, or a lead is "
+            "off); that looks the same for either side.",
             CYCLE,
         )
     return ("The load was never switched while the leads watched.", CYCLE)
@@ -200,13 +200,13 @@ def _not_enough(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
         )
     if e.roles_swapped:
         return (
-            "The leads changed roles, and rest at another level since: one of them may have come off its pin.",
+            "The leads changed roles and rest at another level since: one may have come off its pin.",
             NextTest("Seat both leads, clear the evidence and cycle the control again."),
         )
     if e.in_turn >= IN_TURN_LEAST:
         return (
-            "Both leads also rise and fall together around each switching: feed and ground may both be switched, "
-            "one after the other.",
+            "Both leads also rise and fall together around each switching: feed and ground may both be "
+            "switched, one after the other.",
             NextTest(
                 "Hold the key on and cycle the control alone; then hold the control on and cycle the key."
             ),

@@ -127,7 +127,7 @@ def gather(
 
 
 def _in_turn(parts: Sequence[Part]) -> int:
-    """On parts that begin or end with both leads at one level: feed and ground switched one after the other."""
+    """On parts beside a move of both leads together: feed and ground switched one after the other."""
     return sum(
         a.label is Label.OFF and b.label is Label.OFF and not b.begins and (a.begins or b.ends)
         for a, b in pairwise(parts)

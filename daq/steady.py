@@ -7,6 +7,7 @@ sink with finished stretches in order of time. A train takes back what was cut s
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -108,13 +109,12 @@ class Segmenter:
         self._moving = np.concatenate((self._moving, scan.moving))
         self._half = np.concatenate((self._half, _half_of(scan.source)))
         self._middle = np.concatenate((self._middle, scan.middle))
-        first = self._scanned
         self._scanned += pairs
-        self._walk_crossings(scan, first)
+        self._walk_crossings(scan)
         self._follow(self._rhythm.late(self._scanned - self._origin))
         self._cut_to(self._horizon())
 
-    def _walk_crossings(self, scan: Scan, first: int) -> None:
+    def _walk_crossings(self, scan: Scan) -> None:
         for at, seen, up in zip(scan.flip_at, scan.flip_seen, scan.flip_up, strict=True):
             self._follow(self._rhythm.late(float(at)))
             ended, begun = self._rhythm.push(float(at), bool(up))
@@ -186,7 +186,7 @@ class Segmenter:
         in_zone = self._zone_mask(a, b, final)
         turns = np.flatnonzero(np.diff(in_zone)) + 1
         bounds = [0, *turns.tolist(), b - a]
-        for p, q in zip(bounds, bounds[1:], strict=False):
+        for p, q in pairwise(bounds):
             if in_zone[p]:
                 self._enter_zone(self._cut + p)
             else:

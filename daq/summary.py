@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from daq import words
+from daq.cautions import MEASURED
 from daq.findings import Findings, Side
 
 VERDICTS = {
@@ -18,31 +19,26 @@ MOST_LISTED = 20
 def summary(findings: Findings, file: str) -> list[str]:
     j = findings.judgement
     lines = [
-        f"file: {words.printable(file, 200)}, {findings.duration_s:.3f} s at {findings.sample_rate_hz:g} pairs/s",
+        f"file: {words.printable(file, 200)}",
+        f"length: {findings.duration_s:.3f} s at {findings.sample_rate_hz:g} pairs/s",
         f"verdict: {VERDICTS[j.side]}" + (f", confidence {j.confidence:.2f}" if j.confidence else ""),
     ]
     if j.control_lead is not None:
-        lines.append(f"leads: control {j.control_lead}, feed {j.feed_lead or '-'}, ground {j.ground_lead or '-'}")
+        feed, ground = j.feed_lead or "-", j.ground_lead or "-"
+        lines.append(f"leads: control {j.control_lead}, feed {feed}, ground {ground}")
     lines.append(f"why: {j.why}")
     if j.next_test is not None:
         lines.append(f"next: {j.next_test.do}")
         if j.next_test.caution:
             lines.append(f"caution: {j.next_test.caution}")
     lines += _levels(findings)
-    lines += [f"caution: {CAUTIONS[c]}" for c in findings.cautions if c in CAUTIONS]
+    lines += [f"caution: {MEASURED.get(c, c)}" for c in findings.cautions]
     edges = [f"{e.state.value} at {e.t_s:.4f} s" for e in findings.edges]
     events = [f"{e.kind.value} at {e.t_s:.4f} s for {1000 * e.duration_s:.2f} ms" for e in findings.events]
     gaps = [f"{g.reason}: {g.duration_s:.3f} s lost at {g.t_s:.3f} s" for g in findings.gaps]
     for name, entries in (("edges", edges), ("events", events), ("lost time", gaps)):
         lines += _listed(name, entries)
     return lines
-
-
-CAUTIONS = {
-    "ac": "AC was seen. This tool is for DC circuits only; leave mains to licensed people.",
-    "out_of_range": "a lead went beyond the range of -8 to 40 V; its peak is not known.",
-    "reference_lost": "the reference lead was off for a time; readings then mean nothing.",
-}
 
 
 def _levels(findings: Findings) -> list[str]:
@@ -55,7 +51,8 @@ def _levels(findings: Findings) -> list[str]:
         if value is not None:
             out.append(f"{name}: {value:.2f} V")
     if findings.pwm is not None:
-        out.append(f"pulsed: {findings.pwm.frequency_hz:.2f} Hz, load on {100 * findings.pwm.duty:.1f} % of the time")
+        pwm = findings.pwm
+        out.append(f"pulsed: {pwm.frequency_hz:.2f} Hz, load on {100 * pwm.duty:.1f} % of the time")
     if findings.pwm_note:
         out.append(f"pulsed: {findings.pwm_note}")
     if findings.load_kind.value != "unknown":

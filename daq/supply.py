@@ -42,9 +42,8 @@ class Point:
     part: int
 
 
-def source_points(
-    stretches: Sequence[Stretch], parts: Sequence[Part], scale: Scale, rate_hz: float
-) -> list[Point]:
+def source_points(parts: Sequence[Part], scale: Scale, rate_hz: float) -> list[Point]:
+    """What the leads show of the source, in order of time."""
     points: list[Point] = []
     for n, part in enumerate(parts):
         if part.mirrored or part.train is not None or part.label is Label.UNKNOWN:
@@ -77,7 +76,7 @@ def _shown(levels: Pair, label: Label, scale: Scale) -> tuple[float | None, bool
 
 
 def find_dips(stretches: Sequence[Stretch], parts: Sequence[Part], scale: Scale, rate_hz: float) -> list[Dip]:
-    points = source_points(stretches, parts, scale, rate_hz)
+    points = source_points(parts, scale, rate_hz)
     dips: list[Dip] = []
     base: float | None = None
     n = 0

@@ -72,7 +72,7 @@ def follow(
     broken: list[float] = []
     for n, here in enumerate(known):
         if n:
-            between = _between(stretches, known[n - 1], here, scale, rate_hz)
+            between = _between(stretches, known[n - 1], here, scale)
             if between is None:
                 broken.append(start_of(here.stretch))
                 if here.head is not known[n - 1].tail:
@@ -140,7 +140,7 @@ def _split(part: Part, apart: Callable[[Steady, Steady], bool], mirrored: set[fl
 
 
 def _between(
-    stretches: Sequence[Stretch], left: Labelled, right: Labelled, scale: Scale, rate_hz: float
+    stretches: Sequence[Stretch], left: Labelled, right: Labelled, scale: Scale
 ) -> list[Turn] | None:
     """Turns between two labelled stretches; None where time or too many samples were lost there."""
     inner = stretches[left.at + 1 : right.at]

@@ -170,6 +170,6 @@ def _steady_rate(times: npt.NDArray[np.float64], unit: float) -> float:
     rate = 1.0 / period
     if not RATE_HZ[0] * 0.999 <= rate <= RATE_HZ[1] * 1.001:
         raise InputError(
-            f"The sample rate is {rate:.6g} Hz; recordings from {RATE_HZ[0]:g} Hz to {RATE_HZ[1]:g} Hz can be used."
+            f"The sample rate is {rate:.6g} Hz; {RATE_HZ[0]:g} Hz to {RATE_HZ[1]:g} Hz can be used."
         )
     return rate

@@ -69,7 +69,9 @@ def test_the_bench_knows_nothing_of_the_analysis(path: Path) -> None:
 
 def test_everything_but_the_port_imports_without_posix_modules() -> None:
     """As on Windows: termios and fcntl do not exist there."""
-    names = [f"{p.parent.name}.{p.stem}" for p in MODULES if p.stem not in ("serial_port", "__init__", "__main__")]
+    names = [
+        f"{p.parent.name}.{p.stem}" for p in MODULES if p.stem not in ("serial_port", "__init__", "__main__")
+    ]
     code = (
         "import sys\n"
         "sys.modules['termios'] = None; sys.modules['fcntl'] = None; sys.modules['serial'] = None\n"

@@ -55,17 +55,14 @@ def test_any_chunking_gives_identical_findings(volts: Volts, data: st.DataObject
 @given(volts=recordings(), data=st.data())
 def test_gaps_and_changes_keep_it_so(volts: Volts, data: st.DataObject) -> None:
     at = data.draw(st.integers(1, len(volts) - 1))
-    event: Item = data.draw(
-        st.sampled_from(
-            [
-                Gap(at, 0.4, 0.001, 1600, GapReason.OVERFLOW),
-                Change(at, Origin.USER, ChangeKind.CLEAR),
-                Change(at, Origin.USER, ChangeKind.MARK, "on", at / 4000),
-                Change(at, Origin.USER, ChangeKind.LEAD_CHECK, "start"),
-                Change(at, Origin.USER, ChangeKind.EXPECT, "steady"),
-            ]
-        )
-    )
+    events: list[Item] = [
+        Gap(at, 0.4, 0.001, 1600, GapReason.OVERFLOW),
+        Change(at, Origin.USER, ChangeKind.CLEAR),
+        Change(at, Origin.USER, ChangeKind.MARK, "on", at / 4000),
+        Change(at, Origin.USER, ChangeKind.LEAD_CHECK, "start"),
+        Change(at, Origin.USER, ChangeKind.EXPECT, "steady"),
+    ]
+    event = data.draw(st.sampled_from(events))
     step = data.draw(st.integers(1, 2000))
     before, after = volts[:at], volts[at:]
     one = [*blocks(before, 4000), event, *blocks(after, 4000, first=at)]

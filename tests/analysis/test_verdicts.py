@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from daq.samples import Change, ChangeKind, Gap, GapReason, Origin
+from daq.samples import Change, ChangeKind, Gap, GapReason, Item, Origin
 from tests.analysis.volts import analyse, blocks, findings_of
 from tests.analysis.waves import HIGH, LOW, levels, pulsed
 
@@ -16,10 +16,14 @@ def swapped(volts: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
     return volts[:, ::-1]
 
 
+def roles(found: dict[str, Any]) -> tuple[Any, ...]:
+    return found["side"], found["control_lead"], found["feed_lead"], found["ground_lead"]
+
+
 def test_both_at_source_while_off_is_switched_on_the_ground_side() -> None:
     """Common practice, no source: off source/source means low side; the lead that falls is control."""
     found = analyse(levels(LOW), 4000)
-    assert (found["side"], found["control_lead"], found["feed_lead"], found["ground_lead"]) == ("low", 2, 1, 2)
+    assert roles(found) == ("low", 2, 1, 2)
     assert found["confidence"] >= 0.9
     assert "lead 2 fell to 0.1 V" in found["why"]
     assert "not proven" in found["why"]
@@ -28,7 +32,7 @@ def test_both_at_source_while_off_is_switched_on_the_ground_side() -> None:
 def test_both_at_zero_while_off_is_switched_on_the_positive_side() -> None:
     """Common practice, no source: off zero/zero means high side; the lead that rises is control."""
     found = analyse(levels(HIGH), 4000)
-    assert (found["side"], found["control_lead"], found["feed_lead"], found["ground_lead"]) == ("high", 1, 1, 2)
+    assert roles(found) == ("high", 1, 1, 2)
     assert "should be ground" in found["why"]
 
 
@@ -146,7 +150,7 @@ def test_a_supply_dip_while_off_is_no_edge() -> None:
 
 def test_lost_time_counts_and_keeps_edges_in_place() -> None:
     a, b = levels(LOW), levels(LOW, seed=2)
-    items = [
+    items: list[Item] = [
         *blocks(a, 4000),
         Gap(len(a), 1.5, 0.01, None, GapReason.UNPLUGGED),
         *blocks(b, 4000, first=len(a)),
@@ -174,5 +178,6 @@ def test_the_feed_drop_of_a_high_side_circuit_is_not_invented() -> None:
 
 def test_clearing_the_evidence_starts_anew() -> None:
     low, high = levels(LOW), levels(HIGH)
-    items = [*blocks(low, 4000), Change(len(low), Origin.USER, ChangeKind.CLEAR), *blocks(high, 4000, first=len(low))]
+    clear = Change(len(low), Origin.USER, ChangeKind.CLEAR)
+    items: list[Item] = [*blocks(low, 4000), clear, *blocks(high, 4000, first=len(low))]
     assert findings_of(items)["side"] == "high"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -21,7 +22,7 @@ def blocks(volts: Volts, rate_hz: float, cuts: Sequence[int] = (), first: int = 
     counts = np.rint(volts * 1e6).astype(np.int32)
     bounds = [0, *cuts, len(counts)]
     layout = Layout(rate_hz, MICROVOLT)
-    return [Block(first + a, counts[a:b], layout) for a, b in zip(bounds, bounds[1:], strict=False) if b > a]
+    return [Block(first + a, counts[a:b], layout) for a, b in pairwise(bounds) if b > a]
 
 
 def findings_of(items: Sequence[Item], expectation: str = "switching") -> dict[str, Any]:

@@ -8,7 +8,9 @@ import numpy.typing as npt
 Volts = npt.NDArray[np.float64]
 
 
-def levels(spans: list[tuple[float, float, float]], rate_hz: float = 4000.0, noise_v: float = 0.02, seed: int = 1) -> Volts:
+def levels(
+    spans: list[tuple[float, float, float]], rate_hz: float = 4000.0, noise_v: float = 0.02, seed: int = 1
+) -> Volts:
     """(seconds, lead 1, lead 2) one after the other, with white noise and 10-bit rounding over 48 V."""
     rng = np.random.default_rng(seed)
     rows = [np.tile([a, b], (round(s * rate_hz), 1)) for s, a, b in spans]

@@ -32,7 +32,11 @@ def spiky(seconds: float) -> Volts:
     return volts
 
 
-SIGNALS = {"calm": calm, "spikes": spiky, "pulsed 100 Hz": lambda s: pulsed(100.0, 0.4, s)}
+def pulsing(seconds: float) -> Volts:
+    return pulsed(100.0, 0.4, seconds)
+
+
+SIGNALS = {"calm": calm, "spikes": spiky, "pulsed 100 Hz": pulsing}
 
 
 def analysed(volts: Volts, pairs: int = 32_768) -> float:
