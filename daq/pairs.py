@@ -58,7 +58,7 @@ def read_head(payload: bytes) -> Head:
     return head
 
 
-def unpack_pairs(samples: bytes, sums: bool) -> Counts:
+def unpack_pairs(samples: bytes, sums: bool | int) -> Counts:
     """(n, 2) counts of the sample bytes of any number of data frames with the same format."""
     if sums:
         return np.frombuffer(samples, dtype="<u2").reshape(-1, 2).astype(np.int32)

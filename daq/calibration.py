@@ -1,0 +1,145 @@
+"""The records in the logger's EEPROM, and the scale that turns its counts into volts.
+
+Bytes: firmware/README.md, EEPROM. A record is read as a whole or not at all: a wrong CRC or layout means
+that there is none, and nominal figures apply, which say of themselves that they are not calibrated.
+"""
+
+from __future__ import annotations
+
+import datetime
+import math
+import struct
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from daq.framing import crc16
+from daq.pairs import MalformedError
+from daq.results import Started
+from daq.samples import Scale
+
+SETTINGS_ADDRESS, SETTINGS_SIZE = 0x000, 16
+CALIBRATION_ADDRESS, MOST_ENTRIES = 0x020, 8
+BAUD_CODES = {0: 115_200, 1: 500_000, 2: 1_000_000}
+
+FULL_CODE = 1023
+NOMINAL_BANDGAP_V = 1.1
+"""The chip's reference, ±10 % untrimmed (ATmega328P datasheet, from memory): a supply reading is a hint."""
+
+_SETTINGS = struct.Struct("<BB12s")
+_HEAD = struct.Struct("<BBHBBH")
+_ENTRY = struct.Struct("<BBffff")
+_LAYOUT = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What the device reads at boot."""
+
+    baud: int = 500_000
+    serial_number: str = ""
+
+    def encode(self) -> bytes:
+        code = next(code for code, baud in BAUD_CODES.items() if baud == self.baud)
+        body = _SETTINGS.pack(_LAYOUT, code, self.serial_number.encode("ascii")[:10])
+        return body + crc16(body).to_bytes(2, "big")
+
+    @classmethod
+    def decode(cls, record: bytes) -> Settings:
+        """Raises MalformedError when `record` (16 bytes) holds no settings."""
+        if len(record) != SETTINGS_SIZE or crc16(record):
+            raise MalformedError("no settings")
+        layout, code, serial = _SETTINGS.unpack_from(record)
+        if layout != _LAYOUT or code not in BAUD_CODES:
+            raise MalformedError("settings of another layout")
+        return cls(BAUD_CODES[code], serial.rstrip(b"\0").decode("ascii", "replace"))
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One range of one lead: volts = raw counts * volts_per_count + offset_v, with standard uncertainties."""
+
+    volts_per_count: float
+    offset_v: float
+    offset_error_v: float
+    gain_error: float
+
+
+# The front end spans −8 to +40 V over 1024 codes; code k is centred on k steps (first transition at half a
+# step), so 0 V lies between code 170 (−31 mV) and code 171 (+16 mV).
+NOMINAL = Line(
+    volts_per_count=48.0 / 1024,
+    offset_v=-8.0,
+    offset_error_v=0.055,  # ±2 counts of absolute accuracy, rectangular: 2 * 46.9 mV / √3
+    gain_error=0.012,  # 1 % resistors and the reference
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """A calibration record: lines by (range id, lead 1 or 2)."""
+
+    lines: Mapping[tuple[int, int], Line]
+    date: datetime.date
+    bandgap_v: float = NOMINAL_BANDGAP_V
+
+    def encode(self) -> bytes:
+        day = self.date
+        body = _HEAD.pack(
+            _LAYOUT, len(self.lines), day.year, day.month, day.day, round(self.bandgap_v * 10_000)
+        )
+        for (range_id, lead), line in self.lines.items():
+            figures = (line.volts_per_count, line.offset_v, line.offset_error_v, line.gain_error)
+            body += _ENTRY.pack(range_id, lead, *figures)
+        return body + crc16(body).to_bytes(2, "big")
+
+    @classmethod
+    def decode(cls, record: bytes) -> Calibration:
+        """Raises MalformedError when `record`, exactly as long as `record_size` says, is none."""
+        if len(record) < _HEAD.size or len(record) != record_size(record) or crc16(record):
+            raise MalformedError("no calibration record")
+        _, entries, year, month, day, bandgap = _HEAD.unpack_from(record)
+        lines = {}
+        for n in range(entries):
+            range_id, lead, *figures = _ENTRY.unpack_from(record, _HEAD.size + n * _ENTRY.size)
+            lines[range_id, lead] = _checked(Line(*figures))
+        try:
+            date = datetime.date(year, month, day)
+        except ValueError as error:
+            raise MalformedError("a calibration without a date") from error
+        return cls(lines, date, bandgap / 10_000)
+
+
+def record_size(head: bytes) -> int:
+    """How long the calibration record is that begins with `head` (8 bytes); 0 when none begins there."""
+    if len(head) < _HEAD.size or head[0] != _LAYOUT or not 1 <= head[1] <= MOST_ENTRIES:
+        return 0
+    return _HEAD.size + head[1] * _ENTRY.size + 2
+
+
+def _checked(line: Line) -> Line:
+    figures = (line.volts_per_count, line.offset_v, line.offset_error_v, line.gain_error)
+    if not all(map(math.isfinite, figures)) or line.volts_per_count <= 0 or min(figures[2:]) < 0:
+        raise MalformedError("a calibration that cannot be")
+    return line
+
+
+def scale_of(calibration: Calibration | None, ranges: tuple[int, int], run: Started, clock_hz: int) -> Scale:
+    """The scale of a run's counts; nominal for a lead whose range the record lacks.
+
+    A sum of N raw pairs takes the mean moment of its conversions: lead 1 at (N − 1) intervals, lead 2 at N
+    intervals after the pair's first conversion.
+    """
+    lines = [calibration.lines.get((ranges[n], n + 1)) if calibration else None for n in (0, 1)]
+    one, two = (line or NOMINAL for line in lines)
+    sums = 1 << run.sum_shift
+    interval_s = run.interval / clock_hz
+    return Scale(
+        volts_per_count=(one.volts_per_count / sums, two.volts_per_count / sums),
+        offset_v=(one.offset_v, two.offset_v),
+        skew_s=((sums - 1) * interval_s, sums * interval_s),
+        lowest=(0, 0),
+        highest=(FULL_CODE * sums, FULL_CODE * sums),
+        offset_error_v=(one.offset_error_v, two.offset_error_v),
+        gain_error=(one.gain_error, two.gain_error),
+        calibrated=None not in lines,
+    )

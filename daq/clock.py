@@ -1,0 +1,104 @@
+"""The device's clock against the computer's, from (pair counter, arrival) anchors. Pure.
+
+Bytes arrive late by a varying amount and never early. So the earliest arrival of each bin is kept, and
+slopes are medians over pairs of anchors half a stretch apart (Theil 1950, Sen 1968, thinned to far pairs:
+their error is divided by the long distance). Least squares would follow the late ones. Ceramic
+resonators drift by 300 ppm while they warm up: the fit is piecewise, with a knot every 10 s.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+BIN_S = 1.0
+KNOT_S = 10.0
+LEAST_ANCHORS = 4
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Anchor:
+    """By `arrival_ns` on the host's clock, the device had taken `counter` pairs of its run, lost ones
+    included; `sample` is the dense index of the next pair."""
+
+    counter: int
+    sample: int
+    arrival_ns: int
+
+
+class AnchorLog:
+    """Anchors of one run, thinned to the earliest (by the nominal rate) of every second."""
+
+    def __init__(self, rate_hz: float) -> None:
+        self.rate_hz = rate_hz
+        self.anchors: list[Anchor] = []
+        self._bin = -1
+
+    def add(self, anchor: Anchor) -> None:
+        number = int(anchor.counter / (self.rate_hz * BIN_S))
+        if number != self._bin or not self.anchors:
+            self._bin = number
+            self.anchors.append(anchor)
+        elif self._lateness(anchor) < self._lateness(self.anchors[-1]):
+            self.anchors[-1] = anchor
+
+    def _lateness(self, anchor: Anchor) -> float:
+        return anchor.arrival_ns - anchor.counter / self.rate_hz * 1e9
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ClockFit:
+    """Host time of a pair counter, linear between knots and beyond them.
+
+    `ppm` is how much faster than nominal the device's clock ran over all.
+    """
+
+    counters: Floats
+    host_s: Floats  # seconds from `origin_ns`
+    origin_ns: int
+    ppm: float
+
+    def host_ns(self, counter: float) -> int:
+        """When the pair was there, on the host's clock, less the shortest delay of the line."""
+        at = int(np.clip(np.searchsorted(self.counters, counter) - 1, 0, len(self.counters) - 2))
+        x0, x1 = self.counters[at : at + 2]
+        y0, y1 = self.host_s[at : at + 2]
+        seconds = float(y0 + (counter - x0) * (y1 - y0) / (x1 - x0))
+        return self.origin_ns + round(seconds * 1e9)
+
+
+def fit_clock(anchors: Sequence[Anchor], rate_hz: float) -> ClockFit | None:
+    """Fit one run's anchors; None with fewer than four. Cost: n log n."""
+    if len(anchors) < LEAST_ANCHORS:
+        return None
+    origin_ns = anchors[0].arrival_ns
+    counters = np.array([a.counter for a in anchors], dtype=np.float64)
+    nominal = counters / rate_hz
+    late = np.array([a.arrival_ns - origin_ns for a in anchors], dtype=np.float64) * 1e-9 - nominal
+    slope = _far_slope(nominal, late)
+    knots = np.linspace(nominal[0], nominal[-1], max(2, round((nominal[-1] - nominal[0]) / KNOT_S) + 1))
+    offsets = np.array([_offset_at(knot, nominal, late, slope) for knot in knots])
+    return ClockFit(knots * rate_hz, knots + offsets, origin_ns, ppm=-slope / (1 + slope) * 1e6)
+
+
+def _far_slope(at: Floats, late: Floats) -> float:
+    """Median slope over pairs half the stretch apart."""
+    half = len(at) // 2
+    run = at[half:] - at[: len(at) - half]
+    return float(np.median((late[half:] - late[: len(at) - half]) / run))
+
+
+def _offset_at(knot: float, at: Floats, late: Floats, overall: float) -> float:
+    """The earliest lateness at a knot, by the slope of the knot's own surroundings."""
+    low, high = np.searchsorted(at, (knot - KNOT_S, knot + KNOT_S))
+    near, lates = at[low:high], late[low:high]
+    if len(near) < LEAST_ANCHORS:
+        near, lates, slope = at, late, overall
+    else:
+        slope = _far_slope(near, lates)
+    return float(np.min(lates - slope * (near - knot)))

@@ -1,0 +1,362 @@
+"""The computer's side of the conversation with a logger, as a pure state machine.
+
+Bytes and the host's time go in; log items and bytes to send come out. Serial port, simulated device and
+tests share it. Order of a conversation: stop (a port closed without it is still streaming), identify,
+bias off, calibration, supply, start; then data until the end. Whatever interrupts it, it begins again
+with stop and identify, and the time lost becomes a Gap.
+
+    link = LoggerLink(rate_hz, port, baud, now_ns)
+    loop: send(link.to_send(now_ns)); items = link.receive(data, now_ns)     # data may be empty
+"""
+
+from __future__ import annotations
+
+from functools import partial
+
+from daq.calibration import CALIBRATION_ADDRESS, NOMINAL_BANDGAP_V, Calibration, record_size, scale_of
+from daq.errors import CommandError, DeviceError, WorkError
+from daq.framing import Deframer, Frame, Kind
+from daq.messages import (
+    LONGEST_TRANSFER,
+    BiasState,
+    EepromBytes,
+    EepromRead,
+    Heartbeat,
+    Identify,
+    Reply,
+    Start,
+    Status,
+    Stop,
+    Supply,
+    encode_message,
+)
+from daq.pair_stream import PairStream, Run
+from daq.pairs import MalformedError
+from daq.requests import Requests
+from daq.results import PROTOCOL_VERSION, Feature, Identity, Started, Stopped, SupplySum, protocol_version
+from daq.sampling_plan import exact_rate_hz, plan_start
+from daq.samples import Bias, Change, ChangeKind, DeviceInfo, GapReason, Item, Layout, Origin
+from daq.source import Command as SourceCommand
+from daq.source import SetBias, SetRate
+
+SILENCE_NS = 3_000_000_000
+"""Three heartbeats missing: the logger is not there any more."""
+
+SEEK_NS = 5_000_000_000
+"""How long a port may stay without an answer: longer than any boot loader takes (4 s)."""
+
+REFRESH_NS = 2_000_000_000
+"""A strong bias is held by the device for 5 s after the last command."""
+
+_STRONG = (Bias.UP, Bias.DOWN)
+_BOARDS = {1: "ATmega328P", 127: "simulated"}
+
+
+class LoggerLink:
+    """One logger on one port, across its restarts; see the module's docstring.
+
+    Attributes:
+        identity: who answered; None before the first answer. A later one must be the same logger.
+        running: data of a confirmed run flows.
+        stream: the pairs received, with their counters and clock anchors.
+        finished: the device has confirmed the stop that `finish` asked for.
+    """
+
+    def __init__(self, rate_hz: float, port: str, baud: int, now_ns: int) -> None:
+        self.port, self.baud = port, baud
+        self.identity: Identity | None = None
+        self.calibration: Calibration | None = None
+        self.supply_v: float | None = None
+        self.running = False
+        self.finished = False
+        self.stream = PairStream()
+        self._rate_hz = rate_hz
+        self._bias = BiasState(Bias.OFF, Bias.OFF)
+        self._deframer = Deframer()
+        self._requests = Requests()
+        self._items: list[Item] = []
+        self._data: list[bytes] = []
+        self._seek(now_ns)
+
+    @property
+    def info(self) -> DeviceInfo:
+        """Who is measuring; call it once `identity` is known."""
+        known = self.identity
+        if known is None:
+            return DeviceInfo("whichside logger", port=self.port)
+        details = {
+            "board": _BOARDS.get(known.board, str(known.board)),
+            "clock": f"{known.clock_hz} Hz",
+            "baud": str(self.baud),
+            "calibration": str(self.calibration.date) if self.calibration else "nominal",
+        }
+        if self.supply_v is not None:
+            details["supply"] = f"{self.supply_v:.2f} V"
+        return DeviceInfo("whichside logger", known.serial_number, known.firmware_version, self.port, details)
+
+    @property
+    def damaged(self) -> int:
+        """Frames that arrived broken, or with impossible content."""
+        return self._deframer.damaged + self.stream.counters.malformed
+
+    def check(self, command: SourceCommand) -> None:
+        """Raise CommandError when the logger cannot do that at all. Callable from any thread."""
+        known = self.identity
+        if known is None:
+            raise CommandError("The logger has not answered yet: try again in a moment.")
+        if isinstance(command, SetRate):
+            plan_start(command.pairs_per_second, known, self.baud)
+        elif isinstance(command, SetBias):
+            wanted = {command.lead1, command.lead2}
+            missing = (Bias.WHISPER in wanted and not known.features & Feature.WHISPER) or (
+                wanted & set(_STRONG) and not known.features & Feature.UP_AND_DOWN
+            )
+            if missing:
+                raise CommandError("This logger's board has no such bias: go on without this test.")
+        else:
+            raise CommandError("The logger cannot move your switches: operate the circuit by hand.")
+
+    def command(self, command: SourceCommand) -> None:
+        """Ask for a bias or a rate that `check` accepts; it shows up in the log once the device confirms."""
+        self.check(command)
+        if isinstance(command, SetRate):
+            self._rate_hz = command.pairs_per_second
+            if self.running:
+                self._requests.add(Stop(), self._stopped_for_rate)
+        elif isinstance(command, SetBias) and self.running:
+            self._bias = BiasState(command.lead1, command.lead2)
+            self._requests.add(self._bias, self._bias_done)
+
+    def finish(self) -> None:
+        """Ask the device to stop; the last items come until `finished`."""
+        self._requests.clear()
+        self._requests.add(BiasState(Bias.OFF, Bias.OFF), lambda reply, sent_ns: None)
+        self._requests.add(Stop(), self._stopped_for_good)
+
+    def farewell(self) -> bytes:
+        """Bias off and stop without waiting for answers, for a port that is closed at once."""
+        off = encode_message(BiasState(Bias.OFF, Bias.OFF), 0)
+        return b"\0" + off + encode_message(Stop(), 1)
+
+    def to_send(self, now_ns: int) -> bytes:
+        """What to send now; ask after every `receive`."""
+        strong = self._bias.lead1 in _STRONG or self._bias.lead2 in _STRONG
+        if self.running and strong and not self._requests and now_ns - self._bias_ns > REFRESH_NS:
+            self._requests.add(self._bias, self._bias_done)
+        sent = self._requests.due(now_ns)
+        if sent:
+            self._bias_ns = now_ns
+        return sent
+
+    def receive(self, data: bytes, now_ns: int) -> list[Item]:
+        """Items that `data` makes (empty: only time has passed).
+
+        Raises DeviceError when nobody, or not this logger, answers; WorkError for another protocol version.
+        """
+        self._now_ns = now_ns
+        self._heard_bytes += len(data)
+        for frame in self._deframer.push(data):
+            if frame.type == Kind.DATA:
+                self._heard_ns = now_ns
+                self._data.append(frame.payload)
+            else:
+                self._take_data()
+                self._take_other(frame)
+        self._take_data()
+        self._watch()
+        items, self._items = self._items, []
+        return items
+
+    def bytes_lost(self, reason: GapReason = GapReason.UNREAD) -> None:
+        """Bytes that should follow here were lost in this computer."""
+        self._deframer.bytes_lost()
+        self.stream.hint(reason)
+
+    def unplugged(self, now_ns: int) -> list[Item]:
+        """The port is gone: call `receive` again once it is back."""
+        self._deframer.bytes_lost()
+        self._interrupt(GapReason.UNPLUGGED, now_ns)
+        return [self._note("logger away")]
+
+    def plugged_in(self, port: str, now_ns: int) -> None:
+        """The port is open again, perhaps under another name."""
+        self.port = port
+        self._seek(now_ns)
+
+    # What arrives.
+
+    def _take_data(self) -> None:
+        if self._data:
+            self._items += self.stream.take(self._data, self._now_ns)
+            self._data = []
+
+    def _take_other(self, frame: Frame) -> None:
+        if not frame.type & 0x80:
+            self._echoes += 1
+            return
+        self._heard_ns = self._now_ns
+        try:
+            if frame.type == Kind.REPLY:
+                self._requests.answer(Reply.parse(frame.payload))
+            elif frame.type == Kind.HEARTBEAT:
+                self._heartbeat(Heartbeat.parse(frame.payload))
+            elif frame.type == Kind.HELLO:
+                self._hello(frame.payload)
+        except MalformedError:
+            self.stream.counters.malformed += 1
+
+    def _hello(self, payload: bytes) -> None:
+        self._check_version(payload)
+        boot_id = Identity.parse(payload).boot_id
+        if self.running and self.identity is not None and boot_id == self.identity.boot_id:
+            return  # an old one, repeated on the way
+        self._interrupt(GapReason.RESTARTED, self._now_ns)
+
+    def _heartbeat(self, beat: Heartbeat) -> None:
+        if not self.running or self.identity is None or self._requests:
+            return
+        if beat.boot_id != self.identity.boot_id:
+            self._interrupt(GapReason.RESTARTED, self._now_ns)
+        elif not beat.running or beat.run != self._run:
+            self.running = False
+            self.stream.interrupt(GapReason.RESTARTED)
+            self._ask_to_start()
+        else:
+            self._items += self.stream.confirm(beat.next, self._now_ns)
+
+    def _watch(self) -> None:
+        """Time-outs: silence while running, no answer while seeking, a command that gets lost."""
+        now_ns = self._now_ns
+        if self.running:
+            if now_ns - self._heard_ns > SILENCE_NS:
+                self._items.append(self._note("logger silent"))
+                self._interrupt(GapReason.UNPLUGGED, now_ns)
+            elif (command := self._requests.overdue(now_ns)) is not None:
+                self._items.append(self._note(f"no answer to {type(command).__name__.lower()}"))
+        elif now_ns - self._seeking_ns > SEEK_NS and now_ns - self._heard_ns > SEEK_NS:
+            raise DeviceError(self._why_no_answer())
+        elif self._requests.overdue(now_ns) is not None:
+            raise DeviceError(
+                f"The logger on {self.port} stopped answering while it was being set up: unplug it, plug it "
+                "in again and start anew."
+            )
+
+    def _why_no_answer(self) -> str:
+        if self._heard_bytes == 0:
+            return (
+                f"Nothing answers on {self.port} at {self.baud} baud: check the port (whichside ports lists "
+                "them), that the logger has its firmware, and its baud rate (115200, 500000 or 1000000)."
+            )
+        if self._echoes:
+            return (
+                f"{self.port} only repeats what is sent to it: it is not a whichside logger; choose another."
+            )
+        return (
+            f"What answers on {self.port} is not a whichside logger, or not at {self.baud} baud: choose another "
+            "port, or the logger's own baud rate (115200, 500000 or 1000000)."
+        )
+
+    # The steps of the conversation, in order.
+
+    def _seek(self, now_ns: int) -> None:
+        self.running = False
+        self._bias = BiasState(Bias.OFF, Bias.OFF)  # never raised again by itself: the leads may be elsewhere
+        self._bias_ns = self._now_ns = self._seeking_ns = self._heard_ns = now_ns
+        self._heard_bytes = self._echoes = self._run = 0
+        self._requests.clear()
+        self._requests.add(Stop(), self._ignore)
+        self._requests.add(Identify(), self._identified)
+
+    def _interrupt(self, reason: GapReason, now_ns: int) -> None:
+        self.stream.interrupt(reason)
+        self._seek(now_ns)
+
+    def _ignore(self, reply: Reply, sent_ns: int) -> None:
+        """The answer itself says enough: from here on there is no data of an old run."""
+
+    def _check_version(self, identity: bytes) -> None:
+        version = protocol_version(identity)
+        if version != PROTOCOL_VERSION:
+            raise WorkError(
+                f"The firmware of the logger on {self.port} speaks protocol version {version}, this program "
+                f"speaks {PROTOCOL_VERSION}: put the firmware on it that came with this program."
+            )
+
+    def _identified(self, reply: Reply, sent_ns: int) -> None:
+        self._check_version(reply.result)
+        identity, known = Identity.parse(reply.result), self.identity
+        if known is not None and identity.serial_number != known.serial_number:
+            raise DeviceError(
+                f"Another logger (serial number {identity.serial_number or 'not set'}) answers on {self.port}: "
+                f"plug in the one with serial number {known.serial_number or 'not set'}."
+            )
+        plan_start(self._rate_hz, identity, self.baud)
+        self.identity = identity
+        cause = str(identity.reset_cause.name or "UNKNOWN").lower().replace("_", " ")
+        self._items.append(self._note(f"hello boot={identity.boot_id} cause={cause}"))
+        self._requests.add(BiasState(Bias.OFF, Bias.OFF), self._ignore)
+        self._read_calibration(b"", LONGEST_TRANSFER)
+
+    def _read_calibration(self, before: bytes, length: int) -> None:
+        address = CALIBRATION_ADDRESS + len(before)
+        self._requests.add(EepromRead(address, length), partial(self._calibration_came, before))
+
+    def _calibration_came(self, before: bytes, reply: Reply, sent_ns: int) -> None:
+        record = before
+        if reply.status == Status.DONE:
+            record += EepromBytes.parse(reply.result).data
+        size = record_size(record)
+        if len(before) < len(record) < size:
+            self._read_calibration(record, min(LONGEST_TRANSFER, size - len(record)))
+            return
+        try:
+            self.calibration = Calibration.decode(record[:size])
+        except MalformedError:
+            self.calibration = None
+        self._requests.add(Supply(), self._supply_came)
+
+    def _supply_came(self, reply: Reply, sent_ns: int) -> None:
+        if reply.status == Status.DONE and (total := SupplySum.parse(reply.result)).sum:
+            bandgap_v = self.calibration.bandgap_v if self.calibration else NOMINAL_BANDGAP_V
+            self.supply_v = total.supply_v(bandgap_v)
+            self._items.append(self._note(f"supply {self.supply_v:.2f} V"))
+        self._ask_to_start()
+
+    def _ask_to_start(self) -> None:
+        assert self.identity is not None
+        plan: Start = plan_start(self._rate_hz, self.identity, self.baud)
+        self._requests.add(plan, self._started)
+
+    def _started(self, reply: Reply, sent_ns: int) -> None:
+        if reply.status == Status.RUNNING:
+            # The first start's reply was lost: its run cannot be trusted to begin here.
+            self._requests.add(Stop(), lambda reply, sent_ns: self._ask_to_start())
+            return
+        if reply.status != Status.DONE or self.identity is None:
+            raise DeviceError(f"The logger on {self.port} refuses to sample: unplug it and plug it in again.")
+        started = Started.parse(reply.result)
+        clock_hz = self.identity.clock_hz
+        scale_for = partial(scale_of, self.calibration, run=started, clock_hz=clock_hz)
+        layout = Layout(exact_rate_hz(started, clock_hz), scale_for((0, 0)))
+        half_ns = (self._now_ns - sent_ns) // 2
+        self._run, self.running = started.run, True
+        self.stream.begin(Run(started.run, layout, scale_for, sent_ns + half_ns, half_ns * 1e-9))
+
+    def _stopped_for_rate(self, reply: Reply, sent_ns: int) -> None:
+        self.running = False
+        self._items += self.stream.confirm(Stopped.parse(reply.result).pairs, self._now_ns)
+        self.stream.interrupt(GapReason.RATE)
+        self._ask_to_start()
+
+    def _stopped_for_good(self, reply: Reply, sent_ns: int) -> None:
+        stopped = Stopped.parse(reply.result)
+        if stopped.run == self._run:
+            self._items += self.stream.end(stopped.pairs, self._now_ns)
+        self.running, self.finished = False, True
+
+    def _bias_done(self, reply: Reply, sent_ns: int) -> None:
+        if reply.status != Status.DONE:
+            self._items.append(self._note("bias refused"))
+
+    def _note(self, value: str) -> Change:
+        return Change(self.stream.next_sample, Origin.DEVICE, ChangeKind.DEVICE, value)
