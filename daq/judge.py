@@ -21,7 +21,7 @@ REVERSE_LEAST_S = 0.03
 
 CYCLE = NextTest(
     "Switch the load on and off a few times, holding each for a second.",
-    splits="The lead that moves is the control wire: down to zero is ground side, up to source positive side.",
+    splits="The lead that moves is the control wire: to zero is ground side, to source positive side.",
     caution="Keep clear of anything the load can move.",
 )
 

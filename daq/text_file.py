@@ -88,6 +88,8 @@ def _read(path: Path) -> tuple[Table, float]:
         raise InputError(f"{path}: line 1: column {extra[0]!r} is not known; leave only {','.join(HEADER)}.")
     if names != HEADER:
         raise InputError(f"{path}: line 1: the columns must stand in this order: {','.join(HEADER)}.")
+    if not body.strip():
+        raise InputError(f"{path}: no line of data after the header.")
     try:
         table = np.loadtxt(io.StringIO(body), delimiter=",", ndmin=2, comments=None)
     except ValueError:
@@ -142,7 +144,7 @@ def _first_bad_line(path: Path, body: str) -> InputError:
                 return InputError(f"{path}: line {n}: {name} is {field.strip()}; remove or mend the line.")
             if name != "time_s" and abs(value) > MOST_VOLTS:
                 return InputError(f"{path}: line {n}: {name} is {value:g} V; the values must be in volts.")
-    return InputError(f"{path}: no line of data after the header.")
+    return InputError(f"{path}: this is not a table of numbers; mend it or make it anew.")
 
 
 def _last_digit(body: str) -> float:

@@ -56,7 +56,7 @@ def plain_loop(volts: Volts) -> float:
     on, edges = False, 0
     for a, b in volts.tolist():
         d = abs(a - b)
-        if on and d < 4 or not on and d > 8:
+        if (on and d < 4) or (not on and d > 8):
             on = not on
             edges += 1
     return len(volts) / (time.perf_counter() - begin)

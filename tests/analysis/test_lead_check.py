@@ -1,0 +1,86 @@
+"""The lead check: what passes, what fails, and what a verdict says without it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from daq.pipeline import Pipeline
+from daq.samples import Change, ChangeKind, Origin
+from tests.analysis.volts import blocks
+from tests.analysis.waves import HIGH, LOW, Volts, levels
+
+TOUCH_1 = [(0.4, 0.0, 0.0), (0.8, 12.6, 0.0), (0.3, 0.0, 0.0)]
+TOUCH_2 = [(0.8, 0.0, 12.6)]
+
+
+def checked(touches: Volts, then: Volts | None = None, skip_at: int | None = None) -> Pipeline:
+    pipeline = Pipeline()
+    pipeline.push(Change(0, Origin.USER, ChangeKind.LEAD_CHECK, "start"))
+    for block in blocks(touches, 4000, [skip_at] if skip_at else []):
+        if skip_at is not None and block.first == skip_at:
+            pipeline.push(Change(skip_at, Origin.USER, ChangeKind.LEAD_CHECK, "skip"))
+        pipeline.push(block)
+    if then is not None:
+        pipeline.push(Change(len(touches), Origin.USER, ChangeKind.CLEAR))
+        for block in blocks(then, 4000, first=len(touches)):
+            pipeline.push(block)
+    return pipeline
+
+
+def wiggled(dip_v: float) -> Volts:
+    volts = levels([(3.6, 0.0, 12.6)])
+    volts[6000:6040, 1] -= dip_v
+    return volts
+
+
+def test_three_proven_leads_prove_the_verdict() -> None:
+    pipeline = checked(np.concatenate([levels([*TOUCH_1, *TOUCH_2]), wiggled(0.0)]), levels(LOW))
+    view = pipeline.snapshot().lead_check
+    assert view.passed is True
+    assert view.step == 0
+    assert len(view.results) == 3
+    assert abs((view.source_v or 0) - 12.6) < 0.02
+    pipeline.finish()
+    found = pipeline.findings()
+    assert found.reference_proven
+    assert "not proven" not in found.judgement.why
+    assert found.judgement.side.value == "low"
+
+
+def test_the_steps_are_asked_for_in_turn() -> None:
+    assert "lead 1" in checked(levels([(0.2, 0.0, 0.0)])).snapshot().lead_check.instruction
+    assert "lead 2" in checked(levels(TOUCH_1)).snapshot().lead_check.instruction
+    assert "wiggle" in checked(levels([*TOUCH_1, *TOUCH_2])).snapshot().lead_check.instruction
+
+
+def test_a_loose_reference_fails() -> None:
+    pipeline = checked(np.concatenate([levels([*TOUCH_1, *TOUCH_2]), wiggled(6.0)]))
+    view = pipeline.snapshot().lead_check
+    assert view.passed is False
+    assert "fail" in view.results[-1]
+
+
+def test_a_lead_that_reads_low_fails() -> None:
+    pipeline = checked(levels([*TOUCH_1, (0.8, 0.0, 9.8)]))
+    assert "fail" in pipeline.snapshot().lead_check.results[-1]
+
+
+def test_a_skipped_step_stays_unproven() -> None:
+    pipeline = checked(levels([(1.0, 0.0, 0.0)]), skip_at=2000)
+    assert pipeline.snapshot().lead_check.results == ("Lead 1 was not proven.",)
+
+
+def test_touching_is_no_evidence() -> None:
+    """Leads that move from post to pin would look like switching."""
+    pipeline = checked(np.concatenate([levels([*TOUCH_1, *TOUCH_2]), wiggled(0.0), levels(HIGH)]))
+    assert pipeline.snapshot().edge_count == 0
+    assert pipeline.snapshot().lead_check.step == 4
+
+
+def test_the_checked_source_gives_the_feed_drop_of_a_high_side_circuit() -> None:
+    spans = [(0.4, 0.0, 0.0), (0.5, 11.9, 0.1)] * 3 + [(0.4, 0.0, 0.0)]
+    pipeline = checked(np.concatenate([levels([*TOUCH_1, *TOUCH_2]), wiggled(0.0)]), levels(spans))
+    pipeline.finish()
+    drop = pipeline.findings().feed_drop_v
+    assert drop is not None
+    assert abs(drop - 0.7) < 0.03

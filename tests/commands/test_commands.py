@@ -1,0 +1,143 @@
+"""The command line as a user meets it: exit codes, one sentence for each failure, no traceback."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.analysis.waves import LOW, Volts, levels
+
+KEYS = {
+    "schema",
+    "analysis_version",
+    "file",
+    "sample_rate_hz",
+    "duration_s",
+    "reference_proven",
+    "source_v",
+    "side",
+    "control_lead",
+    "feed_lead",
+    "ground_lead",
+    "confidence",
+    "why",
+    "initial_state",
+    "edges",
+    "pwm",
+    "feed_drop_v",
+    "ground_drop_v",
+    "load_kind",
+    "events",
+    "gaps",
+    "candidates",
+    "next_test",
+    "cautions",
+}
+
+
+def run(*arguments: str | Path, folder: Path | None = None) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "daq", *map(str, arguments)],
+        capture_output=True,
+        text=True,
+        cwd=folder,
+        check=False,
+        timeout=60,
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
+    )
+
+
+def text_recording(path: Path, volts: Volts) -> Path:
+    times = np.arange(len(volts)) / 4000
+    rows = "".join(f"{t:.5f},{a:.6f},{b:.6f}\n" for t, (a, b) in zip(times, volts, strict=True))
+    path.write_text("time_s,lead1_v,lead2_v\n" + rows)
+    return path
+
+
+@pytest.fixture(scope="module")
+def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return text_recording(tmp_path_factory.mktemp("in") / "lamp.csv", levels(LOW))
+
+
+def reviewed(path: Path, *more: str) -> dict[str, Any]:
+    done = run("review", path, "--json", *more)
+    assert done.returncode == 0, done.stderr
+    document: dict[str, Any] = json.loads(done.stdout)
+    return document
+
+
+def test_review_json_has_every_promised_key(recording: Path) -> None:
+    found = reviewed(recording)
+    assert found.keys() >= KEYS
+    assert found["side"] == "low"
+
+
+def test_import_then_review_equals_review(recording: Path, tmp_path: Path) -> None:
+    capture = tmp_path / "lamp.whichside"
+    assert run("import", recording, "-o", capture).returncode == 0
+    one, other = reviewed(recording), reviewed(capture)
+    assert {**one, "file": ""} == {**other, "file": ""}
+    again = run("import", recording, "-o", capture)
+    assert again.returncode == 1
+    assert "exists" in again.stderr
+    assert reviewed(capture) == other
+
+
+def test_the_expectation_travels_with_the_capture(recording: Path, tmp_path: Path) -> None:
+    capture = tmp_path / "steady.whichside"
+    assert run("import", recording, "-o", capture, "--expect", "steady").returncode == 0
+    kept, given = reviewed(capture), reviewed(recording, "--expect", "steady")
+    assert {**kept, "file": ""} == {**given, "file": ""}
+    assert {e["kind"] for e in kept["events"]} == {"ground dropout"}
+
+
+def test_review_prints_lines_into_a_pipe(recording: Path) -> None:
+    done = run("review", recording)
+    assert done.returncode == 0
+    assert "verdict: switched on the ground side (low side)" in done.stdout
+    assert "\x1b" not in done.stdout
+
+
+def test_check_says_intact_or_damaged(recording: Path, tmp_path: Path) -> None:
+    capture = tmp_path / "c.whichside"
+    run("import", recording, "-o", capture)
+    good = run("check", capture, "--json")
+    assert good.returncode == 0
+    assert json.loads(good.stdout)["intact"] is True
+    raw = bytearray(capture.read_bytes())
+    at = raw.rindex(b"\x78")  # somewhere in the data
+    raw[at : at + 40] = bytes(40)
+    capture.write_bytes(raw)
+    assert run("check", capture).returncode in (0, 4)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "words"),
+    [
+        (["review", "none.csv"], 4, "no such file"),
+        (["review", "none.whichside"], 4, "none.whichside"),
+        (["review", "photo.png"], 4, "give a capture"),
+        (["import", "photo.png", "-o", "x.whichside"], 2, "only .csv"),
+        (["import", "a.csv", "-o", "x.db"], 2, "must end in .whichside"),
+        (["live", "--port", "p", "--bench", "b"], 2, "not allowed with"),
+        (["live", "--rate", "fast"], 2, "no rate"),
+        (["live", "--rate", "100000"], 2, "out of range"),
+        (["record", "--for", "soon"], 2, "no time"),
+        (["frobnicate"], 2, "invalid choice"),
+    ],
+)
+def test_each_failure_is_one_sentence_with_its_code(
+    arguments: list[str], code: int, words: str, tmp_path: Path
+) -> None:
+    done = run(*arguments, folder=tmp_path)
+    assert done.returncode == code
+    assert words in done.stderr
+    assert "Traceback" not in done.stderr
+    assert done.stdout == ""
