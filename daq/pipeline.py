@@ -17,7 +17,7 @@ from daq.hazards import Hazards
 from daq.lead_check import NOT_DONE, SEAT, LeadCheck
 from daq.live_view import SPAN_V, bands_of, lead_views
 from daq.samples import Block, Change, ChangeKind, Counts, Gap, Item, Layout, Origin, Scale
-from daq.snapshot import LeadCheckView, Losses, Snapshot
+from daq.snapshot import LeadCheckView, LeadView, Losses, Snapshot
 from daq.steady import Segmenter
 from daq.stretches import Lost, Raw, Stretch, end_of
 from daq.timeline import Timeline
@@ -45,6 +45,7 @@ class Pipeline:
         self._checking = False
         self._conclusion: tuple[tuple[int, int, str], Analysis] | None = None
         self._version = 0
+        self._last_views: tuple[LeadView, LeadView] | None = None  # once the log has ended
 
     # -- in ---------------------------------------------------------------------------------------------
 
@@ -65,6 +66,7 @@ class Pipeline:
 
     def finish(self) -> None:
         """The log has ended: what is still open ends here."""
+        self._last_views = self._views()
         self._end_segment()
 
     def _push_block(self, block: Block) -> None:
@@ -193,7 +195,7 @@ class Pipeline:
             samples=self._next,
             time_s=self.duration_s,
             rate_hz=self._layout.rate_hz if self._layout is not None else 0.0,
-            leads=lead_views(self._segmenter, scale, bands),
+            leads=self._last_views or self._views(),
             bands=bands,
             load=a.now,
             pulsed=self._segmenter is not None and self._segmenter.in_train,
@@ -216,6 +218,10 @@ class Pipeline:
             losses=self._losses(),
             cautions=a.cautions,
         )
+
+    def _views(self) -> tuple[LeadView, LeadView]:
+        scale = self._layout.scale if self._layout is not None else None
+        return lead_views(self._segmenter, scale, bands_of(self._analysis().source_v))
 
     def _source_origin(self, a: Analysis) -> str:
         if self._check is not None and self._check.source_v is not None:

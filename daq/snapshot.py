@@ -43,7 +43,8 @@ class Bands:
 
 @dataclass(frozen=True, slots=True)
 class LeadCheckView:
-    """The lead check: `step` counts 1..3 while it runs, 0 otherwise; `instruction` is what to do now."""
+    """The lead check: `step` is 0 when it does not run, 1..3 while leads and reference are proven, 4 while
+    the leads are to be seated; `instruction` is what to do now."""
 
     step: int
     instruction: str

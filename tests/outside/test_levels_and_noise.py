@@ -20,7 +20,7 @@ from tests.analysis.waves import LOW, levels, pulsed, rounded
 
 
 def histogram_states(x: npt.NDArray[np.float64], bins: int = 100) -> tuple[float, float]:
-    """IEEE Std 181-2003 histogram method, mode of each half, as the MathWorks `statelevels` page describes it:
+    """IEEE Std 181-2003 histogram method, mode of each half, as MathWorks' `statelevels` page tells it:
     range over bins, lowest and highest non-empty bins, split in half, mode of each half."""
     counts, edges = np.histogram(x, bins=bins)
     centres = (edges[:-1] + edges[1:]) / 2
