@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from daq import bench_loads as the
 from daq.bench_drives import Flicker, Set
+from daq.bench_loads import Parts
 from daq.bench_parts import Resistor, when
 from daq.bench_rig import (
     RELAY_BOUNCE_S,
     BenchCircuit,
-    Parts,
     Truth,
     feed,
     ground,
@@ -41,7 +41,9 @@ def _lamps() -> list[BenchCircuit]:
         rig(from_post, the.lamp("load 2", "load 1", 21), ground(1))
         .switched()
         .done("lamp-high", "A work lamp on a mower", high("lamp", 2)),
-        rig(from_post, the.lamp("load 2", "load 1", 10), shared, marker, the.lamp("marker lamp", "splice", 42))
+        rig(
+            from_post, the.lamp("load 2", "load 1", 10), shared, marker, the.lamp("marker lamp", "splice", 42)
+        )
         .switched()
         .neighbour()
         .done("lamp-shared-ground", "A number plate lamp on a caravan", high("lamp", 2)),
@@ -240,14 +242,14 @@ def _faults() -> list[BenchCircuit]:
         .switched()
         .faulty()
         .done(
-            "lamp-high-bad-ground", "A reversing lamp on a van", high("lamp", 2, "high resistance", "ground wire")
+            "lamp-high-bad-ground",
+            "A reversing lamp on a van",
+            high("lamp", 2, "high resistance", "ground wire"),
         ),
         rig(joint("post", "pin 1", 0.06, 2.5), lamp12, to_ground)
         .switched()
         .faulty()
-        .done(
-            "lamp-low-bad-feed", "A lamp on a cattle gate", low("lamp", 1, "high resistance", "feed wire")
-        ),
+        .done("lamp-low-bad-feed", "A lamp on a cattle gate", low("lamp", 1, "high resistance", "feed wire")),
         rig(joint("post", "pin 1", 0.1), relay, the.diode("load 2", "load 1"), to_ground)
         .switched()
         .faulty(Flicker("joint", every_s=(0.4, 4.0), lasts_s=(0.002, 0.03)))
@@ -283,9 +285,7 @@ def _faults() -> list[BenchCircuit]:
         .switched()
         .neighbour("on")
         .faulty()
-        .done(
-            "lamp-shared-open-ground", "A side lamp on a float", high("lamp", 2, "open", "ground point")
-        ),
+        .done("lamp-shared-open-ground", "A side lamp on a float", high("lamp", 2, "open", "ground point")),
         rig(feed(1), lamp12, to_ground, [Resistor("pin 2", "0", 0.02, when("joint", "bad"))])
         .switched()
         .faulty()
@@ -306,9 +306,7 @@ def _loose_reference(from_post: Parts, load: Parts) -> BenchCircuit:
             {"on": (Set("reference", "on"),), "off": (Set("reference", "off"),), "wiggle": (wiggled,)},
         )
         .control("fault", "on", {"on": (now_and_then,), "off": (Set("reference", "on"),)})
-        .done(
-            "lamp-high-loose-reference", "A lamp on a hay rake", high("lamp", 2, "lost", "reference lead")
-        )
+        .done("lamp-high-loose-reference", "A lamp on a hay rake", high("lamp", 2, "lost", "reference lead"))
     )
 
 

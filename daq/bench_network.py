@@ -8,7 +8,7 @@ a bench returns to the same few positions and step lengths for ever.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,7 +35,7 @@ NEWTON_LIMIT = 200
 SETTLED_V = 1e-7
 
 
-class NoSolution(ArithmeticError):
+class NoSolutionError(ArithmeticError):
     """A step did not converge; the caller takes a shorter one."""
 
 
@@ -92,10 +92,7 @@ class Network:
     def tolerances(self, volt: float, ampere: float) -> Array:
         """Allowed error per state: volts for capacitors (none for strays), amperes for inductors."""
         return np.array(
-            [
-                ampere if isinstance(m, Inductor) else (np.inf if m.stray else volt)
-                for m in self._memories
-            ]
+            [ampere if isinstance(m, Inductor) else (np.inf if m.stray else volt) for m in self._memories]
         )
 
     def reduced(self, positions: Positions, step_us: int, share: float) -> Reduced:
@@ -193,7 +190,7 @@ def solve_ports(
 ) -> tuple[list[float], list[float], list[float]]:
     """(amperes, volts, law states) of the non-linear parts, with ``v = open_v - Z i(v)`` to SETTLED_V.
 
-    Newton from `guess`, each part damping its own steps; raises NoSolution when that does not settle.
+    Newton from `guess`, each part damping its own steps; raises NoSolutionError when that does not settle.
     """
     if len(open_v) == 1:
         return _solve_port(form, open_v[0], bases[0], guess[0])
@@ -215,7 +212,7 @@ def solve_ports(
             # Along the tangent, so that current and voltage fit together where a port sees megaohms.
             amperes = [a[0] - a[1] * w for a, w in zip(answers, wanted, strict=True)]
             return amperes, volts, [a[2] for a in answers]
-    raise NoSolution
+    raise NoSolutionError
 
 
 def _solve_port(
@@ -230,7 +227,7 @@ def _solve_port(
         volt += moved
         if abs(moved) < SETTLED_V and abs(wanted) < SETTLED_V:
             return [ampere - slope * wanted], [volt], [state]
-    raise NoSolution
+    raise NoSolutionError
 
 
 def _newton(impedance: list[list[float]], slopes: list[float], miss: list[float]) -> list[float]:

@@ -204,10 +204,10 @@ class Filament:
 
     @property
     def cold_ohm(self) -> float:
-        return self.volt**2 / self.watt / (self.hot_k / 300.0) ** 1.21
+        return self.volt**2 / self.watt / math.pow(self.hot_k / 300.0, 1.21)
 
     def ohm(self, kelvin: float) -> float:
-        return self.cold_ohm * float((kelvin / 300.0) ** 1.21)
+        return self.cold_ohm * math.pow(kelvin / 300.0, 1.21)
 
     def current(self, volt: float, base: float, step_s: float) -> tuple[float, float, float]:
         """Solves the implicit step of the temperature by Newton; heating rises with 1/R, so it converges."""

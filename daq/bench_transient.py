@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from daq.bench_network import Array, Network, NoSolution, Reduced, solve_ports
+from daq.bench_network import Array, Network, NoSolutionError, Reduced, solve_ports
 from daq.bench_parts import Positions
 
 GAMMA = 1 - 1 / math.sqrt(2)
@@ -93,9 +93,7 @@ class Transient:
 
     @property
     def condition(self) -> Condition:
-        return Condition(
-            self.now_us, self._result, self._laws, self._guess, self._step_us, self._jumped
-        )
+        return Condition(self.now_us, self._result, self._laws, self._guess, self._step_us, self._jumped)
 
     @property
     def probes(self) -> Array:
@@ -139,7 +137,7 @@ class Transient:
         while True:
             try:
                 middle, end, error = self._attempt(length)
-            except NoSolution:
+            except NoSolutionError:
                 if length == 1:
                     raise
                 length >>= 1

@@ -8,7 +8,7 @@ no longer calculated but read from its last period, until something else moves.
 from __future__ import annotations
 
 import bisect
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -76,8 +76,7 @@ class Workbench:
         self.choices = dict(circuit.start)
         self.horizon_us = 0
         self._noise = {
-            position: np.random.default_rng([seed, *position.encode()])
-            for position in _positions(circuit)
+            position: np.random.default_rng([seed, *position.encode()]) for position in _positions(circuit)
         }
         self._positions = {position: _start_value(circuit, position) for position in self._noise}
         self._positions |= {"bias 1": "off", "bias 2": "off"}
@@ -124,7 +123,7 @@ class Workbench:
         self.horizon_us = until_us
 
     def volts(self, lead: int, times_us: Array) -> Array:
-        """Filtered volts of lead index 0 or 1 at rising instants, µs, before the horizon, not yet forgotten."""
+        """Filtered volts of lead index 0 or 1 at rising instants (µs) before the horizon, not forgotten."""
         if len(self._spans) == 1:
             return self._spans[0][1].volts(lead, times_us)
         cuts = np.searchsorted(times_us, [begin for begin, _ in self._spans[1:]])
@@ -141,7 +140,7 @@ class Workbench:
         keep = min(at_us, self._cycle_start[0]) if self._cycle_start else at_us
         self._trail.forget_before(min(keep, self.horizon_us))
 
-    def _start_drives(self, drives: Iterator[Drive] | tuple[Drive, ...] | list[Drive], at_us: int) -> None:
+    def _start_drives(self, drives: Iterable[Drive], at_us: int) -> None:
         for drive in drives:
             moves = drive.moves(at_us, self._noise[drive.position])
             self._movers[drive.position] = _mover(drive, at_us, moves)
