@@ -34,8 +34,8 @@ from daq.pair_stream import PairStream, Run
 from daq.pairs import MalformedError
 from daq.requests import Requests
 from daq.results import PROTOCOL_VERSION, Feature, Identity, Started, Stopped, SupplySum, protocol_version
-from daq.sampling_plan import exact_rate_hz, plan_start
 from daq.samples import Bias, Change, ChangeKind, DeviceInfo, GapReason, Item, Layout, Origin
+from daq.sampling_plan import exact_rate_hz, plan_start
 from daq.source import Command as SourceCommand
 from daq.source import SetBias, SetRate
 
@@ -47,6 +47,9 @@ SEEK_NS = 5_000_000_000
 
 REFRESH_NS = 2_000_000_000
 """A strong bias is held by the device for 5 s after the last command."""
+
+FAREWELL = b"\0" + encode_message(BiasState(Bias.OFF, Bias.OFF), 0) + encode_message(Stop(), 1)
+"""Bias off and stop, for a port that is closed without waiting for answers."""
 
 _STRONG = (Bias.UP, Bias.DOWN)
 _BOARDS = {1: "ATmega328P", 127: "simulated"}
@@ -71,11 +74,12 @@ class LoggerLink:
         self.finished = False
         self.stream = PairStream()
         self._rate_hz = rate_hz
-        self._bias = BiasState(Bias.OFF, Bias.OFF)
         self._deframer = Deframer()
         self._requests = Requests()
         self._items: list[Item] = []
         self._data: list[bytes] = []
+        self._run = self._heard_bytes = self._echoes = 0
+        self._now_ns = self._heard_ns = self._seeking_ns = self._bias_ns = now_ns
         self._seek(now_ns)
 
     @property
@@ -130,13 +134,8 @@ class LoggerLink:
     def finish(self) -> None:
         """Ask the device to stop; the last items come until `finished`."""
         self._requests.clear()
-        self._requests.add(BiasState(Bias.OFF, Bias.OFF), lambda reply, sent_ns: None)
+        self._requests.add(BiasState(Bias.OFF, Bias.OFF), self._ignore)
         self._requests.add(Stop(), self._stopped_for_good)
-
-    def farewell(self) -> bytes:
-        """Bias off and stop without waiting for answers, for a port that is closed at once."""
-        off = encode_message(BiasState(Bias.OFF, Bias.OFF), 0)
-        return b"\0" + off + encode_message(Stop(), 1)
 
     def to_send(self, now_ns: int) -> bytes:
         """What to send now; ask after every `receive`."""
@@ -173,10 +172,11 @@ class LoggerLink:
         self.stream.hint(reason)
 
     def unplugged(self, now_ns: int) -> list[Item]:
-        """The port is gone: call `receive` again once it is back."""
+        """The port is gone: call `plugged_in` once it is back, then `receive` again."""
         self._deframer.bytes_lost()
+        first_notice = self.running
         self._interrupt(GapReason.UNPLUGGED, now_ns)
-        return [self._note("logger away")]
+        return [self._note("logger away")] if first_notice else []
 
     def plugged_in(self, port: str, now_ns: int) -> None:
         """The port is open again, perhaps under another name."""
@@ -252,8 +252,8 @@ class LoggerLink:
                 f"{self.port} only repeats what is sent to it: it is not a whichside logger; choose another."
             )
         return (
-            f"What answers on {self.port} is not a whichside logger, or not at {self.baud} baud: choose another "
-            "port, or the logger's own baud rate (115200, 500000 or 1000000)."
+            f"What answers on {self.port} is not a whichside logger, or not at {self.baud} baud: choose "
+            "another port, or the logger's own baud rate (115200, 500000 or 1000000)."
         )
 
     # The steps of the conversation, in order.
@@ -287,8 +287,8 @@ class LoggerLink:
         identity, known = Identity.parse(reply.result), self.identity
         if known is not None and identity.serial_number != known.serial_number:
             raise DeviceError(
-                f"Another logger (serial number {identity.serial_number or 'not set'}) answers on {self.port}: "
-                f"plug in the one with serial number {known.serial_number or 'not set'}."
+                f"Logger {identity.serial_number or 'without serial number'} answers on {self.port}, not "
+                f"{known.serial_number or 'the one without serial number'}: plug in the right one."
             )
         plan_start(self._rate_hz, identity, self.baud)
         self.identity = identity
@@ -330,7 +330,7 @@ class LoggerLink:
     def _started(self, reply: Reply, sent_ns: int) -> None:
         if reply.status == Status.RUNNING:
             # The first start's reply was lost: its run cannot be trusted to begin here.
-            self._requests.add(Stop(), lambda reply, sent_ns: self._ask_to_start())
+            self._requests.add(Stop(), self._stopped_first)
             return
         if reply.status != Status.DONE or self.identity is None:
             raise DeviceError(f"The logger on {self.port} refuses to sample: unplug it and plug it in again.")
@@ -341,6 +341,9 @@ class LoggerLink:
         half_ns = (self._now_ns - sent_ns) // 2
         self._run, self.running = started.run, True
         self.stream.begin(Run(started.run, layout, scale_for, sent_ns + half_ns, half_ns * 1e-9))
+
+    def _stopped_first(self, reply: Reply, sent_ns: int) -> None:
+        self._ask_to_start()
 
     def _stopped_for_rate(self, reply: Reply, sent_ns: int) -> None:
         self.running = False

@@ -1,0 +1,242 @@
+"""LoggerSource: a logger at the end of some line, as a SampleSource that survives the line's loss.
+
+The line itself (a serial port; a simulated device) is a Connector. This module opens it, keeps the
+conversation of `logger_link` going, and when the line is lost finds the same logger again, for as long as
+the recording lasts: hours of recording must not end because a plug was touched.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import queue
+import threading
+import time
+from collections.abc import Iterator
+from typing import NamedTuple, Protocol
+
+from daq.errors import DeviceError, WorkError
+from daq.logger_link import FAREWELL, LoggerLink
+from daq.samples import DeviceInfo, GapReason, Item
+from daq.source import Capability, Command
+
+READ_S = 0.05
+"""Longest wait for bytes: time-outs and commands are looked at this often, s."""
+
+LAST_WORDS_S = 0.5
+"""How long closing waits for the logger to confirm its stop, s."""
+
+BACK_OFF_S = (0.1, 0.2, 0.5, 1.0)
+"""Pauses between attempts to find the logger again; the last one repeats."""
+
+SLEPT_NS = 2_000_000_000
+"""A jump of sleeping time over this much means that the computer slept."""
+
+
+class LineLostError(Exception):
+    """The line is gone: unplugged, or the far end closed. Never reaches a user."""
+
+
+class Arrival(NamedTuple):
+    """Bytes as they came. `lost` bytes before them were dropped because nobody took them in time."""
+
+    data: bytes
+    stamp_ns: int  # perf_counter_ns
+    lost: int = 0
+
+
+class Connection(Protocol):
+    """An open line."""
+
+    port: str
+
+    def read(self, timeout_s: float) -> Arrival | None:
+        """What came next; None when nothing came in time. Raises LineLostError."""
+        ...
+
+    def write(self, data: bytes) -> None:
+        """Send; raises LineLostError."""
+        ...
+
+    def close(self) -> None:
+        """Idempotent; never raises."""
+        ...
+
+
+class Connector(Protocol):
+    """How to get a line, and how to get it back."""
+
+    port: str
+    baud: int
+
+    def connect(self) -> Connection:
+        """Open the line; raises DeviceError or WorkError with what to do."""
+        ...
+
+    def find_again(self) -> Connection | None:
+        """Open the line to the same device, wherever it is now; None while it is not there."""
+        ...
+
+
+class LoggerSource:
+    """See the module. The constructor opens the line and waits for the logger's answer (up to 5 s).
+
+    Raises DeviceError (nobody or no logger answers), WorkError (rights, port in use, other firmware) or
+    CommandError (a rate that the logger or the line cannot do).
+    """
+
+    def __init__(self, connector: Connector, rate_hz: float) -> None:
+        self._connector = connector
+        self._closing = threading.Event()
+        self._commands: queue.SimpleQueue[Command] = queue.SimpleQueue()
+        self._attempts = 0
+        self._iterating = False
+        self._lost = False
+        self._sleeping_ns = _sleeping_ns()
+        self._slept_ns = 0
+        self._connection: Connection | None = connector.connect()
+        self.unread_bytes = 0
+        self.link = LoggerLink(rate_hz, connector.port, connector.baud, self._now_ns())
+        self._first: list[Item] = []
+        try:
+            while not self.link.running:
+                self._first += self._exchange(self._connection)
+        except LineLostError as error:
+            self._hang_up()
+            raise DeviceError(
+                f"{connector.port} went away while the logger was asked: plug it in again and start anew."
+            ) from error
+        except BaseException:
+            self._hang_up()
+            raise
+
+    @property
+    def info(self) -> DeviceInfo:
+        return self.link.info
+
+    @property
+    def capabilities(self) -> frozenset[Capability]:
+        known = self.link.identity
+        both = {Capability.RATE, Capability.BIAS}
+        return frozenset(both if known is not None and known.features else both - {Capability.BIAS})
+
+    @property
+    def away(self) -> bool:
+        """The logger is not there at the moment; it is looked for."""
+        return self._lost
+
+    def command(self, command: Command) -> None:
+        """Ask the logger; raises CommandError when it cannot do that at all."""
+        self.link.check(command)
+        self._commands.put(command)
+
+    def close(self) -> None:
+        """End the iteration; idempotent, callable from any thread. The iterating thread closes the line."""
+        self._closing.set()
+        if not self._iterating:
+            self._hang_up()
+
+    def __iter__(self) -> Iterator[Item]:
+        """The log until `close`; raises DeviceError at the end when the logger was away then."""
+        self._iterating = True
+        try:
+            yield from self._first
+            self._first = []
+            while not self._closing.is_set():
+                yield from self._turn()
+            yield from self._say_goodbye()
+        finally:
+            self._hang_up()
+            self._iterating = False
+
+    def _turn(self) -> list[Item]:
+        """One exchange, or one attempt to find the logger again."""
+        connection = self._connection
+        if connection is None:
+            return self._look_again()
+        try:
+            while not self._commands.empty():
+                self.link.command(self._commands.get())
+            return self._exchange(connection)
+        except (LineLostError, DeviceError):
+            # Whatever was lost, a line opened afresh is the cure, and for a hung board a reset.
+            self._hang_up()
+            self._lost = True
+            return self.link.unplugged(self._now_ns())
+
+    def _exchange(self, connection: Connection) -> list[Item]:
+        self._notice_sleep()
+        now_ns = self._now_ns()
+        to_send = self.link.to_send(now_ns)
+        if to_send:
+            connection.write(to_send)
+        arrival = connection.read(READ_S)
+        if arrival is None:
+            return self.link.receive(b"", self._now_ns())
+        if arrival.lost:
+            self.unread_bytes += arrival.lost
+            self.link.bytes_lost()
+        items = self.link.receive(arrival.data, arrival.stamp_ns + self._slept_ns)
+        if self.link.running:
+            self._attempts, self._lost = 0, False
+        return items
+
+    def _look_again(self) -> list[Item]:
+        pause = BACK_OFF_S[min(self._attempts, len(BACK_OFF_S) - 1)]
+        self._attempts += 1
+        if self._closing.wait(pause):
+            return []
+        try:
+            connection = self._connector.find_again()
+        except (DeviceError, WorkError):
+            # There again, but not ready: udev has yet to set its rights, or someone else is quicker.
+            return []
+        if connection is None:
+            return []
+        self._connection = connection
+        self.link.plugged_in(connection.port, self._now_ns())
+        return []
+
+    def _say_goodbye(self) -> list[Item]:
+        if self._lost:
+            raise DeviceError(
+                f"The logger was away when the recording ended: plug it in again ({self.link.port}). "
+                "Everything up to then is kept."
+            )
+        connection, items = self._connection, list[Item]()
+        if connection is None:
+            return items
+        self.link.finish()
+        end = time.monotonic() + LAST_WORDS_S
+        try:
+            while not self.link.finished and time.monotonic() < end:
+                items += self._exchange(connection)
+        except (LineLostError, DeviceError):
+            self._hang_up()
+        return items
+
+    def _hang_up(self) -> None:
+        connection, self._connection = self._connection, None
+        if connection is None:
+            return
+        if not self.link.finished:
+            with contextlib.suppress(LineLostError):
+                connection.write(FAREWELL)
+        connection.close()
+
+    def _now_ns(self) -> int:
+        return time.perf_counter_ns() + self._slept_ns
+
+    def _notice_sleep(self) -> None:
+        """perf_counter stands still while some computers sleep: lost time must not look short."""
+        before, self._sleeping_ns = self._sleeping_ns, _sleeping_ns()
+        jump = self._sleeping_ns - before
+        if jump > SLEPT_NS:
+            self._slept_ns += jump
+            self.link.stream.hint(GapReason.SLEPT)
+
+
+def _sleeping_ns() -> int:
+    """A clock that runs while the computer sleeps, less one that may not; only its jumps mean something."""
+    boot_clock = getattr(time, "CLOCK_BOOTTIME", None)  # Linux only
+    through_sleep = time.time_ns() if boot_clock is None else time.clock_gettime_ns(boot_clock)
+    return through_sleep - time.perf_counter_ns()
