@@ -24,6 +24,7 @@ STEP_OFF = 0.22  # of D: a fall that may mean off though d stays high
 STEP_COAST = 0.02  # of D: the least step of a motor let go
 COAST_FALL = 0.06  # and how far it must then have fallen in all
 BOTH_UP = 0.4  # of source: the lower lead is too high to be a ground with current in it
+COLD_STEP = 0.12  # of D
 STAYS = 0.3  # a lead that moves less than this part of the other's movement stays put
 RISE = 0.05  # of D: a rise that says sag
 RANGE_END_UV = -7.5 * UV
@@ -167,9 +168,11 @@ class _Walk:
     def _head(self, n: int, stretch: Steady, state: Label, before: float | None) -> Label:
         d = difference(stretch.head)
         clear = self._clear(d)
+        on = Label.FORWARD if d > 0 else Label.REVERSE
+        if clear is Label.OFF and state is Label.OFF and self._warms_up(n, d, before or 0.0):
+            return on
         if clear is Label.OFF or state is Label.UNKNOWN:
             return clear
-        on = Label.FORWARD if d > 0 else Label.REVERSE
         if state is Label.OFF:
             if clear is not Label.UNKNOWN:
                 return self._on_or_still_coasting(n, stretch, on, before)
@@ -202,6 +205,16 @@ class _Walk:
         if min(s.mean) > BOTH_UP * self.scale.source and tail < d + RISE * self.full:
             return False  # both leads rose: a feed that woke, seen through the load
         return tail > ON_CLIMBS_TO * self.full or d - before > 0.25 * self.full
+
+    def _warms_up(self, n: int, d: float, before: float) -> bool:
+        """A cold lamp behind a bad wire: little voltage at first, full voltage without a break."""
+        if abs(d) - abs(before) < COLD_STEP * self.full or n + 1 >= len(self.positions):
+            return False
+        then = self.stretches[self.positions[n + 1]]
+        if not isinstance(then, Steady):
+            return False
+        d_next = difference(then.head)
+        return d_next * d > 0 and abs(d_next) > ON_CLIMBS_TO * self.full
 
     def _lets_go(self, n: int, before: float, d: float) -> bool:
         """Fell fast from on to something above the off limit: is the load off, or the source sagging?"""

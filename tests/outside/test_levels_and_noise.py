@@ -71,7 +71,7 @@ def test_an_edge_is_timed_at_the_middle_of_an_exponential() -> None:
     ("sigma_lsb", "n", "expected"), [(0.5, 16, 0.140), (0.5, 64, 0.072), (0.2, 4, 0.194)]
 )
 def test_averaging_helps_only_with_dither(sigma_lsb: float, n: int, expected: float) -> None:
-    """Rms error of averaged readings in LSB for Gaussian dither (computed table; Widrow & Kollar's formula)."""
+    """Rms error of averaged readings in LSB for Gaussian dither (computed; Widrow & Kollar's formula)."""
     rng = np.random.default_rng(7)
     true = rng.uniform(0, 1, 4000)
     codes = np.round(true[:, None] + rng.normal(0, sigma_lsb, (4000, n)))

@@ -1,0 +1,83 @@
+"""Circuit, front end, simulated logger, wire, link, analysis: every bench circuit to its verdict.
+
+The bench knows nothing of the analysis, and the analysis nothing of the bench.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from daq.bench import BenchSource, benches
+from daq.bench_rig import BenchCircuit
+from daq.findings import Findings, Side
+from daq.pipeline import Pipeline
+from daq.source import Operate
+
+HOLD_S = 0.7
+CYCLES = 3
+
+
+def cycled(circuit: BenchCircuit) -> tuple[Findings, list[float]]:
+    """The control worked three times in each direction; and when."""
+    at, moments = 0.6, []
+    script = []
+    for _ in range(CYCLES):
+        for choice in circuit.controls.get("control", {}):
+            if choice != "off":
+                script += [(at, Operate("control", choice)), (at + HOLD_S, Operate("control", "off"))]
+                moments += [at, at + HOLD_S]
+                at += 2 * HOLD_S
+    pipeline = Pipeline()
+    for item in BenchSource(circuit.name, speed=None, script=script, duration_s=at + 0.5):
+        pipeline.push(item)
+    pipeline.finish()
+    return pipeline.findings(), moments
+
+
+# With the leads' own 1.1 Mohm both floating pins read zero: like a high-side load. Only a bias tells.
+IMITATES_HIGH = {"both-ends-relay"}
+# What two voltages cannot decide, by the trade's own rules (common practice, no source).
+OPEN = {
+    "lamp-key-low",  # feed asleep until the key is on
+    "lamp-low-open-feed",  # 0/0 throughout
+    "lamp-high-open-ground",  # source/source while "on"
+    "solenoid-low-open-load",  # source/0 throughout
+    "lamp-shared-open-ground",
+    "lamp-low-stuck-on",
+}
+
+
+@pytest.mark.parametrize("circuit", benches(), ids=lambda c: c.name)
+def test_each_circuit_gets_its_verdict(circuit: BenchCircuit) -> None:
+    found, moments = cycled(circuit)
+    judged = found.judgement
+    if circuit.name in OPEN:
+        assert judged.side is Side.UNDETERMINED
+        assert judged.next_test is not None
+        return
+    side = "high" if circuit.name in IMITATES_HIGH else circuit.truth.side
+    assert judged.side.value == side
+    if circuit.name not in IMITATES_HIGH:
+        assert judged.control_lead == circuit.truth.control_lead
+        assert (judged.feed_lead, judged.ground_lead) == (circuit.truth.feed_lead, circuit.truth.ground_lead)
+    assert len(found.edges) == len(moments)
+    late = [edge.t_s - moment for edge, moment in zip(found.edges, moments, strict=True)]
+    assert all(-0.002 < seconds < 0.075 for seconds in late), late  # a pulse may be a whole period away
+
+
+def test_pulses_are_measured_through_the_wire() -> None:
+    for name in ("lamp-dimmed-low", "blower-pwm-low"):
+        circuit = next(b for b in benches() if b.name == name)
+        found, _ = cycled(circuit)
+        assert found.pwm is not None
+        assert circuit.truth.pwm is not None
+        frequency, duty = circuit.truth.pwm
+        assert found.pwm.frequency_hz == pytest.approx(frequency, rel=1e-3)
+        assert found.pwm.duty == pytest.approx(duty, abs=0.05)
+
+
+def test_a_loose_reference_is_seen() -> None:
+    circuit = next(b for b in benches() if b.name == "lamp-high-loose-reference")
+    found, _ = cycled(circuit)
+    assert "reference lost" in {e.kind.value for e in found.events}
+    assert "reference_lost" in found.cautions
