@@ -167,8 +167,7 @@ class Session:
 
     def _run(self) -> None:
         try:
-            if self._record_to is not None:
-                self._begin_recording(self._record_to)
+            self._begin_recording_asked()
             for item in self.source:
                 self._obey()
                 self._take(item)
@@ -219,8 +218,13 @@ class Session:
         self._backlog.append(item)
         self._advance(item)
         if isinstance(item, Change) or self._time_s >= self._due_s:
-            self.latest = self._pipeline.snapshot()
-            self._due_s = self._time_s + SNAPSHOT_EVERY_S
+            self.refresh()
+
+    def refresh(self) -> Snapshot:
+        """Make `latest` this very moment's. Only for what runs on the worker's thread, as a source does."""
+        self.latest = self._pipeline.snapshot()
+        self._due_s = self._time_s + SNAPSHOT_EVERY_S
+        return self.latest
 
     def _advance(self, item: Item) -> None:
         if isinstance(item, Change):
@@ -231,6 +235,16 @@ class Session:
         elif isinstance(item, Gap) and self._sample:
             self._time_s += item.seconds
         self._stamp = time.monotonic()
+
+    def _begin_recording_asked(self) -> None:
+        """A run that was to be recorded from the start and cannot be is not begun."""
+        if self._record_to is None:
+            return
+        self._begin_recording(self._record_to)
+        error = self.recording.error
+        if error is not None:
+            self.recording = Recording()
+            raise error
 
     def _begin_recording(self, path: Path) -> None:
         if self._open_recorder is None or self._recorder is not None:

@@ -109,23 +109,26 @@ def lead(number: int, view: LeadView) -> str:
     return f"lead {number}: {view.word.value}, {volts(view.volts, view.uncertainty_v)}"
 
 
-def load(snapshot: Snapshot) -> str:
-    """'load on', 'load on, pulsed 120.0 Hz, on for 35 % of the time'."""
+def load(snapshot: Snapshot, brief: bool = False) -> str:
+    """'load on', 'load on, pulsed 120.0 Hz, on 35 % of the time'; brief: 'load on, 120.0 Hz 35 %'."""
     if snapshot.load is LoadState.UNKNOWN:
         return "load: on or off not known yet"
-    text = f"load {snapshot.load.value}"
-    return f"{text}, {pulses(snapshot.pwm)}" if snapshot.pulsed and snapshot.pwm else text
+    text, pwm = f"load {snapshot.load.value}", snapshot.pwm
+    if not snapshot.pulsed or pwm is None:
+        return text
+    return f"{text}, {pwm.frequency_hz:.1f} Hz {pwm.duty * 100:.0f} %" if brief else f"{text}, {pulses(pwm)}"
 
 
 def pulses(pwm: Pwm) -> str:
     return f"pulsed {pwm.frequency_hz:.1f} Hz, on {pwm.duty * 100:.0f} % of the time"
 
 
-def source(snapshot: Snapshot) -> str:
-    """'source 12.61 V ±0.03 (lead check)'."""
+def source(snapshot: Snapshot, brief: bool = False) -> str:
+    """'source 12.61 V ±0.03 (lead check)'; brief: without where it was seen."""
     if snapshot.source_v is None:
         return "source not seen yet"
-    return f"source {volts(snapshot.source_v, snapshot.source_uncertainty_v)} ({snapshot.source_origin})"
+    text = f"source {volts(snapshot.source_v, snapshot.source_uncertainty_v)}"
+    return text if brief else f"{text} ({snapshot.source_origin})"
 
 
 def edge(found: Edge) -> str:
@@ -136,12 +139,13 @@ def event(found: Event) -> str:
     return f"{moment(found.t_s)} {found.kind.value}, {duration(found.duration_s)}"
 
 
-def losses(lost: Losses) -> str:
-    """'nothing lost', '2 gaps, 1.3 s lost (5200 pairs)'."""
+def losses(lost: Losses, brief: bool = False) -> str:
+    """'nothing lost', '2 gaps, 1.3 s lost (5200 pairs)'; brief: without the pairs."""
     if lost.gaps == 0:
         return "nothing lost"
     pairs = "number of pairs unknown" if lost.pairs is None else f"{lost.pairs} pairs"
-    return f"{lost.gaps} gap{'s' if lost.gaps > 1 else ''}, {duration(lost.seconds)} lost ({pairs})"
+    text = f"{lost.gaps} gap{'s' if lost.gaps > 1 else ''}, {duration(lost.seconds)} lost"
+    return text if brief else f"{text} ({pairs})"
 
 
 def plug(state: str) -> str:

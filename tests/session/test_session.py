@@ -227,6 +227,15 @@ def test_a_name_that_exists_is_refused_and_the_run_goes_on(start: Start) -> None
     assert session.recording.error is None
 
 
+def test_a_recording_asked_for_at_the_start_that_cannot_be_made_ends_the_run(start: Start) -> None:
+    pipeline = StagePipeline()
+    session = start(ListSource(switched(0.05)), pipeline, Shelf(), record_to=Path("exists"))
+    assert session.join(3.0)
+    assert (session.state, session.exit_code) == (SessionState.FAILED, 1)
+    assert str(session.error) == "exists is there already: choose another name."
+    assert (session.recording, pipeline.log) == (Recording(), [])
+
+
 def test_snapshots_are_replaced_at_most_every_50_ms_of_samples(start: Start) -> None:
     class Counting(StagePipeline):
         asked = 0
