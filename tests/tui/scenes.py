@@ -171,8 +171,8 @@ class ListSource:
             return
         at = max((item.end for item in self._items if isinstance(item, Block)), default=0)
         while not self.closed.wait(0.01):  # keep the worker turning, as a live device does
-            yield Block(at, np.full((1, 2), 440, dtype=np.int32), LAYOUT)
-            at += 1
+            yield Block(at, np.full((40, 2), 440, dtype=np.int32), LAYOUT)
+            at += 40
 
     def command(self, command: Command) -> None:
         self.commands.append(command)

@@ -1,0 +1,161 @@
+"""The review screen: a recording from its beginning to its findings, from edge to edge, at any speed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+
+import pytest
+
+from daq.errors import InputError
+from daq.replay import Replay
+from daq.samples import Block, Item
+from daq.session import Session
+from daq.snapshot import Snapshot
+from tests.session.test_session import DyingSource
+from tests.tui.scenes import ListSource, StagePipeline, snapshot, switched
+from tests.tui.stage import LARGE, SMALL, lines, on_stage, text, until
+from tui.details import DetailsScreen
+from tui.help import HelpScreen
+from tui.keys import COMMON, REVIEW
+from tui.review import ReviewScreen
+
+
+class EdgeASecond(StagePipeline):
+    """Knows one more edge for each second pushed."""
+
+    pairs = 0
+
+    def push(self, item: Item) -> None:
+        super().push(item)
+        self.pairs += len(item.counts) if isinstance(item, Block) else 0
+
+    def snapshot(self) -> Snapshot:
+        seconds = self.pairs / 4000
+        return replace(self.stage, edge_count=int(seconds), time_s=seconds, samples=self.pairs)
+
+
+Open = Callable[[ListSource], ReviewScreen]
+
+
+@pytest.fixture
+def review() -> Iterator[Open]:
+    sessions: list[Session] = []
+
+    def opened(source: ListSource) -> ReviewScreen:
+        def play() -> tuple[Session, Replay]:
+            pipeline = EdgeASecond()
+            replay = Replay(source, lambda: session.refresh().edge_count)
+            session = Session(replay, pipeline)
+            sessions.append(session)
+            return session.start(), replay
+
+        return ReviewScreen(play)
+
+    yield opened
+    for session in sessions:
+        session.close()
+
+
+async def test_it_replays_to_the_end_and_shows_the_findings(review: Open) -> None:
+    screen = review(ListSource(switched(0.3), ends=True))
+    async with on_stage(screen) as pilot:
+        await until(pilot, lambda: "replay at 1x" in text(pilot.app))
+        await until(pilot, lambda: isinstance(pilot.app.screen, DetailsScreen))
+        await until(pilot, lambda: "FINDINGS" in text(pilot.app))
+        shown = text(pilot.app)
+        for fact in (
+            "verdict GROUND SIDE (low side: switched between load and ground); control wire: lead 2",
+            "why Off: both leads at source",
+            "next test Switch off, unplug the load",
+            "CAUTION: Unplug with the circuit off",
+            "reference not proven",
+            "drops feed side 0.21 V, ground side 0.12 V, while on",
+        ):
+            assert fact in shown, fact
+        await pilot.press("escape")
+        await until(pilot, lambda: "END OF RECORDING" in text(pilot.app))
+        await pilot.pause(0.2)
+        assert pilot.app.screen is screen, "shown once"
+
+
+async def test_from_edge_to_edge_faster_and_again(review: Open) -> None:
+    screen = review(ListSource(switched(30.0), ends=True))
+    async with on_stage(screen) as pilot:
+        await pilot.press("space")
+        await until(pilot, lambda: "PAUSED" in text(pilot.app))
+        known = screen.session.latest.edge_count
+        for step in (1, 2, 3):
+            await pilot.press("x")
+            await until(pilot, lambda: screen.replay.paused)
+            assert screen.session.latest.edge_count == known + step
+        await until(pilot, lambda: f"edges {known + 3}" in text(pilot.app))
+        await pilot.press("+", "+", "+", "space")
+        await until(pilot, lambda: "replay at 10x" in text(pilot.app))
+        await pilot.press("-")
+        await until(pilot, lambda: "replay at 5x" in text(pilot.app))
+        first = screen.session
+        await pilot.press("b")
+        await until(pilot, lambda: screen.session is not first)
+        assert screen.session.latest.time_s < 2.0
+        assert first.join(1.0)
+
+
+async def test_speeds_end_at_their_limits(review: Open) -> None:
+    screen = review(ListSource(switched(5.0)))
+    async with on_stage(screen) as pilot:
+        await pilot.press("space", *"-" * 12)
+        assert screen.replay.speed == 0.1
+        await pilot.press(*"+" * 12)
+        assert screen.replay.speed == 100.0
+
+
+@pytest.mark.parametrize("size", [SMALL, LARGE])
+async def test_its_own_keys_are_shown_and_no_marks(review: Open, size: tuple[int, int]) -> None:
+    async with on_stage(review(ListSource(switched(0.1))), size) as pilot:
+        await until(pilot, lambda: "replay" in text(pilot.app))
+        shown = text(pilot.app)
+        for key in (*REVIEW, *COMMON):
+            assert f"{key.cap} {'10 s wide' if key.key == 'w' else key.label}" in shown
+        assert "switched on" not in shown.split("quit")[0].rsplit("events", 1)[1]
+
+
+async def test_damage_is_said_and_no_findings_pushed_over_it(review: Open) -> None:
+    message = "The capture is damaged from 12 s on: what came before is shown."
+    async with on_stage(review(DyingSource(InputError(message)))) as pilot:
+        await until(pilot, lambda: message in text(pilot.app))
+        await pilot.pause(0.2)
+        assert not isinstance(pilot.app.screen, DetailsScreen)
+
+
+async def test_help_has_every_caution_and_scrolls() -> None:
+    async with on_stage(HelpScreen()) as pilot:
+        assert lines(pilot.app)[0].strip() == "HELP (arrows scroll, Esc goes back)".replace("HELP ", "HELP  ")
+        seen = text(pilot.app)
+        for _ in range(12):
+            await pilot.press("pagedown")
+            await pilot.pause(0.05)
+            seen += text(pilot.app)
+        for words in (
+            "DC up to 32 V nominal",
+            "airbags and belt pretensioners",
+            "the two pins must never touch",
+            "Never pierce insulation",
+            "Unplug with the circuit off",
+            "Trouble codes may set",
+            "starter, pump, fan or injector",
+            "wheels chocked",
+            "The driver never operates this program",
+            "laptop on a charger",
+            "Local codes and licensed practice come first",
+            "A wiring diagram, where one exists, confirms",
+            "quit, which saves the recording",
+        ):
+            assert words in seen, words
+
+
+async def test_details_of_many_edges_say_how_many(review: Open) -> None:
+    many = replace(snapshot(), edge_count=5000, edges=snapshot().edges * 30)
+    async with on_stage(DetailsScreen(ListSource().info, many, None)) as pilot:
+        await pilot.press("end")
+        await until(pilot, lambda: "bench: brake lamp" in text(pilot.app))

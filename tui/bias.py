@@ -1,0 +1,39 @@
+"""The bias key: what may be put on the leads now, and in what order the key offers it.
+
+A whisper moves a free lead and no connected one, so it may be used at any time. Up and down go through
+about 10 kΩ: only while the user says that the load is unplugged.
+"""
+
+from __future__ import annotations
+
+from daq.samples import Bias
+from daq.source import SetBias
+
+OFF = SetBias(Bias.OFF, Bias.OFF)
+WHISPER = SetBias(Bias.WHISPER, Bias.WHISPER)
+_UNPLUGGED = (
+    SetBias(Bias.UP, Bias.OFF),
+    SetBias(Bias.OFF, Bias.UP),
+    SetBias(Bias.DOWN, Bias.OFF),
+    SetBias(Bias.OFF, Bias.DOWN),
+)
+
+
+def following(now: SetBias, plug: str) -> SetBias:
+    """What the key gives after `now`."""
+    offered = (OFF, WHISPER, *(_UNPLUGGED if plug == "out" else ()))
+    at = offered.index(now) if now in offered else -1
+    wanted: SetBias = offered[(at + 1) % len(offered)]
+    return wanted
+
+
+def strong(bias: SetBias) -> bool:
+    return bias in _UNPLUGGED
+
+
+def name(bias: SetBias) -> str:
+    """'off', 'whisper', 'up on lead 1'."""
+    for lead, kind in enumerate((bias.lead1, bias.lead2), start=1):
+        if kind in (Bias.UP, Bias.DOWN):
+            return f"{kind.name.lower()} on lead {lead}"
+    return bias.lead1.name.lower()

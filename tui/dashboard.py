@@ -1,0 +1,170 @@
+"""Dashboard: the screen both live and review show. Verdict first, then why, then the traces.
+
+A timer pulls the session's latest snapshot; nothing is pushed at the screen. While the terminal has not
+yet written the last frame the next one is left out, so a slow line slows the picture and nothing else.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from dataclasses import replace
+
+from textual.app import ComposeResult
+from textual.containers import Horizontal
+from textual.screen import Screen
+
+from daq import words
+from daq.samples import DeviceInfo
+from daq.session import Session, SessionState
+from daq.snapshot import Snapshot
+from tui import panels
+from tui.details import DetailsScreen
+from tui.help import HelpScreen
+from tui.keys import Key, KeyBar
+from tui.panels import BigWord, Line
+from tui.terminal import Bell, keeps_up
+from tui.trace_view import TraceView
+
+FRAME_S = 1 / 15
+"""Time between frames (s): the pen moves smoothly, at a third of the cost of 50 a second."""
+
+NOTICE_S = 4.0
+"""How long the answer to a key stays (s)."""
+
+_SIZES = [(0, "-low"), (32, "-tall")]  # rows from which edges and events are lists
+_NEXT_ROWS_TALL = 6  # what the style sheet allows the next test on a tall screen
+
+
+class Dashboard(Screen[None]):
+    """Shows `session`; subclasses add what their keys do."""
+
+    VERTICAL_BREAKPOINTS = _SIZES
+
+    def __init__(self, session: Session) -> None:
+        super().__init__()
+        self.session = session
+        self.bell = Bell(lambda: self.app.bell())
+        self.frames_skipped = 0
+        self._frozen: Snapshot | None = None  # the picture while paused
+        self._notice = ""
+        self._notice_until_s = 0.0
+
+    def compose(self) -> ComposeResult:
+        yield Line(id="device")
+        yield Line(id="state")
+        yield BigWord(id="verdict")
+        yield Line(id="roles")
+        yield Line(id="why")
+        yield Line(id="next")
+        yield TraceView(lambda read: self.session.trace(read), id="trace")
+        with Horizontal(id="happenings"):
+            yield Line(id="edges")
+            yield Line(id="events")
+        yield Line(id="notice")
+        yield KeyBar(id="keys")
+
+    def on_mount(self) -> None:
+        self.pull(hurry=True)
+        self.set_interval(FRAME_S, self.pull)
+
+    def pull(self, hurry: bool = False) -> None:
+        """Show the latest snapshot, unless the terminal is still busy with the last one."""
+        if not hurry and not keeps_up(self.app):
+            self.frames_skipped += 1
+            return
+        snapshot = self._frozen or self.session.latest
+        self.show(snapshot)
+        self.say_notice()
+
+    def show(self, snapshot: Snapshot) -> None:
+        line = self._line
+        line("device").say(
+            *panels.device_line(self.device.name, snapshot, self.session.recording, self.mood())
+        )
+        line("state").say(panels.state_line(snapshot, line("state").size.width))
+        self.query_one("#verdict", BigWord).say(self.big_word(snapshot))
+        line("roles").say(*self.roles_line(snapshot))
+        line("why").say(*panels.why(snapshot))
+        rows = _NEXT_ROWS_TALL if self.has_class("-tall") else line("next").size.height
+        line("next").say(*panels.next_test(snapshot, line("next").size.width, rows))
+        self.trace_view.show(snapshot, panels.roles(snapshot.judgement))
+        self._show_happenings(snapshot)
+        self.query_one(KeyBar).show(list(map(self._named, self.keys())), self.extra_keys())
+
+    def _show_happenings(self, snapshot: Snapshot) -> None:
+        edges, events = self._line("edges"), self._line("events")
+        rows = edges.size.height
+        if rows > 1:
+            edges.say(panels.edges_list(snapshot, rows))
+            events.say(panels.events_list(snapshot, rows))
+        else:
+            edges.say(panels.edges_line(snapshot, edges.size.width))
+            events.say(panels.events_line(snapshot, events.size.width))
+
+    def say_notice(self) -> None:
+        """The standing trouble if there is one, else the answer to the last key, else nothing."""
+        trouble = self.session.error or self.session.recording.error
+        if trouble is not None:
+            text, style = words.printable(str(trouble)), "bold reverse"
+        else:
+            text, style = (self._notice if time.monotonic() < self._notice_until_s else ""), "reverse"
+        self._line("notice").say(*([(f" {text} ", style)] if text else []))
+        self.set_class(bool(text), "-notice")
+
+    def notice(self, text: str, seconds: float = NOTICE_S) -> None:
+        """Answer a key: `text` stands for some seconds."""
+        self._notice, self._notice_until_s = words.printable(text), time.monotonic() + seconds
+        self.say_notice()
+
+    def _named(self, key: Key) -> Key:
+        """The key that sets the picture's width says what it is."""
+        return replace(key, label=f"{self.trace_view.window_s:g} s wide") if key.key == "w" else key
+
+    @property
+    def device(self) -> DeviceInfo:
+        return self.session.source.info
+
+    @property
+    def trace_view(self) -> TraceView:
+        return self.query_one("#trace", TraceView)
+
+    @property
+    def over(self) -> bool:
+        return self.session.state is not SessionState.RUNNING
+
+    def mood(self) -> str:
+        """What is unusual about time: paused, ended; "" in plain live measuring."""
+        raise NotImplementedError
+
+    def keys(self) -> Sequence[Key]:
+        """The keys to show now."""
+        raise NotImplementedError
+
+    def extra_keys(self) -> Sequence[tuple[str, str]]:
+        return ()
+
+    def big_word(self, snapshot: Snapshot) -> str:
+        return panels.verdict_word(snapshot)
+
+    def roles_line(self, snapshot: Snapshot) -> tuple[panels.Part, ...]:
+        return panels.verdict_line(snapshot)
+
+    def action_window(self) -> None:
+        self.trace_view.next_window()
+        self.pull(hurry=True)
+
+    def action_details(self) -> None:
+        self.app.push_screen(DetailsScreen(self.device, self.session.latest, self.session.findings))
+
+    def action_help(self) -> None:
+        self.app.push_screen(HelpScreen())
+
+    def action_leave(self) -> None:
+        self.dismiss()
+
+    def on_unmount(self) -> None:
+        self.session.close()
+
+    def _line(self, name: str) -> Line:
+        return self.query_one(f"#{name}", Line)

@@ -1,0 +1,127 @@
+"""Details: everything known, in full sentences, on a page that scrolls; at a recording's end its findings."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal, VerticalScroll
+from textual.content import Content
+from textual.screen import ModalScreen
+from textual.widgets import Static
+
+from daq import words
+from daq.cautions import TEXT as CAUTION_TEXT
+from daq.findings import Candidate, Findings, Judgement
+from daq.samples import DeviceInfo
+from daq.snapshot import Snapshot
+
+_LISTED = 40  # edges and events of a long recording; the report and --json have them all
+
+Fact = tuple[str, str]  # heading and text; the heading is empty on following lines
+
+
+def facts(device: DeviceInfo, snapshot: Snapshot, findings: Findings | None) -> Iterator[Fact]:
+    """The facts of the moment, or of the whole recording where `findings` is given."""
+    judgement = findings.judgement if findings else snapshot.judgement
+    yield from _verdict(judgement)
+    yield "reference", "proven" if snapshot.reference_proven else "not proven: the lead check was not passed"
+    for result in snapshot.lead_check.results:
+        yield "lead check", result
+    yield "source", words.source(snapshot)
+    for number, view in enumerate(snapshot.leads, start=1):
+        yield "", words.lead(number, view)
+    yield "load", f"{words.load(snapshot)}; kind: {snapshot.load_kind.value}"
+    if findings is not None:
+        yield from _whole(findings)
+    edges = findings.edges if findings else snapshot.edges
+    yield from _listed("edges", [words.edge(edge) for edge in edges], snapshot.edge_count)
+    events = findings.events if findings else snapshot.events
+    yield from _listed("events", [words.event(event) for event in events], snapshot.event_count)
+    yield "losses", words.losses(snapshot.losses)
+    for caution in snapshot.cautions:
+        yield "caution", CAUTION_TEXT.get(caution, caution)
+    yield from _device(device, snapshot)
+
+
+def _verdict(judgement: Judgement) -> Iterator[Fact]:
+    sure = words.sureness(judgement)
+    side = f"{words.SIDE[judgement.side].upper()} ({words.MEANING[judgement.side]})"
+    yield "verdict", "; ".join(part for part in (side, words.roles(judgement), sure) if part)
+    yield "why", judgement.why
+    test = judgement.next_test
+    if test is not None:
+        yield "next test", test.do
+        if test.splits:
+            yield "", test.splits
+        if test.caution:
+            yield "", f"CAUTION: {test.caution}"
+    for candidate in judgement.candidates:
+        yield "could be", _candidate(candidate)
+
+
+def _candidate(candidate: Candidate) -> str:
+    place = f" at {candidate.place}" if candidate.place else ""
+    control = f", control lead {candidate.control_lead}" if candidate.control_lead else ""
+    condition = f" ({candidate.condition})" if candidate.condition else ""
+    return (
+        f"{candidate.probability * 100:.0f} %: {words.SIDE[candidate.side]}{control}, "
+        f"fault: {candidate.fault}{place}{condition}"
+    )
+
+
+def _whole(findings: Findings) -> Iterator[Fact]:
+    yield "recorded", f"{words.duration(findings.duration_s)} at {words.rate(findings.sample_rate_hz)}"
+    yield "at first", f"load {findings.initial_state.value}"
+    if findings.pwm is not None:
+        yield "pulses", words.pulses(findings.pwm)
+    if findings.pwm_note:
+        yield "pulses", findings.pwm_note
+    drops = (
+        f"feed side {words.volts(findings.feed_drop_v)}, ground side {words.volts(findings.ground_drop_v)}"
+    )
+    yield "drops", f"{drops}, while on"
+
+
+def _listed(noun: str, texts: list[str], count: int) -> Iterator[Fact]:
+    yield noun, str(count)
+    for text in texts[-_LISTED:]:
+        yield "", text
+
+
+def _device(device: DeviceInfo, snapshot: Snapshot) -> Iterator[Fact]:
+    known = [device.name, device.serial_number, device.firmware, device.port, words.rate(snapshot.rate_hz)]
+    yield "device", ", ".join(part for part in known if part)
+    for name, value in device.details.items():
+        yield "", f"{name}: {value}"
+
+
+class DetailsScreen(ModalScreen[None]):
+    """Shows the facts of the moment it was opened at."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,d,q,enter", "dismiss", "back", show=False)]
+
+    def __init__(self, device: DeviceInfo, snapshot: Snapshot, findings: Findings | None) -> None:
+        super().__init__()
+        self._title = "FINDINGS" if findings else f"DETAILS at {words.moment(snapshot.time_s)}"
+        self._facts = list(facts(device, snapshot, findings))
+
+    def compose(self) -> ComposeResult:
+        with VerticalScroll(classes="page"):
+            yield Static(Content.assemble((self._title, "bold"), "  (arrows scroll, Esc goes back)"))
+            for heading, text in self._facts:
+                yield FactRow(heading, text)
+
+
+class FactRow(Horizontal):
+    """One fact: the heading in a column of its own, the text wrapped beside it."""
+
+    def __init__(self, heading: str, text: str) -> None:
+        super().__init__(classes="fact")
+        self._heading, self._text = heading, words.printable(text, 2000)
+
+    def compose(self) -> ComposeResult:
+        yield Static(self._heading, markup=False, classes="fact-heading")
+        yield Static(self._text, markup=False, classes="fact-text")

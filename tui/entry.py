@@ -1,0 +1,181 @@
+"""What the command line calls: run a screen to its end and return the exit code."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable, Sequence
+from datetime import datetime
+from importlib import resources
+from pathlib import Path
+
+from textual.screen import Screen
+
+from daq import words
+from daq.capture import SUFFIX, CaptureWriter
+from daq.cli import new_capture_name
+from daq.log_file import start_log
+from daq.pipeline import Pipeline
+from daq.recordings_in import open_recording
+from daq.replay import Replay
+from daq.session import Session
+from daq.source import Capability, SampleSource
+from tui.app import WhichsideApp
+from tui.bench import BenchScreen
+from tui.live import LiveScreen
+from tui.review import Play, ReviewScreen
+from tui.start import Choice, Shelf, StartScreen
+
+_OPENING_S = 3.0  # how long the worker may take to make the recording asked for on the command line
+
+
+def run_live(source: SampleSource, expectation: str = "switching", out: Path | None = None) -> int:
+    """Measure on screen; `out` records the whole run. Returns the exit code."""
+    start_log()
+    session = _session(source, expectation, out)
+    if out is not None and not _recording_begun(session):
+        return outcome(session)
+    return _run(_live_screen(session), session)
+
+
+def run_review(path: Path, expectation: str | None = None) -> int:
+    """Replay a capture or a text file on the review screen; raises InputError before any screen is shown."""
+    start_log()
+    screen = ReviewScreen(lambda: _play(path, expectation))
+    return _run(screen, None) or outcome(screen.session)
+
+
+def run_start(expectation: str = "switching", out: Path | None = None) -> int:
+    """List what can be opened; `out` records what is measured first."""
+    start_log()
+    opened: list[Session] = []
+
+    def live(source: SampleSource) -> Screen[None]:
+        begun = any(session.recording.path == out or session.recording.saved == out for session in opened)
+        opened.append(_session(source, expectation, None if begun else out))
+        return _live_screen(opened[-1])
+
+    code = _run(StartScreen([_loggers(live), _benches(live), _captures()]), None)
+    return code or max((outcome(session) for session in opened), default=0)
+
+
+def outcome(session: Session) -> int:
+    """Close the session, say what went wrong or was saved, and give the exit code."""
+    session.close()
+    for trouble in (session.error, session.recording.error):
+        if trouble is not None:
+            print(f"whichside: {words.printable(str(trouble), 500)}", file=sys.stderr)
+    if session.recording.saved is not None:
+        print(f"saved {session.recording.saved}", file=sys.stderr)
+    return session.exit_code
+
+
+def _run(screen: Screen[None], session: Session | None) -> int:
+    app = WhichsideApp(screen)
+    app.run()
+    code = app.return_code or 0
+    return code if session is None else code or outcome(session)
+
+
+def _session(source: SampleSource, expectation: str, out: Path | None) -> Session:
+    return Session(source, Pipeline(expectation), CaptureWriter, record_to=out).start()
+
+
+def _recording_begun(session: Session) -> bool:
+    """Wait until the recording is open; False when it could not be made."""
+    deadline = time.monotonic() + _OPENING_S
+    while time.monotonic() < deadline:
+        if session.recording.path is not None:
+            return True
+        if session.error is not None:
+            return False
+        time.sleep(0.01)
+    return True
+
+
+def _live_screen(session: Session) -> Screen[None]:
+    def new_capture() -> Path:
+        return new_capture_name(Path.cwd())
+
+    if Capability.OPERATE in session.source.capabilities:
+        from daq.bench import BenchSource
+
+        assert isinstance(session.source, BenchSource)
+        circuit = session.source.circuit
+        return BenchScreen(session, new_capture, circuit.controls, circuit.start)
+    return LiveScreen(session, new_capture)
+
+
+class _Expecting(Pipeline):
+    """A pipeline told on the command line what to expect, whatever the recording says."""
+
+    def __init__(self, expectation: str) -> None:
+        super().__init__(expectation)
+        self._told = expectation
+
+    def push(self, item: object) -> None:
+        super().push(item)  # type: ignore[arg-type]
+        self.expect(self._told)
+
+
+def _play(path: Path, expectation: str | None) -> Play:
+    pipeline = _Expecting(expectation) if expectation else Pipeline()
+    # The replay runs on the session's worker, so it may look at this very moment.
+    replay = Replay(open_recording(path, expectation), lambda: session.refresh().edge_count)
+    session = Session(replay, pipeline)
+    return session.start(), replay
+
+
+def _loggers(live: Callable[[SampleSource], Screen[None]]) -> Shelf:
+    def find() -> Sequence[Choice]:
+        from daq.serial_port import PortInfo, SerialSource, list_ports
+
+        def choice(port: PortInfo) -> Choice:
+            return Choice(port.device, port.description, lambda: live(SerialSource(port.device)))
+
+        return [choice(port) for port in list_ports()]
+
+    return Shelf("LOGGERS", find, "no serial port found; plug the logger in, then l")
+
+
+def _benches(live: Callable[[SampleSource], Screen[None]]) -> Shelf:
+    def find() -> Sequence[Choice]:
+        from daq.bench import BenchSource, benches
+
+        def choice(name: str, title: str) -> Choice:
+            return Choice(title, "", lambda: live(BenchSource(name)))
+
+        return [choice(bench.name, bench.title) for bench in benches()]
+
+    return Shelf("BENCHES, simulated: to try and to practise", find, "none")
+
+
+def _captures() -> Shelf:
+    def find() -> Sequence[Choice]:
+        return [_capture(path) for folder in _folders() for path in _newest_first(folder)]
+
+    return Shelf("CAPTURES, to replay", find, f"no {SUFFIX} file in this folder")
+
+
+def _folders() -> list[Path]:
+    """Where captures are looked for: here, and the samples that come with the program."""
+    try:
+        samples = Path(str(resources.files("daq.recordings")))
+    except ModuleNotFoundError:  # run from a checkout
+        samples = Path(__file__).parent.parent / "recordings"
+    return list(dict.fromkeys([Path.cwd(), samples]))
+
+
+def _newest_first(folder: Path) -> list[Path]:
+    found = [(path.stat().st_mtime, path) for path in folder.glob(f"*{SUFFIX}")]
+    return [path for _, path in sorted(found, reverse=True)]
+
+
+def _capture(path: Path) -> Choice:
+    status = path.stat()
+    when = datetime.fromtimestamp(status.st_mtime).astimezone().strftime("%Y-%m-%d %H:%M")
+
+    def review() -> Screen[None]:
+        return ReviewScreen(lambda: _play(path, None))
+
+    return Choice(path.name, f"{when}, {max(1, status.st_size // 1024)} kB", review)

@@ -1,0 +1,71 @@
+"""Help: cautions first, then how to begin, the words, and the keys. Shown on a page that scrolls."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import VerticalScroll
+from textual.content import Content
+from textual.screen import ModalScreen
+from textual.widgets import Static
+
+from daq import cautions
+from tui.details import FactRow
+
+BEGINNING = (
+    ("leads", "Reference lead on battery negative. Leads 1 and 2 on the load's two pins, back-probed."),
+    (
+        "check",
+        "l: touch each lead to battery positive, wiggle the reference lead: now all three are proven.",
+    ),
+    ("cycle", "Switch the load on and off, a second or more each. o and f mark when you did; t prompts you."),
+    ("read", "Ground side: the load's ground is switched. Positive side: its feed is switched."),
+    ("proof", "When the verdict stands, do the next test it names. It stays on screen with its caution."),
+)
+
+KEYS = (
+    ("o f g", "mark: I switched it on, off, the other way. A mark decides what an inferred state cannot."),
+    ("l k", "lead check: start or stop; skip a step"),
+    ("p", "tell whether the load is plugged in, unplugged, or not known"),
+    ("t", "timed on/off: the bell rings once for on, twice for off, and each is marked"),
+    ("n", "note: a line of your own at this moment"),
+    ("r", "record the run from its beginning to a file; again to stop"),
+    ("space", "pause the picture; measuring and recording go on"),
+    ("c", "clear the evidence and judge anew from here (asks twice)"),
+    ("e", "what should be happening: switching, steady, automatic, unknown"),
+    ("i", "bias: whisper tells a free lead from a connected one; up and down only unplugged"),
+    ("w d v", "width of the picture; details; colours (dark, light, the terminal's own)"),
+    ("h q", "this page; quit, which saves the recording"),
+    ("review", "space pauses, - and + set the speed, x runs to the next edge, b begins again"),
+)
+
+TRACE = (
+    (
+        "lanes",
+        "One for each lead: 1 is a whole line, 2 a dashed line. Shaded or dotted rows are the bands: below, "
+        "near zero; above, at source. A trace on a band's row is in that band. The pen runs left to right "
+        "and begins again at the left.",
+    ),
+    ("▒", "time without samples: lost, never filled in"),
+)
+
+
+class HelpScreen(ModalScreen[None]):
+    """The page; Esc goes back."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,h,q,enter", "dismiss", "back", show=False)]
+
+    def compose(self) -> ComposeResult:
+        with VerticalScroll(classes="page"):
+            yield Static(Content.assemble(("HELP", "bold"), "  (arrows scroll, Esc goes back)"))
+            for title, rows in (
+                ("CAUTIONS", tuple(cautions.WORKING.items())),
+                ("TO BEGIN", BEGINNING),
+                ("THE PICTURE", TRACE),
+                ("KEYS", KEYS),
+            ):
+                yield Static(Content.styled(title, "bold underline"), classes="heading")
+                for heading, text in rows:
+                    yield FactRow(heading, text)

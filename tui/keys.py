@@ -1,0 +1,106 @@
+"""Keys: one table for each screen gives both what works and what is shown, so no key is hidden."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from textual.binding import Binding, BindingType
+from textual.content import Content
+from textual.widgets import Static
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """`key` as Textual names it, the screen's action, and the word shown beside it."""
+
+    key: str
+    action: str
+    label: str
+    shown: str = ""
+
+    @property
+    def cap(self) -> str:
+        return self.shown or self.key
+
+
+def bindings(*groups: Sequence[Key]) -> list[BindingType]:
+    return [Binding(key.key, key.action, key.label, show=False) for group in groups for key in group]
+
+
+COMMON = (
+    Key("w", "window", "width"),
+    Key("d", "details", "more"),
+    Key("v", "app.colours", "colours"),
+    Key("h,question_mark,f1", "help", "help", "h"),
+    Key("q,ctrl+c", "leave", "quit", "q"),
+)
+
+LIVE = (
+    Key("o", "mark('on')", "switched on"),
+    Key("f", "mark('off')", "off"),
+    Key("g", "mark('other')", "other way"),
+    Key("l", "lead_check", "lead check"),
+    Key("p", "plug", "plug"),
+    Key("t", "prompts", "timed"),
+    Key("n", "note", "note"),
+    Key("r", "record", "record"),
+    Key("space", "pause", "pause", "␣"),
+    Key("c", "clear", "clear"),
+    Key("e", "expect", "expect"),
+)
+
+BIAS = Key("i", "bias", "bias")
+SKIP = Key("k", "check_on", "skip this step")
+SEATED = Key("k", "check_on", "leads are seated: begin")
+
+REVIEW = (
+    Key("space", "pause", "pause/run", "␣"),
+    Key("minus", "slower", "slower", "-"),
+    Key("plus,equals_sign", "faster", "faster", "+"),
+    Key("enter,x", "next_edge", "to next edge", "x"),
+    Key("b", "again", "from the beginning"),
+)
+
+
+class KeyBar(Static):
+    """The keys, wrapped between keys; set closer where that saves a row of a small screen."""
+
+    def __init__(self, id: str | None = None) -> None:
+        super().__init__("", markup=False, id=id)
+        self._keys: tuple[tuple[str, str], ...] = ()
+
+    def show(self, keys: Sequence[Key], extra: Sequence[tuple[str, str]] = ()) -> None:
+        """Show `keys`, then `extra` pairs of cap and label whose labels change."""
+        wanted = tuple((key.cap, key.label) for key in keys) + tuple(extra)
+        if wanted != self._keys:
+            self._keys = wanted
+            self._lay_out()
+
+    def on_resize(self) -> None:
+        self._lay_out()
+
+    def _lay_out(self) -> None:
+        if self.size.width:
+            wide, close = (wrap(self._keys, self.size.width, gap) for gap in (2, 1))
+            rows, gap = (close, " ") if len(close) < len(wide) else (wide, "  ")
+            self.update(Content("\n").join(Content(gap).join(map(_entry, row)) for row in rows))
+
+
+def wrap(entries: Sequence[tuple[str, str]], width: int, gap: int) -> list[list[tuple[str, str]]]:
+    """Rows of entries (cap, label) no wider than `width`."""
+    rows: list[list[tuple[str, str]]] = [[]]
+    used = 0
+    for cap, label in entries:
+        need = len(cap) + 1 + len(label) + (gap if rows[-1] else 0)
+        if used + need > width and rows[-1]:
+            rows.append([])
+            used, need = 0, need - gap
+        rows[-1].append((cap, label))
+        used += need
+    return rows
+
+
+def _entry(entry: tuple[str, str]) -> Content:
+    cap, label = entry
+    return Content.assemble((cap, "bold reverse"), f" {label}")

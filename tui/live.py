@@ -1,0 +1,199 @@
+"""The live screen: the dashboard over a logger or a bench, and the keys that put things into the log."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from time import monotonic
+from typing import ClassVar
+
+from textual.binding import BindingType
+
+from daq import words
+from daq.errors import WhichsideError
+from daq.lead_check import SEAT
+from daq.samples import ChangeKind
+from daq.session import Session
+from daq.snapshot import Snapshot
+from daq.source import Capability, SetBias
+from tui import bias, keys, panels
+from tui.dashboard import Dashboard
+from tui.keys import Key
+from tui.note import NoteScreen
+from tui.prompts import Prompter
+
+SURE_S = 3.0
+"""How soon a key that gives something up must be pressed again (s)."""
+
+_SECOND_RING_S = 0.5  # after the first: beyond the bell's own limit, short enough to be one signal
+
+_EXPECTATIONS = ("switching", "steady", "automatic", "unknown")
+_PLUGS = ("in", "out", "unknown")
+
+
+class LiveScreen(Dashboard):
+    """Keys work on `session`; `new_capture` names the file that the record key begins."""
+
+    BINDINGS: ClassVar[list[BindingType]] = keys.bindings(keys.LIVE, [keys.SKIP, keys.BIAS], keys.COMMON)
+
+    def __init__(self, session: Session, new_capture: Callable[[], Path]) -> None:
+        super().__init__(session)
+        self._new_capture = new_capture
+        self._prompter = Prompter()
+        self._bias = bias.OFF  # as asked for; what the logger did stands in the log
+        self._asked = ""  # the key that waits to be pressed again
+        self._asked_s = 0.0
+
+    def mood(self) -> str:
+        if self.over:
+            return "ENDED"
+        return "PAUSED" if self._frozen else ""
+
+    def keys(self) -> Sequence[Key]:
+        step = self.session.latest.lead_check.step
+        check = [keys.SEATED if step == SEAT else keys.SKIP] if step else []
+        return (*keys.LIVE, *check, *keys.COMMON)
+
+    def extra_keys(self) -> Sequence[tuple[str, str]]:
+        return [(keys.BIAS.cap, f"bias: {bias.name(self._bias)}")] if self._has_bias else []
+
+    def big_word(self, snapshot: Snapshot) -> str:
+        prompt, _ = self._prompter.poll(monotonic())
+        return prompt.word if prompt else super().big_word(snapshot)
+
+    def roles_line(self, snapshot: Snapshot) -> tuple[panels.Part, ...]:
+        now_s = monotonic()
+        prompt, _ = self._prompter.poll(now_s)
+        if prompt is None:
+            return super().roles_line(snapshot)
+        left = self._prompter.left_s(prompt, now_s)
+        return ((f"{prompt.word.lower()} now, hold for {left} s (t stops)", "bold"),)
+
+    def pull(self, hurry: bool = False) -> None:
+        self._prompt()
+        super().pull(hurry)
+
+    def _prompt(self) -> None:
+        """Ring and mark when a prompt begins, whether or not the terminal keeps up."""
+        prompt, new = self._prompter.poll(monotonic())
+        if prompt is None or not new:
+            return
+        if prompt.mark:
+            self._change(ChangeKind.MARK, prompt.mark)
+        if prompt.rings:
+            self.bell()
+        if prompt.rings == 2:
+            self.set_timer(_SECOND_RING_S, self.bell)
+
+    def _change(self, kind: ChangeKind, value: str, answer: str = "") -> None:
+        try:
+            self.session.change(kind, value)
+        except WhichsideError as error:
+            self._prompter.stop()
+            self.notice(str(error))
+        else:
+            if answer:
+                self.notice(answer)
+
+    def _sure(self, key: str, question: str) -> bool:
+        """True when the same key is pressed a second time soon."""
+        now_s = monotonic()
+        if self._asked == key and now_s - self._asked_s < SURE_S:
+            self._asked = ""
+            return True
+        self._asked, self._asked_s = key, now_s
+        self.notice(question, SURE_S)
+        return False
+
+    def action_mark(self, value: str) -> None:
+        name = {"other": "the other way"}.get(value, value)
+        at = words.moment(self.session.now_s())
+        self._change(ChangeKind.MARK, value, f"marked: switched {name} at {at}")
+
+    def action_lead_check(self) -> None:
+        if self.session.latest.lead_check.step:
+            self._change(ChangeKind.LEAD_CHECK, "stop", "lead check stopped")
+        else:
+            self._change(ChangeKind.LEAD_CHECK, "start", "lead check started")
+
+    def action_check_on(self) -> None:
+        """Skip a step of the lead check; past the last, say that the leads are seated."""
+        step = self.session.latest.lead_check.step
+        if step == SEAT:
+            self._change(ChangeKind.CLEAR, "", "from here everything is evidence: switch the load on and off")
+        elif step:
+            self._change(ChangeKind.LEAD_CHECK, "skip", "step skipped")
+
+    def action_plug(self) -> None:
+        now = self.session.latest.plug
+        value = _PLUGS[(_PLUGS.index(now) + 1) % 3] if now in _PLUGS else "in"
+        if value != "out" and bias.strong(self._bias):
+            self._put_bias(bias.OFF)
+        hint = ". Unplug and plug in with the circuit off" if value == "out" else ""
+        self._change(ChangeKind.PLUG, value, f"noted: {words.plug(value)}{hint}")
+
+    @property
+    def _has_bias(self) -> bool:
+        return Capability.BIAS in self.session.source.capabilities
+
+    def action_bias(self) -> None:
+        if self._has_bias:
+            self._put_bias(bias.following(self._bias, self.session.latest.plug))
+
+    def _put_bias(self, wanted: SetBias) -> None:
+        try:
+            self.session.command(wanted)
+        except WhichsideError as error:
+            self.notice(str(error))
+            return
+        self._bias = wanted
+        hint = ": stand clear of what it can operate; never on airbags or 5 V sensors"
+        self.notice(f"bias {bias.name(wanted)}{hint if bias.strong(wanted) else ''}")
+
+    def action_expect(self) -> None:
+        now = self.session.latest.expectation
+        value = _EXPECTATIONS[(_EXPECTATIONS.index(now) + 1) % 4] if now in _EXPECTATIONS else "switching"
+        self._change(ChangeKind.EXPECT, value, f"expected now: {value}")
+
+    def action_prompts(self) -> None:
+        if self._prompter.running:
+            self._prompter.stop()
+            self.notice("timed prompts stopped")
+        else:
+            self._prompter.start(monotonic())
+            self.notice("hand on the switch: one ring is on, two rings are off; each is marked")
+
+    def action_note(self) -> None:
+        at_s = self.session.now_s()  # the moment of the key, not of the last letter
+
+        def put(text: str | None) -> None:
+            if text:
+                try:
+                    self.session.change(ChangeKind.NOTE, text, at_s)
+                except WhichsideError as error:
+                    self.notice(str(error))
+
+        self.app.push_screen(NoteScreen(at_s), put)
+
+    def action_record(self) -> None:
+        if self.session.recording.path is None:
+            path = self._new_capture()
+            self.session.start_recording(path)
+            self.notice(f"recording the whole run to {path}")
+        else:
+            self.session.stop_recording()
+            self.notice(f"saved {self.session.recording.path}")
+
+    def action_pause(self) -> None:
+        self._frozen = None if self._frozen else self.session.latest
+        self.notice("the picture is held, measuring goes on" if self._frozen else "the picture runs again")
+        self.pull(hurry=True)
+
+    def action_clear(self) -> None:
+        if self._sure("clear", "press c again to clear the evidence and judge anew"):
+            self._change(ChangeKind.CLEAR, "", "evidence cleared: judging anew from here")
+
+    def action_leave(self) -> None:
+        recording = self.session.recording.path is not None and not self.over
+        if not recording or self._sure("leave", "still recording: press q again to stop and save"):
+            super().action_leave()

@@ -1,0 +1,201 @@
+"""What the screens say: pure functions from a Snapshot to styled text, and the small widgets that show it.
+
+All text goes through `Content`, never through markup: names and notes come from other people's files.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from textual.content import Content
+from textual.widgets import Static
+
+from daq import words
+from daq.findings import Judgement, Side
+from daq.lead_check import SEAT
+from daq.session import Recording
+from daq.snapshot import Snapshot
+from tui.letters import ROWS, big
+
+Part = str | tuple[str, str]
+
+DOT = " · "
+
+
+class Line(Static):
+    """Text that is repainted only when it changes."""
+
+    def __init__(self, id: str | None = None) -> None:
+        super().__init__("", markup=False, id=id)
+        self._said: tuple[Part, ...] = ()
+
+    def say(self, *parts: Part) -> None:
+        if parts != self._said:
+            self._said = parts
+            self.update(Content.assemble(*map(_printable, parts)))
+
+
+def _printable(part: Part) -> Part:
+    if isinstance(part, str):
+        return "\n".join(words.printable(line, 2000) for line in part.split("\n"))
+    return words.printable(part[0], 2000), part[1]
+
+
+class BigWord(Static):
+    """A word in big letters, as big as its place allows; takes a greater share of a tall screen."""
+
+    def __init__(self, id: str | None = None) -> None:
+        super().__init__("", markup=False, id=id)
+        self._word = ""
+
+    def say(self, word: str) -> None:
+        if word != self._word:
+            self._word = word
+            self._redraw()
+
+    def on_resize(self) -> None:
+        self._redraw()
+
+    def _redraw(self) -> None:
+        if not self._word or not self.size.width:
+            return
+        rows = big(self._word, self.size.width, max(ROWS, self.screen.size.height // 5))
+        self.update(Content("\n".join(rows)))
+        self.styles.height = len(rows)
+
+
+def verdict_word(snapshot: Snapshot) -> str:
+    step = snapshot.lead_check.step
+    if step:
+        return "SEAT LEADS" if step == SEAT else "LEAD CHECK"
+    return words.SIDE[snapshot.judgement.side].upper()
+
+
+def verdict_line(snapshot: Snapshot) -> tuple[Part, ...]:
+    """The line under the big word: which lead is on which wire, how sure, and whether it is proven."""
+    step = snapshot.lead_check.step
+    if step == SEAT:
+        return (("lead check done · k when both leads are seated", "bold"),)
+    if step:
+        return ((f"step {step} of {SEAT - 1} · k skips this step, l stops the check", "bold"),)
+    judgement = snapshot.judgement
+    proof = _proof(snapshot, short=judgement.side is not Side.UNDETERMINED)
+    parts = [words.roles(judgement), words.sureness(judgement), proof]
+    return ((DOT.join(part for part in parts if part), "bold"),)
+
+
+def _proof(snapshot: Snapshot, short: bool) -> str:
+    if snapshot.lead_check.passed is False:
+        return "lead check not passed (l)"
+    if snapshot.reference_proven:
+        return "reference proven"
+    return (
+        "reference not proven (l)"
+        if short
+        else "first: l starts the lead check, it proves leads and reference"
+    )
+
+
+def why(snapshot: Snapshot) -> tuple[Part, ...]:
+    """Why the verdict is what it is; while the lead check runs, what to do for it."""
+    check = snapshot.lead_check
+    if check.step:
+        return (("now: ", "bold"), check.instruction)
+    return (("why: ", "bold"), snapshot.judgement.why)
+
+
+def next_test(snapshot: Snapshot, width: int, rows: int) -> tuple[Part, ...]:
+    """What to do next, always with its caution; what the outcomes mean only where there is room.
+
+    While the lead check runs, what it found so far stands here.
+    """
+    check, test = snapshot.lead_check, snapshot.judgement.next_test
+    if check.step:
+        found = " ".join(check.results) or "nothing yet, measuring goes on meanwhile."
+        return (("lead check: ", "bold"), found)
+    if test is None:
+        return (("next: ", "bold"), "nothing more to test here.")
+    do: list[Part] = [("next: ", "bold"), test.do]
+    caution: list[Part] = []
+    if test.caution:
+        caution = [" ", ("CAUTION: ", "bold $alarm"), (test.caution, "$alarm")]
+    whole = [*do, f" {test.splits}", *caution] if test.splits else [*do, *caution]
+    return tuple(whole if _height(whole, width) <= rows else [*do, *caution])
+
+
+def _height(parts: Sequence[Part], width: int) -> int:
+    """Rows that the parts take when wrapped to `width` columns."""
+    text = "".join(part if isinstance(part, str) else part[0] for part in parts)
+    return len(Content(text).wrap(max(width, 1))) if text else 0
+
+
+def state_line(snapshot: Snapshot, width: int) -> str:
+    """Load, source, plug and expectation; on a narrow screen the least of it is left out, not cut."""
+    plug, expected = words.plug(snapshot.plug), f"expect {snapshot.expectation}"
+    whole = [words.load(snapshot), words.source(snapshot), plug, expected]
+    brief = [words.load(snapshot, brief=True), words.source(snapshot, brief=True), plug, expected]
+    wordings = (whole, brief, brief[:3], brief[:2])
+    return next(
+        (text for text in map(DOT.join, wordings) if len(text) <= width), words.load(snapshot, brief=True)
+    )
+
+
+def device_line(name: str, snapshot: Snapshot, recording: Recording, mood: str) -> tuple[Part, ...]:
+    """What must not be overlooked first: `mood` (paused, ended), recording, losses; then rate and device."""
+    parts: list[Part] = []
+    if mood:
+        parts += [(mood, "bold"), DOT]
+    if recording.path is not None:
+        length = words.duration(max(0.0, snapshot.time_s - recording.since_s))
+        parts += [("● REC", "bold reverse"), f" {length}", DOT]
+    elif not mood:
+        parts += ["not recording", DOT]
+    lost = words.losses(snapshot.losses, brief=True)
+    parts.append(lost if snapshot.losses.gaps == 0 else (lost, "bold $alarm"))
+    return (*parts, DOT, words.rate(snapshot.rate_hz), DOT, (words.printable(name, 60), "bold"))
+
+
+def edges_line(snapshot: Snapshot, width: int) -> str:
+    """'edges 4: 4.352 s off, 3.210 s on', the newest first, as many as fit."""
+    return _counted("edges", snapshot.edge_count, [words.edge(e) for e in reversed(snapshot.edges)], width)
+
+
+def events_line(snapshot: Snapshot, width: int) -> str:
+    texts = [words.event(event) for event in reversed(snapshot.events)]
+    return _counted("events", snapshot.event_count, texts, width)
+
+
+def _counted(noun: str, count: int, texts: list[str], width: int) -> str:
+    line = f"{noun} {count}"
+    for number, text in enumerate(texts):
+        longer = f"{line}{': ' if number == 0 else ' | '}{text}"
+        if len(longer) > width:
+            break
+        line = longer
+    return line
+
+
+def edges_list(snapshot: Snapshot, rows: int) -> str:
+    """The newest edges, one a row."""
+    found = [words.edge(edge) for edge in reversed(snapshot.edges)][: rows - 1]
+    return "\n".join([f"edges {snapshot.edge_count}", *found])
+
+
+def events_list(snapshot: Snapshot, rows: int) -> str:
+    found = [words.event(event) for event in reversed(snapshot.events)][: rows - 1]
+    return "\n".join([f"events {snapshot.event_count}", *found])
+
+
+def roles(judgement: Judgement) -> tuple[str, str]:
+    """The wire each lead is on, where the verdict is definite."""
+    if judgement.side is Side.UNDETERMINED:
+        return "", ""
+    return _role(judgement, 1), _role(judgement, 2)
+
+
+def _role(judgement: Judgement, lead: int) -> str:
+    if judgement.control_lead in (lead, "both"):
+        return "control wire"
+    if judgement.feed_lead == lead:
+        return "feed"
+    return "ground" if judgement.ground_lead == lead else ""

@@ -1,0 +1,41 @@
+"""What the screens need to know of the terminal itself: whether it keeps up, and its bell."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from typing import Any
+
+from textual.app import App
+
+BELL_EVERY_S = 0.4
+"""The bell rings no more often than this (s): many terminals queue bells and go on ringing."""
+
+
+def keeps_up(app: App[Any]) -> bool:
+    """False while output still waits to be written.
+
+    Textual's writer queue blocks the whole loop once 30 writes wait, which a slow line reaches in two
+    seconds; it offers no public look at it. A driver without a writer (headless, web) always keeps up.
+    """
+    writer = getattr(app._driver, "_writer_thread", None)
+    queue = getattr(writer, "_queue", None)
+    return queue is None or bool(queue.empty())
+
+
+class Bell:
+    """Rings, but not more often than every `BELL_EVERY_S`."""
+
+    def __init__(self, ring: Callable[[], None], clock: Callable[[], float] = time.monotonic) -> None:
+        self._ring = ring
+        self._clock = clock
+        self._last = -BELL_EVERY_S
+
+    def __call__(self) -> bool:
+        """Ring if it is time; tells whether it rang."""
+        now = self._clock()
+        if now - self._last < BELL_EVERY_S:
+            return False
+        self._last = now
+        self._ring()
+        return True
