@@ -25,7 +25,7 @@ from daq.samples import DeviceInfo, Item
 from daq.source import Capability, Command, Operate, SetBias, SetRate
 
 TICK_US = 1 << 14
-"""Hands and commands take effect on this grid, 61 times a second: too fine to feel, coarse enough to be cheap."""
+"""Hands and commands take effect on this grid, 61 times a second: too fine to be felt, and cheap."""
 
 LATE_S = 0.5
 """A paced bench that falls this far behind (the computer slept) goes on from there instead of rushing."""

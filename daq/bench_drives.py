@@ -18,7 +18,7 @@ Seconds = tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class Set:
-    """To one value, once. A contact is at `open_value` for `travel_s` first, and bounces for up to `bounce_s`.
+    """To one value, once. A contact is `open_value` for `travel_s` first, and bounces for up to `bounce_s`.
 
     Eighteen kinds of switches bounced 1.6 ms on average, 6.2 ms at worst (Ganssle's measurements as commonly
     quoted, from memory).

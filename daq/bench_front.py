@@ -48,7 +48,7 @@ def filtered_after(piece: Piece) -> Pair:
 
 
 def _answer(first: float, slope: float, before: float, elapsed: float, fade: float) -> float:
-    """v(s) = u(s) - bτ + (v0 - u0 + bτ) exp(-s/τ) for u(s) = u0 + b s: the first-order step and ramp answers."""
+    """v(s) = u(s) - bτ + (v0 - u0 + bτ) exp(-s/τ) for u(s) = u0 + b s: first-order step and ramp answers."""
     lag = slope * FILTER_US
     volt = first + slope * elapsed - lag + (before - first + lag) * fade
     return min(max(volt, LOWEST_V - CLAMP_BEYOND_V), LOWEST_V + SPAN_V + CLAMP_BEYOND_V)

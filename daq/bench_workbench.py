@@ -23,6 +23,7 @@ from daq.errors import CommandError
 from daq.samples import Bias
 
 FAR_US = 1 << 62
+WIGGLE = "wiggle"  # a movement of the hand, not a place to stay in
 SAME = 0.002  # of the error allowed in a step: 40 µV
 SAME_V = 5e-5
 
@@ -94,7 +95,11 @@ class Workbench:
     def operate(self, what: str, to: str, at_us: int) -> None:
         """A hand moves a control at `at_us`, not before `horizon_us`; CommandError for what is not there."""
         check_operation(self.circuit, what, to)
-        self.choices[what] = to
+        if to == WIGGLE:
+            if self.choices[what] == "off":
+                return  # a clip that hangs in the air has nothing to wiggle on
+        else:
+            self.choices[what] = to
         self._start_drives(self.circuit.controls[what][to], at_us)
 
     def set_bias(self, bias: tuple[Bias, Bias], at_us: int) -> None:
@@ -211,9 +216,10 @@ def check_operation(circuit: BenchCircuit, what: str, to: str) -> None:
     """CommandError when the circuit has no such control, or the control no such place."""
     choices = circuit.controls.get(what)
     if choices is None:
-        raise CommandError(f"this bench has no {what!r}; it has {', '.join(circuit.controls)}")
+        known = ", ".join(circuit.controls)
+        raise CommandError(f"This bench has no {what!r} to move: choose one of {known}.")
     if to not in choices:
-        raise CommandError(f"{what} cannot be moved to {to!r}; choose {', '.join(choices)}")
+        raise CommandError(f"On this bench {what} cannot go to {to!r}: choose {', '.join(choices)}.")
 
 
 def _mover(drive: Drive, at_us: int, moves: Iterator[Move]) -> _Mover:
