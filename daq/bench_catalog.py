@@ -58,6 +58,19 @@ def _relay(a: str = "load 1", b: str = "load 2") -> Parts:
     return the.coil(a, b, RELAY_OHM, RELAY_HENRY, RELAY_LOSS_OHM)
 
 
+def _beside(splice: str) -> Parts:
+    """Another, brighter lamp whose ground ends at `splice`."""
+    return (
+        the.wire("post", "beside", 0.05)
+        + the.contact("beside", "beside lamp", "neighbour")
+        + the.lamp("beside lamp", splice, 42)
+    )
+
+
+def _changeover(number: int, to: str) -> Set:
+    return Set(f"relay {number}", to, "moving", RELAY_BOUNCE_S, travel_s=0.002)
+
+
 # Lamps.
 
 
@@ -77,15 +90,6 @@ def _() -> Rig:
     shared = the.wire("pin 1", "splice", 0.03) + the.wire("splice", "0", 0.15)
     plate = the.lamp("load 2", "load 1", 10)
     return rig(_fused_contact(2), plate, shared, _beside("splice")).switched().neighbour()
-
-
-def _beside(splice: str) -> Parts:
-    """Another, brighter lamp whose ground ends at `splice`."""
-    return (
-        the.wire("post", "beside", 0.05)
-        + the.contact("beside", "beside lamp", "neighbour")
-        + the.lamp("beside lamp", splice, 42)
-    )
 
 
 @_circuit(
@@ -206,10 +210,6 @@ def _() -> Rig:
     directions = {"on": ("pulled", "rest"), "other": ("rest", "pulled"), "off": ("rest", "rest")}
     choices = {to: tuple(map(_changeover, (1, 2), ends)) for to, ends in directions.items()}
     return rig(parts, the.wire("post", "fuse", 0.06)).control("control", "off", choices)
-
-
-def _changeover(number: int, to: str) -> Set:
-    return Set(f"relay {number}", to, "moving", RELAY_BOUNCE_S, travel_s=0.002)
 
 
 @_circuit("heater-truck-high", "A mirror heater on a truck", high("resistive", 2))
