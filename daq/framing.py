@@ -92,8 +92,7 @@ class Deframer:
         """Bytes are missing here: what came before must not be glued to what comes next."""
         if self._rest:
             self.damaged += 1
-        # Not empty: the tail of a cut frame must not pass for a whole one by itself.
-        self._rest = b"\xff"
+        self._rest = b""
 
 
 def _decode(piece: bytes) -> Frame | None:
