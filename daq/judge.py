@@ -117,7 +117,7 @@ def _definite(e: Evidence, side: Side, confidence: float) -> Judgement:
     why = _why(e, side, feed, ground)
     test = None
     if not e.reference_proven:
-        why += " The reference lead was not proven."
+        why += " Reference lead not proven."
         test = NextTest(
             "Run the lead check, so that a bad reference or lead can be ruled out.",
             splits="All three leads pass: the verdict stands as measured.",
@@ -133,7 +133,7 @@ def _why(e: Evidence, side: Side, feed: Lead | None, ground: Lead | None) -> str
         rest = "both leads at source" if _alike(off, e.source_v) else f"lead {ground} up at {_v(off, ground)}"
         return (
             f"Off: {rest}; on: lead {ground} fell to {_v(on, ground)}: switched on the ground side, "
-            f"lead {ground} is the control wire, lead {feed} the feed."
+            f"lead {ground} is the control wire."
         )
     if side is Side.HIGH:
         rest = "both leads near zero" if max(off) < 0.1 * max(on) else f"lead {feed} down at {_v(off, feed)}"
