@@ -38,6 +38,9 @@ class Label(IntEnum):
     UNKNOWN = 9
 
 
+ON = (Label.FORWARD, Label.REVERSE)
+
+
 @dataclass(slots=True)
 class Labelled:
     """A settled stretch (or train) with the load's state at its head and tail."""
@@ -263,10 +266,12 @@ class _Walk:
         """A slow ramp inside the stretch can end in another state."""
         d = difference(stretch.tail)
         clear = self._clear(d)
-        if clear is Label.UNKNOWN and head in (Label.FORWARD, Label.REVERSE):
+        if clear is Label.UNKNOWN and head in ON:
             return Label.OFF if self._faded(n, stretch) else head
         if clear in (Label.UNKNOWN, head):
             return head
+        if head in ON and clear is Label.OFF and abs(d) > 0.9 * abs(difference(stretch.head)):
+            return head  # a cold lamp: low from the start, not fallen
         if head is Label.OFF and abs(d) < abs(difference(stretch.head)) + 0.4 * self.full:
             return head  # a motor that coasts reads high without being on
         return clear

@@ -15,14 +15,13 @@ from typing import TypeVar
 from daq.crossings import SOURCE_LEAST_UV, UV
 from daq.evidence import Mark, OffKind, Votes, weigh
 from daq.findings import LoadKind
-from daq.labels import Label, Scale, label_stretches
+from daq.labels import ON, Label, Scale, label_stretches
 from daq.pulses import keep_longest
 from daq.stretches import Lost, Pair, Stretch, Train
 from daq.supply import Dip, find_dips
 from daq.switching import Part, Switching, Turn, follow
 from daq.waveform import load_votes
 
-ON = (Label.FORWARD, Label.REVERSE)
 KICK_UV = 1.5 * UV
 LEVELS_MOST = 512
 
