@@ -211,7 +211,13 @@ class _Walk:
 
     def _warms_up(self, n: int, d: float, before: float) -> bool:
         """A cold lamp behind a bad wire: little voltage at first, full voltage without a break."""
-        if abs(d) - abs(before) < COLD_STEP * self.full or n + 1 >= len(self.positions):
+        if abs(d) - abs(before) < COLD_STEP * self.full:
+            return False
+        here = self.stretches[self.positions[n]]
+        own = difference(here.tail) if isinstance(here, Steady) else 0.0
+        if own * d > 0 and abs(own) > ON_CLIMBS_TO * self.full:
+            return True
+        if n + 1 >= len(self.positions):
             return False
         then = self.stretches[self.positions[n + 1]]
         if not isinstance(then, Steady):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -43,7 +44,6 @@ def test_a_capture_says_what_its_story_says(name: str) -> None:
 
 
 def test_they_are_package_data() -> None:
-    from importlib import resources
-
-    names = {entry.name for entry in resources.files("daq.recordings").iterdir()}
-    assert "trailer-lamp.whichside" in names
+    settings = tomllib.loads((FOLDER.parent / "pyproject.toml").read_text())["tool"]["setuptools"]
+    assert settings["package-dir"]["daq.recordings"] == "recordings"
+    assert "*.whichside" in settings["package-data"]["daq.recordings"]
