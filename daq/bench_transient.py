@@ -25,8 +25,8 @@ SECOND_BASE = (1 - GAMMA) / GAMMA
 PROBE_ERROR_V = 0.02  # before the filter; as much as the converter's noise, under half its step
 PROBE_ERROR_SHARE = 2e-3  # of the voltage, for kicks of hundreds of volts
 STATE_ERROR_V = 0.01
-STATE_ERROR_A = 2e-3
-STATE_ERROR_SHARE = 0.01
+STATE_ERROR_A = 1e-3
+STATE_ERROR_SHARE = 5e-3
 LAW_ERROR = 5.0  # K: only filaments have a state
 
 FIRST_STEP_US = 64  # after a switch has moved; shortened at once where that is too long

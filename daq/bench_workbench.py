@@ -92,6 +92,11 @@ class Workbench:
         for what, to in circuit.start.items():
             self._start_drives([d for d in circuit.controls[what][to] if isinstance(d, Flicker)], 0)
 
+    @property
+    def repeats(self) -> bool:
+        """Whether a pulsed circuit has come to repeat itself, and is only read."""
+        return self._cycle is not None
+
     def operate(self, what: str, to: str, at_us: int) -> None:
         """A hand moves a control at `at_us`, not before `horizon_us`; CommandError for what is not there."""
         check_operation(self.circuit, what, to)
