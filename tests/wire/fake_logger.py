@@ -5,6 +5,8 @@ Lead 1 of pair i reads i modulo 1024 and lead 2 reads 7 i modulo 1024, so that a
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from daq.framing import Deframer, Frame, Kind
@@ -65,8 +67,7 @@ class FakeLogger:
 
     def boot(self, now_ns: int) -> bytes:
         """Reset: a new boot id, no run; gives the hello."""
-        fields = {name: getattr(self.identity, name) for name in Identity.__dataclass_fields__}
-        self.identity = Identity(**(fields | {"boot_id": self.identity.boot_id + 1}))
+        self.identity = replace(self.identity, boot_id=self.identity.boot_id + 1)
         self._run, self._started, self._sequence, self._bias = 0, None, 0, (Bias.OFF, Bias.OFF)
         self._deframer = Deframer()
         self._beat_ns = now_ns

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -24,7 +26,7 @@ def heard(data: bytes, cuts: list[int]) -> tuple[list[Frame], int]:
     """What comes out of `data` pushed in pieces cut at `cuts`, and how many pieces were damaged."""
     deframer = Deframer()
     edges = [0, *sorted(cut % (len(data) + 1) for cut in cuts), len(data)]
-    out = [frame for a, b in zip(edges, edges[1:], strict=False) for frame in deframer.push(data[a:b])]
+    out = [frame for a, b in itertools.pairwise(edges) for frame in deframer.push(data[a:b])]
     return out, deframer.damaged
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
+from collections.abc import Callable
 from dataclasses import fields, is_dataclass
 
 import numpy as np
@@ -12,13 +13,12 @@ from cobs import cobs
 from crccheck import crc as crccheck
 
 from daq.calibration import Calibration, Settings, record_size
-from daq.framing import Deframer, crc16, encode_frame
+from daq.framing import Deframer, Kind, crc16, encode_frame
 from daq.messages import (
     BiasState,
     Echo,
     EepromBytes,
     Heartbeat,
-    Kind,
     Message,
     Reply,
     encode_message,
@@ -29,16 +29,16 @@ from daq.results import EepromWritten, Identity, Started, Stopped, SupplySum, Ta
 from daq.samples import Bias
 from tests.wire.vectors import Vector, vector_id, vectors
 
-RESULTS = {
-    Kind.IDENTIFY: Identity,
-    Kind.START: Started,
-    Kind.STOP: Stopped,
-    Kind.BIAS: BiasState,
-    Kind.SUPPLY: SupplySum,
-    Kind.EEPROM_READ: EepromBytes,
-    Kind.EEPROM_WRITE: EepromWritten,
-    Kind.STATISTICS: Tally,
-    Kind.ECHO: Echo,
+RESULTS: dict[Kind, Callable[[bytes], object]] = {
+    Kind.IDENTIFY: Identity.parse,
+    Kind.START: Started.parse,
+    Kind.STOP: Stopped.parse,
+    Kind.BIAS: BiasState.parse,
+    Kind.SUPPLY: SupplySum.parse,
+    Kind.EEPROM_READ: EepromBytes.parse,
+    Kind.EEPROM_WRITE: EepromWritten.parse,
+    Kind.STATISTICS: Tally.parse,
+    Kind.ECHO: Echo.parse,
 }
 NAMES = {"serial_number": "serial", "shortest_interval": "shortest", "longest_interval": "longest"} | {
     "late_triggers": "late",
@@ -60,7 +60,7 @@ def said(message: object) -> dict[str, str]:
     if isinstance(message, Reply):
         del words["result"]
         if message.status == 0:
-            words |= said(RESULTS[Kind(message.command)].parse(message.result))
+            words |= said(RESULTS[Kind(message.command)](message.result))
     return words
 
 
