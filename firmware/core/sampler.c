@@ -1,0 +1,142 @@
+#include "sampler.h"
+
+#include "port.h"
+
+struct sampler sampler;
+
+void sampler_reset(void)
+{
+    static const struct front_state quiet = {0, 0};
+    sampler.lost = 0;
+    sampler.late_triggers = 0;
+    sampler_begin(1, 1, quiet);
+}
+
+void sampler_begin(uint8_t per_sum, uint8_t worth_fetching, struct front_state front)
+{
+    sampler.head = 0;
+    sampler.tail = 0;
+    sampler.dropping = false;
+    sampler.dropped = 0;
+    sampler.dropped_late = false;
+    sampler.wanted = front;
+    sampler.front = front;
+    sampler.sum1 = 0;
+    sampler.sum2 = 0;
+    sampler.left = 1;
+    sampler.per_sum = per_sum;
+    sampler.lead2_next = false;
+    sampler.spoilt = false;
+    sampler.starting = true;
+    sampler.worth_fetching = worth_fetching;
+    sampler.next = 0;
+    sampler.jumped = false;
+    sampler.jumped_late = false;
+}
+
+static bool same(struct front_state one, struct front_state other)
+{
+    return one.bias == other.bias && one.ranges == other.ranges;
+}
+
+/* ---- in the interrupt ---- */
+
+static void store_or_drop(void)
+{
+    uint8_t head = sampler.head;
+    if (!sampler.dropping && !sampler.spoilt && (uint8_t)(head - sampler.tail) != PAIRS_STORED) {
+        struct pair *slot = &sampler.stored[head & PAIRS_MASK];
+        slot->lead1 = sampler.sum1;
+        slot->lead2 = sampler.sum2;
+        slot->front = sampler.front;
+        sampler.head = (uint8_t)(head + 1u);
+        return;
+    }
+    if (sampler.spoilt)
+        sampler.dropped_late = true;
+    sampler.dropping = true;
+    sampler.dropped++;
+}
+
+bool sampler_pair_done(void)
+{
+    if (sampler.starting)
+        sampler.starting = false;
+    else
+        store_or_drop();
+    sampler.sum1 = 0;
+    sampler.sum2 = 0;
+    sampler.spoilt = false;
+    sampler.left = sampler.per_sum;
+    if (same(sampler.front, sampler.wanted))
+        return false;
+    sampler.front = sampler.wanted;
+    return true;
+}
+
+bool sampler_missed(void)
+{
+    if (sampler.late_triggers != UINT16_MAX)
+        sampler.late_triggers++;
+    sampler.spoilt = true;
+    return sampler_take(0);
+}
+
+/* ---- in the main loop ---- */
+
+void sampler_want(struct front_state front)
+{
+    uint8_t before = port_lock();
+    sampler.wanted = front;
+    port_unlock(before);
+}
+
+void sampler_advance(void)
+{
+    if (!sampler.dropping || sampler.head != sampler.tail)
+        return;
+    uint8_t before = port_lock();
+    uint32_t dropped = sampler.dropped;
+    bool late = sampler.dropped_late;
+    sampler.dropped = 0;
+    sampler.dropped_late = false;
+    sampler.dropping = false;
+    port_unlock(before);
+
+    sampler.next += dropped;
+    sampler.lost += dropped;
+    sampler.jumped = true;
+    sampler.jumped_late = sampler.jumped_late || late;
+}
+
+uint8_t sampler_ready(uint8_t most, bool *complete)
+{
+    /* Before the head is read: once dropping, the head stays where it is. */
+    *complete = sampler.dropping;
+    uint8_t stored = (uint8_t)(sampler.head - sampler.tail);
+    uint8_t limit = stored < most ? stored : most;
+    for (uint8_t ready = 1; ready < limit; ready++) {
+        if (!same(sampler_pair(ready)->front, sampler_pair(0)->front)) {
+            *complete = true;
+            return ready;
+        }
+    }
+    *complete = *complete || limit == most;
+    return limit;
+}
+
+void sampler_fetched(uint8_t pairs)
+{
+    sampler.tail = (uint8_t)(sampler.tail + pairs);
+    sampler.next += pairs;
+    sampler.jumped = false;
+    sampler.jumped_late = false;
+}
+
+uint16_t sampler_late_triggers(void)
+{
+    uint8_t before = port_lock();
+    uint16_t late = sampler.late_triggers;
+    port_unlock(before);
+    return late;
+}
