@@ -137,6 +137,8 @@ class LoggerSource:
 
     def __iter__(self) -> Iterator[Item]:
         """The log until `close`; raises DeviceError at the end when the logger was away then."""
+        if self._closing.is_set():
+            return
         self._iterating = True
         try:
             yield from self._first

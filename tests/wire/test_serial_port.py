@@ -1,0 +1,366 @@
+"""A logger on a pseudo-terminal: opened, unplugged, found again, held by others, forbidden."""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import os
+import shutil
+import subprocess
+import sys
+import termios
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from daq import remembered, serial_port
+from daq.errors import CommandError, DeviceError, WhichsideError, WorkError
+from daq.logger_source import LoggerSource
+from daq.remembered import UsbIdentity
+from daq.samples import Bias, ChangeKind, GapReason, Item
+from daq.serial_port import PortInfo, SerialConnector, SerialSource
+from daq.source import Capability, SetBias, SetRate
+from tests.wire.fake_logger import FakeLogger
+from tests.wire.pty_logger import PtyLogger
+from tests.wire.talk import changes, check_dense, check_one_run, gaps, pairs_in
+
+
+@pytest.fixture
+def plugged(tmp_path: Path) -> Iterator[PtyLogger]:
+    with PtyLogger(tmp_path) as logger:
+        yield logger
+
+
+class Recording:
+    """Iterates a source in a thread, as the session does."""
+
+    def __init__(self, source: LoggerSource, pause_s: float = 0.0) -> None:
+        self.source, self.pause_s = source, pause_s
+        self.items: list[Item] = []
+        self.error: WhichsideError | None = None
+        self._thread = threading.Thread(target=self._run)
+        self._thread.start()
+
+    def _run(self) -> None:
+        try:
+            for item in self.source:
+                self.items.append(item)
+                time.sleep(self.pause_s)
+        except WhichsideError as error:
+            self.error = error
+
+    def until(self, done: Callable[[list[Item]], object], within_s: float = 6.0) -> None:
+        end = time.monotonic() + within_s
+        while not done(list(self.items)):
+            assert time.monotonic() < end, "it did not happen in time"
+            assert self._thread.is_alive(), self.error
+            time.sleep(0.01)
+
+    def end(self) -> list[Item]:
+        self.source.close()
+        self._thread.join(3)
+        assert not self._thread.is_alive()
+        return self.items
+
+
+def more_pairs(recording: Recording, count: int) -> Callable[[list[Item]], bool]:
+    goal = pairs_in(recording.items) + count
+    return lambda items: pairs_in(items) >= goal
+
+
+def as_many_gaps(count: int) -> Callable[[list[Item]], bool]:
+    return lambda items: len(gaps(items)) == count
+
+
+def test_samples_flow_and_the_stop_is_confirmed(plugged: PtyLogger) -> None:
+    recording = Recording(SerialSource(plugged.port))
+    recording.until(more_pairs(recording, 2000))
+    items = recording.end()
+    assert recording.error is None
+    assert recording.source.link.finished
+    assert check_one_run(items) == plugged.logger.pairs
+    assert gaps(items) == []
+    assert recording.source.info.port == plugged.port
+    assert recording.source.capabilities == {Capability.RATE, Capability.BIAS}
+
+
+def test_commands_from_another_thread(plugged: PtyLogger) -> None:
+    recording = Recording(SerialSource(plugged.port))
+    recording.source.command(SetBias(Bias.WHISPER, Bias.WHISPER))
+    recording.until(lambda items: changes(items, ChangeKind.BIAS))
+    recording.source.command(SetRate(1000))
+    recording.until(gaps)
+    with pytest.raises(CommandError):
+        recording.source.command(SetRate(1e6))
+    assert [gap.reason for gap in gaps(recording.end())] == [GapReason.RATE]
+
+
+def test_unplugged_and_plugged_in_again(plugged: PtyLogger) -> None:
+    source = SerialSource(plugged.port)
+    recording = Recording(source)
+    recording.until(more_pairs(recording, 2000))
+    plugged.unplug()
+    away_at = time.monotonic()
+    recording.until(lambda _: source.away)
+    time.sleep(0.3)
+    plugged.plug_in()
+    recording.until(gaps)
+    away_s = time.monotonic() - away_at
+    recording.until(more_pairs(recording, 400))
+    items = recording.end()
+    (gap,) = gaps(items)
+    assert gap.reason is GapReason.UNPLUGGED
+    assert gap.pairs is None
+    assert gap.seconds == pytest.approx(away_s, abs=0.1)
+    assert 0 < gap.uncertainty_s < 0.2
+    told = [change.value for change in changes(items, ChangeKind.DEVICE)]
+    assert told[2:4] == ["logger away", "hello boot=41 cause=power on"]
+    check_dense(items)
+    assert recording.error is None
+
+
+def test_a_plug_touched_three_times(plugged: PtyLogger) -> None:
+    recording = Recording(SerialSource(plugged.port))
+    for times in range(1, 4):
+        recording.until(more_pairs(recording, 200))
+        plugged.unplug()
+        plugged.plug_in()
+        recording.until(as_many_gaps(times))
+    assert {gap.reason for gap in gaps(recording.end())} == {GapReason.UNPLUGGED}
+    check_dense(recording.items)
+
+
+def test_gone_at_the_end_is_an_error_and_nothing_is_lost(plugged: PtyLogger) -> None:
+    source = SerialSource(plugged.port)
+    recording = Recording(source)
+    recording.until(more_pairs(recording, 500))
+    plugged.unplug()
+    recording.until(lambda _: source.away)
+    items = recording.end()
+    assert isinstance(recording.error, DeviceError)
+    assert "away when the recording ended" in str(recording.error)
+    assert pairs_in(items) >= 500
+
+
+def test_another_logger_in_the_same_place_is_not_taken(plugged: PtyLogger) -> None:
+    source = SerialSource(plugged.port)
+    recording = Recording(source)
+    recording.until(more_pairs(recording, 200))
+    plugged.unplug()
+    ours, other = plugged.logger, FakeLogger(serial_number="WS99")
+    plugged.replace_by(other)
+    plugged.plug_in()
+    recording.until(lambda _: any(frame.type == 0x10 for frame in other.commands))
+    plugged.unplug()
+    plugged.replace_by(ours)
+    plugged.plug_in()
+    recording.until(gaps)
+    assert other.pairs == 0
+    assert source.info.serial_number == "WS01"
+    recording.end()
+
+
+def test_a_board_that_resets_when_opened(tmp_path: Path) -> None:
+    with PtyLogger(tmp_path, silent_s=1.5) as logger:
+        recording = Recording(SerialSource(logger.port))
+        recording.until(more_pairs(recording, 200))
+        assert gaps(recording.end()) == []
+
+
+def test_a_reset_amid_a_recording(plugged: PtyLogger) -> None:
+    recording = Recording(SerialSource(plugged.port))
+    recording.until(more_pairs(recording, 500))
+    plugged.reset()
+    recording.until(gaps)
+    (gap,) = gaps(recording.end())
+    assert gap.reason is GapReason.RESTARTED
+    assert gap.seconds < 0.5
+
+
+def test_garbage_on_the_line(plugged: PtyLogger) -> None:
+    recording = Recording(SerialSource(plugged.port))
+    for length in (1, 10, 1000):
+        recording.until(more_pairs(recording, 400))
+        plugged.noise = bytes(range(256)) * 4 if length == 1000 else b"\xaa" * length
+    recording.until(more_pairs(recording, 400))
+    items = recording.end()
+    assert recording.source.link.damaged > 0
+    assert {gap.reason for gap in gaps(items)} == {GapReason.DAMAGED}
+    check_one_run(items)
+
+
+def test_a_reader_at_half_speed_loses_bytes_and_says_so(plugged: PtyLogger) -> None:
+    """The queue is full all the time: every pair is either there or in a gap."""
+    source = LoggerSource(SerialConnector(plugged.port, queue_bytes=2000), 4000.0)
+    recording = Recording(source, pause_s=0.016)
+    recording.until(lambda items: len(gaps(items)) >= 3)
+    recording.pause_s = 0.0
+    recording.until(more_pairs(recording, 2000))
+    items = recording.end()
+    assert source.unread_bytes > 0
+    assert {gap.reason for gap in gaps(items)} == {GapReason.UNREAD}
+    assert check_one_run(items) == plugged.logger.pairs
+
+
+def test_closed_before_it_was_iterated(plugged: PtyLogger) -> None:
+    source = SerialSource(plugged.port)
+    source.close()
+    source.close()
+    assert list(source) == []
+
+
+def test_a_consumer_that_leaves_closes_the_port(plugged: PtyLogger) -> None:
+    iterator = iter(SerialSource(plugged.port))
+    next(iterator)
+    iterator.close()  # type: ignore[attr-defined]
+    SerialSource(plugged.port).close()  # the port is free again
+
+
+def sentence(caught: pytest.ExceptionInfo[WhichsideError]) -> str:
+    text = str(caught.value)
+    assert text.endswith(".")
+    assert "\n" not in text
+    return text
+
+
+def test_no_such_port(tmp_path: Path) -> None:
+    with pytest.raises(DeviceError) as caught:
+        SerialSource(str(tmp_path / "ttyUSB9"))
+    assert sentence(caught).startswith("There is no port")
+
+
+def test_not_a_serial_port(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(DeviceError) as caught:
+        SerialSource(str(tmp_path / "file"))
+    assert "cannot be used as a serial port" in sentence(caught)
+
+
+def test_not_one_of_the_baud_rates(plugged: PtyLogger) -> None:
+    with pytest.raises(CommandError) as caught:
+        SerialSource(plugged.port, baud=9600)
+    assert "115200, 500000, 1000000" in sentence(caught)
+
+
+def test_held_by_another_program_with_a_lock(plugged: PtyLogger) -> None:
+    held = os.open(plugged.port, os.O_RDWR | os.O_NOCTTY)
+    try:
+        fcntl.flock(held, fcntl.LOCK_EX)
+        with pytest.raises(WorkError) as caught:
+            SerialSource(plugged.port)
+        assert "in use by another program" in sentence(caught)
+    finally:
+        os.close(held)
+
+
+def as_nobody(code: str, *arguments: str) -> subprocess.CompletedProcess[str]:
+    """Run `code` without the rights of root, which no lock and no permission holds back."""
+    drop = "import os, sys\nif os.geteuid() == 0: os.setgroups([]); os.setgid(65534); os.setuid(65534)\n"
+    return subprocess.run(
+        [sys.executable, "-S", "-c", drop + code, *arguments], capture_output=True, text=True, check=False
+    )
+
+
+def test_nobody_else_can_open_it_meanwhile(plugged: PtyLogger) -> None:
+    """An advisory lock would not stop a plain open from stealing bytes: the kernel refuses it."""
+    Path(plugged.port).chmod(0o666)
+    plain_open = "os.close(os.open(sys.argv[1], os.O_RDWR | os.O_NOCTTY))"
+    terminal = os.path.realpath(plugged.port)
+    assert as_nobody(plain_open, terminal).returncode == 0
+    source = SerialSource(plugged.port)
+    refused = as_nobody(plain_open, terminal)
+    source.close()
+    assert "Device or resource busy" in refused.stderr
+
+
+def test_no_rights(plugged: PtyLogger) -> None:
+    terminal = Path(os.path.realpath(plugged.port))
+    if os.geteuid() == 0:
+        shutil.chown(terminal, group="dialout")
+    group = terminal.group()
+    terminal.chmod(0)
+    with not_root(), pytest.raises(WorkError) as caught:
+        serial_port.open_port(str(terminal), 500_000)
+    assert f'belongs to the group "{group}"; run  sudo usermod -aG {group}' in sentence(caught)
+
+
+@contextlib.contextmanager
+def not_root() -> Iterator[None]:
+    """Root may open anything: give up its rights for a moment."""
+    root = os.geteuid() == 0
+    if root:
+        os.seteuid(65534)
+    try:
+        yield
+    finally:
+        if root:
+            os.seteuid(0)
+
+
+def test_ports_are_listed_without_opening_any(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: object, **__: object) -> None:
+        raise AssertionError("a port was opened")
+
+    monkeypatch.setattr("serial.Serial", refuse)
+    monkeypatch.setattr(termios, "tcgetattr", refuse)
+    for port in serial_port.list_ports():
+        assert port.to_json()["device"] == port.device
+
+
+ADAPTER = UsbIdentity(0x1234, 0x5678, "A1", "1-2:1.0")
+
+
+def test_the_same_adapter_under_another_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Found by its identity after a replug, and at the next start by what was remembered."""
+    listed: list[PortInfo] = []
+    monkeypatch.setattr(serial_port, "list_ports", lambda: listed)
+    with PtyLogger(tmp_path) as logger:
+        terminal = os.path.realpath(logger.port)
+        other = PortInfo("/dev/other", "", UsbIdentity(0x1234, 0x5678, "B2", "1-3:1.0"))
+        listed[:] = [other, PortInfo(terminal, "", ADAPTER)]
+        assert serial_port.remembered_port() is None
+        recording = Recording(SerialSource(terminal))
+        assert serial_port.remembered_port() == terminal
+        recording.until(more_pairs(recording, 200))
+        logger.unplug()
+        listed[:] = [other]
+        assert serial_port.remembered_port() is None
+        blocker = os.openpty()  # takes the old terminal's number
+        logger.plug_in()
+        moved = os.path.realpath(logger.port)
+        assert moved != terminal
+        listed[:] = [other, PortInfo(moved, "", ADAPTER)]
+        recording.until(gaps)
+        assert recording.source.info.port == moved
+        recording.end()
+        for end in blocker:
+            os.close(end)
+
+
+def test_which_adapter_is_the_same() -> None:
+    moved = UsbIdentity(0x1234, 0x5678, "A1", "3-1.4:1.0")
+    assert ADAPTER.matches(moved)
+    assert not ADAPTER.matches(UsbIdentity(0x1234, 0x5678, "A1", "1-2:1.2"))  # its second port
+    assert not ADAPTER.matches(UsbIdentity(0x1234, 0x5678, "A2", "1-2:1.0"))
+    numberless = UsbIdentity(0x1234, 0x5678, None, "1-2:1.0")
+    assert numberless.matches(numberless)
+    assert not numberless.matches(UsbIdentity(0x1234, 0x5678, None, "1-3:1.0"))
+
+
+@pytest.mark.parametrize(
+    "text", ["", "[]", "{}", '{"vid": "x", "pid": 1}', "\x00", '{"vid": 1, "pid": null}']
+)
+def test_a_spoiled_memory_is_none(text: str) -> None:
+    remembered.remember(ADAPTER)
+    assert remembered.recall() == ADAPTER
+    remembered.remembered_file().write_text(text)
+    assert remembered.recall() is None
+
+
+def test_a_disk_that_refuses_is_no_reason_to_stop(tmp_path: Path) -> None:
+    (tmp_path / "config").write_text("a file where a folder should be")
+    remembered.remember(ADAPTER)
+    assert remembered.recall() is None
