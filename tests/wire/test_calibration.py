@@ -1,0 +1,123 @@
+"""Counts to volts: nominal figures, records from the EEPROM, and rates that are exact."""
+
+from __future__ import annotations
+
+import datetime
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from daq.calibration import (
+    BAUD_CODES,
+    NOMINAL,
+    Calibration,
+    Line,
+    Settings,
+    record_size,
+    scale_of,
+)
+from daq.pairs import MalformedError
+from daq.results import Feature, Identity, ResetCause, Started
+from daq.sampling_plan import exact_rate_hz, line_load, plan_start
+
+CLOCK_HZ = 16_000_000
+LOGGER = Identity((1, 0, 0), 1, ResetCause.POWER_ON, 1, Feature.NONE, CLOCK_HZ, 1114, 65535)
+RAW = Started(1, 2000, 0, 31, 128)
+
+
+def test_nominal_figures() -> None:
+    """8 V below ground to 40 V over 1024 codes: 46.875 mV a code, and 0 V lies between two codes."""
+    scale = scale_of(None, (0, 0), RAW, CLOCK_HZ)
+    volts = scale.volts(np.array([[0, 0], [170, 171], [1023, 1023]]))
+    assert volts[0].tolist() == [-8, -8]
+    assert volts[1].tolist() == [-0.03125, 0.015625]
+    assert volts[2, 0] == 40 - 0.046875
+    assert not scale.calibrated
+    # ±2 counts of absolute accuracy, a rectangular distribution: half width / √3 (GUM, JCGM 100:2008, 4.3.7).
+    assert NOMINAL.offset_error_v == pytest.approx(2 * 0.046875 / math.sqrt(3), rel=0.02)
+
+
+def test_a_sum_reads_the_same_volts_as_its_parts() -> None:
+    for shift in (2, 4, 6):
+        run = Started(1, 2000, shift, 3, 128)
+        scale = scale_of(None, (0, 0), run, CLOCK_HZ)
+        sums = 1 << shift
+        assert scale.volts(np.array([[171 * sums, 440 * sums]])).tolist() == [[0.015625, 12.625]]
+        # The mean of the conversion moments, worked out one by one.
+        moments = np.arange(2 * sums) * 2000 / CLOCK_HZ
+        assert scale.skew_s == pytest.approx((moments[0::2].mean(), moments[1::2].mean()))
+
+
+def test_a_lead_without_record_keeps_nominal_figures() -> None:
+    record = Calibration({(0, 1): Line(0.047, -8.1, 0.004, 0.002)}, datetime.date(2025, 1, 2))
+    scale = scale_of(record, (0, 0), RAW, CLOCK_HZ)
+    assert scale.volts_per_count == (0.047, NOMINAL.volts_per_count)
+    assert not scale.calibrated
+
+
+figures = st.floats(2**-20, 2**20, width=32)
+lines = st.builds(Line, figures, st.floats(-(2**20), 2**20, width=32), figures, figures)
+keys = st.tuples(st.integers(0, 15), st.sampled_from([1, 2]))
+records = st.builds(
+    Calibration,
+    st.dictionaries(keys, lines, min_size=1, max_size=8),
+    st.dates(datetime.date(2000, 1, 1)),
+    st.integers(9000, 13000).map(lambda tenths: tenths / 10_000),
+)
+
+
+@given(records, st.integers(0, 10_000), st.integers(1, 255))
+def test_records_are_read_whole_or_not_at_all(record: Calibration, at: int, flip: int) -> None:
+    data = record.encode()
+    assert Calibration.decode(data) == record
+    assert record_size(data) == len(data)
+    spoiled = bytearray(data)
+    spoiled[at % len(data)] ^= flip  # a burst of up to 8 bits: a CRC-16 finds all of them
+    with pytest.raises(MalformedError):
+        Calibration.decode(bytes(spoiled))
+
+
+@given(st.binary(max_size=200))
+def test_any_eeprom_content_is_a_record_or_none(data: bytes) -> None:
+    size = record_size(data[:8])
+    assert 0 <= size <= 154
+    for read in (Calibration.decode, Settings.decode):
+        with pytest.raises(MalformedError):
+            read(data)
+
+
+def test_settings_both_ways() -> None:
+    for baud in BAUD_CODES.values():
+        assert Settings.decode(Settings(baud, "A1").encode()) == Settings(baud, "A1")
+    with pytest.raises(MalformedError):
+        Settings.decode(b"\xff" * 16)  # a blank chip
+
+
+@pytest.mark.parametrize(
+    ("rate", "interval", "shift", "pairs"),
+    [(4000, 2000, 0, 31), (1000, 2000, 2, 31), (250, 2000, 4, 12), (62.5, 2000, 6, 3), (2000, 4000, 0, 31)],
+)
+def test_plans(rate: float, interval: int, shift: int, pairs: int) -> None:
+    plan = plan_start(rate, LOGGER, 500_000)
+    assert (plan.interval, plan.sum_shift, plan.pairs_per_frame) == (interval, shift, pairs)
+    run = Started(1, plan.interval, plan.sum_shift, plan.pairs_per_frame, 128)
+    assert exact_rate_hz(run, CLOCK_HZ) == rate
+
+
+@given(st.floats(2, 7000))
+def test_every_rate_in_reach_is_met_within_the_clock(rate: float) -> None:
+    plan = plan_start(rate, LOGGER, 1_000_000)
+    real = exact_rate_hz(Started(1, plan.interval, plan.sum_shift, 1, 128), CLOCK_HZ)
+    # The interval is a whole number of cycles, 1114 at least.
+    assert real == pytest.approx(rate, rel=0.5 / 1114)
+    assert rate / plan.pairs_per_frame >= min(20, rate)
+
+
+def test_line_load() -> None:
+    """110 bytes for 32 raw pairs, as the protocol page says."""
+    plan = plan_start(4000, LOGGER, 500_000)
+    per_frame = 8 + 3 * 31 + 2 + 2 + 1 + 1  # head, pairs, type and sequence, CRC, COBS, ending 00
+    assert line_load(plan, 4000) == pytest.approx(4000 / 31 * per_frame)
