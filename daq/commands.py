@@ -90,9 +90,7 @@ def ports(options: argparse.Namespace) -> int:
 
     found = list_ports()
     if options.json:
-        _print_json(
-            {"schema": 1, "ports": [vars(p) if hasattr(p, "__dict__") else p.to_json() for p in found]}
-        )
+        _print_json({"schema": 1, "ports": [port.to_json() for port in found]})
     elif found:
         for port in found:
             print(f"{port.device}  {port.description}")
@@ -167,8 +165,11 @@ def _status(seconds: float, edges: int, events: int) -> str:
 
 def _session(source: SampleSource, expectation: str, out: Path | None) -> Session:
     from daq.capture import CaptureWriter
+    from daq.log_file import start_log
     from daq.pipeline import Pipeline
     from daq.session import Session
+
+    start_log()
 
     def open_recorder(path: Path, info: DeviceInfo) -> CaptureWriter:
         return CaptureWriter(path, info)

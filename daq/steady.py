@@ -116,7 +116,8 @@ class Segmenter:
 
     def _walk_crossings(self, scan: Scan) -> None:
         for at, seen, up in zip(scan.flip_at, scan.flip_seen, scan.flip_up, strict=True):
-            self._follow(self._rhythm.late(float(at)))
+            # by when it was certain, not by when it happened: as if each pair had come alone
+            self._follow(self._rhythm.late(float(seen)))
             ended, begun = self._rhythm.push(float(at), bool(up))
             self._follow(ended)
             if begun is not None:

@@ -83,6 +83,7 @@ def test_everything_but_the_port_imports_without_posix_modules() -> None:
 
 def test_the_command_line_starts_without_heavy_imports() -> None:
     """argparse answers at once: numpy, scipy and textual are imported when they are needed."""
-    code = "import sys, daq.cli; print(*[m for m in ('numpy', 'scipy', 'textual', 'serial') if m in sys.modules])"
+    heavy = ("numpy", "scipy", "textual", "serial")
+    code = f"import sys, daq.cli; print(*[m for m in {heavy!r} if m in sys.modules])"
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=True)
     assert run.stdout.strip() == ""
