@@ -19,10 +19,8 @@ void port_set_bias(uint8_t bias)
     port_unlock(before);
 }
 
-uint8_t port_ranges(void)
+uint8_t port_range(uint8_t lead)
 {
-    uint8_t open = RANGE_STRAPS;
-    uint8_t lead1 = (open & (1u << RANGE_LEAD1_BIT)) != 0 ? 0x00 : 0x01;
-    uint8_t lead2 = (open & (1u << RANGE_LEAD2_BIT)) != 0 ? 0x00 : 0x10;
-    return lead1 | lead2;
+    uint8_t strap = lead == 1 ? 1u << RANGE_LEAD1_BIT : 1u << RANGE_LEAD2_BIT;
+    return (RANGE_STRAPS & strap) != 0 ? 0 : 1;
 }

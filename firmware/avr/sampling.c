@@ -14,10 +14,10 @@
 #include <avr/interrupt.h>
 #include <avr/io.h>
 
+#include "conversion.h"
 #include "front.h"
 #include "pins.h"
 #include "port.h"
-#include "sampler.h"
 #include "tick.h"
 #include "wire.h"
 #include "work.h"
@@ -94,11 +94,11 @@ void __vector_conversion_done(void)
     bool front_changed = sampler_take(code);
     if (missed_trigger()) {
         ADMUX ^= LEAD_CHANNELS_DIFFER;
-        front_changed = sampler_missed() || front_changed;
+        sampler_miss();
     }
     if (front_changed)
-        front_set_bias(sampler.front.bias);
-    if (sampler_fills_frame() || front_changed)
+        front_set_bias(sampler.front & FRONT_BIAS);
+    if (sampler_calls(front_changed))
         work_announce();
 }
 

@@ -49,10 +49,9 @@ void logger_begin(uint8_t reset_cause)
     transmit_end();
 }
 
-static struct front_state front_now(void)
+static front_state front_now(void)
 {
-    struct front_state front = {logger.bias, port_ranges()};
-    return front;
+    return front_with(logger.bias, port_range(1), port_range(2));
 }
 
 uint8_t logger_start_run(uint16_t interval, uint8_t sum_shift, uint8_t pairs_per_frame)
@@ -77,7 +76,7 @@ void logger_set_bias(uint8_t bias)
 {
     logger.bias = bias;
     if (logger.state == LOGGER_RUNNING)
-        sampler_want(front_now());
+        sampler.wanted = front_now();
     else
         port_set_bias(bias);
 }
@@ -99,7 +98,7 @@ static void let_go_of_bias(void)
 static void watch_front(void)
 {
     if (logger.state == LOGGER_RUNNING)
-        sampler_want(front_now());
+        sampler.wanted = front_now();
 }
 
 static uint8_t data_flags(uint8_t bias)
@@ -128,13 +127,13 @@ static void put_pair(const struct pair *pair)
 
 static void send_data(uint8_t pairs)
 {
-    struct front_state front = sampler_pair(0)->front;
+    front_state front = sampler_pair(0)->front;
     transmit_begin(FRAME_DATA);
     transmit_u32(sampler.next);
     transmit_u8(logger.run);
     transmit_u8(pairs);
-    transmit_u8(data_flags(front.bias));
-    transmit_u8(front.ranges);
+    transmit_u8(data_flags(front & FRONT_BIAS));
+    transmit_u8(front_ranges(front));
     for (uint8_t i = 0; i < pairs; i++)
         put_pair(sampler_pair(i));
     transmit_end();

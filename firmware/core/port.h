@@ -28,8 +28,8 @@ void port_stop_sampling(void); /* after it, no conversion arrives any more */
 /* Bias of both leads (see wire.h), at once. */
 void port_set_bias(uint8_t bias);
 
-/* Range ids of the front end as its straps say: lead 1 in the low nibble, lead 2 in the high one. */
-uint8_t port_ranges(void);
+/* Range id of lead 1 or 2 as the front end's straps say, 0 to 3. */
+uint8_t port_range(uint8_t lead);
 
 /* Sum of 64 conversions of the bandgap reference; takes about 8 ms. Not while sampling. */
 uint16_t port_supply_sum(void);

@@ -1,18 +1,18 @@
 #include "sampler.h"
 
 #include "port.h"
+#include "wire.h"
 
 struct sampler sampler;
 
 void sampler_reset(void)
 {
-    static const struct front_state quiet = {0, 0};
     sampler.lost = 0;
     sampler.late_triggers = 0;
-    sampler_begin(1, 1, quiet);
+    sampler_begin(1, 1, front_with(BIAS_OFF, 0, 0));
 }
 
-void sampler_begin(uint8_t per_sum, uint8_t worth_fetching, struct front_state front)
+void sampler_begin(uint8_t per_sum, uint8_t worth_fetching, front_state front)
 {
     sampler.head = 0;
     sampler.tail = 0;
@@ -27,68 +27,12 @@ void sampler_begin(uint8_t per_sum, uint8_t worth_fetching, struct front_state f
     sampler.per_sum = per_sum;
     sampler.lead2_next = false;
     sampler.spoilt = false;
+    sampler.behind = false;
     sampler.starting = true;
     sampler.worth_fetching = worth_fetching;
     sampler.next = 0;
     sampler.jumped = false;
     sampler.jumped_late = false;
-}
-
-static bool same(struct front_state one, struct front_state other)
-{
-    return one.bias == other.bias && one.ranges == other.ranges;
-}
-
-/* ---- in the interrupt ---- */
-
-static void store_or_drop(void)
-{
-    uint8_t head = sampler.head;
-    if (!sampler.dropping && !sampler.spoilt && (uint8_t)(head - sampler.tail) != PAIRS_STORED) {
-        struct pair *slot = &sampler.stored[head & PAIRS_MASK];
-        slot->lead1 = sampler.sum1;
-        slot->lead2 = sampler.sum2;
-        slot->front = sampler.front;
-        sampler.head = (uint8_t)(head + 1u);
-        return;
-    }
-    if (sampler.spoilt)
-        sampler.dropped_late = true;
-    sampler.dropping = true;
-    sampler.dropped++;
-}
-
-bool sampler_pair_done(void)
-{
-    if (sampler.starting)
-        sampler.starting = false;
-    else
-        store_or_drop();
-    sampler.sum1 = 0;
-    sampler.sum2 = 0;
-    sampler.spoilt = false;
-    sampler.left = sampler.per_sum;
-    if (same(sampler.front, sampler.wanted))
-        return false;
-    sampler.front = sampler.wanted;
-    return true;
-}
-
-bool sampler_missed(void)
-{
-    if (sampler.late_triggers != UINT16_MAX)
-        sampler.late_triggers++;
-    sampler.spoilt = true;
-    return sampler_take(0);
-}
-
-/* ---- in the main loop ---- */
-
-void sampler_want(struct front_state front)
-{
-    uint8_t before = port_lock();
-    sampler.wanted = front;
-    port_unlock(before);
 }
 
 void sampler_advance(void)
@@ -116,7 +60,7 @@ uint8_t sampler_ready(uint8_t most, bool *complete)
     uint8_t stored = (uint8_t)(sampler.head - sampler.tail);
     uint8_t limit = stored < most ? stored : most;
     for (uint8_t ready = 1; ready < limit; ready++) {
-        if (!same(sampler_pair(ready)->front, sampler_pair(0)->front)) {
+        if (sampler_pair(ready)->front != sampler_pair(0)->front) {
             *complete = true;
             return ready;
         }

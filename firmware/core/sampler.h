@@ -1,7 +1,7 @@
 /* From conversions to numbered pairs, and what to do when nobody fetches them in time.
  *
- * The converter's interrupt calls sampler_take for every conversion (lead 1, lead 2, lead 1, ...); the main
- * loop fetches pairs and puts them into frames.
+ * The converter's interrupt calls sampler_take (conversion.h) for every conversion; the main loop fetches pairs
+ * and puts them into frames.
  *
  *      tail            head
  *       |  stored pairs  |  free ... (wraps)        head - tail <= PAIRS_STORED, counting on modulo 256
@@ -25,15 +25,26 @@
 #define PAIRS_STORED 128u
 #define PAIRS_MASK (PAIRS_STORED - 1u)
 
-struct front_state {
-    uint8_t bias;   /* both leads, as on the wire */
-    uint8_t ranges; /* likewise */
-};
+/* In one byte, so that the interrupt has little to compare and store: bias of both leads in bits 0-3 as on the
+ * wire, range ids (0 to 3) in bits 4-5 and 6-7. */
+typedef uint8_t front_state;
+
+#define FRONT_BIAS 0x0Fu
+
+static inline front_state front_with(uint8_t bias, uint8_t range1, uint8_t range2)
+{
+    return (front_state)(bias | (uint8_t)(range1 << 4) | (uint8_t)(range2 << 6));
+}
+
+static inline uint8_t front_ranges(front_state front) /* as on the wire */
+{
+    return (uint8_t)(((front >> 4) & 3u) | (uint8_t)((front >> 6) << 4));
+}
 
 struct pair {
     uint16_t lead1; /* code, or sum of codes */
     uint16_t lead2;
-    struct front_state front;
+    front_state front;
 };
 
 struct sampler {
@@ -46,16 +57,17 @@ struct sampler {
     volatile uint32_t dropped;       /* pairs since then */
     volatile bool dropped_late;      /* a missed trigger was a reason */
     volatile uint16_t late_triggers; /* stays at 65535 */
-    struct front_state wanted;
+    volatile front_state wanted; /* from the next pair boundary on */
 
     /* The interrupt's own: the pair being summed. */
-    struct front_state front;
+    front_state front;
     uint16_t sum1;
     uint16_t sum2;
     uint8_t left;    /* raw pairs until this pair is complete */
     uint8_t per_sum; /* 1, 4, 16 or 64 */
     bool lead2_next;
     bool spoilt;            /* a conversion of this pair never happened */
+    bool behind;            /* the next conversion belongs one later than its turn */
     bool starting;          /* the first pair of a run is not counted */
     uint8_t worth_fetching; /* pairs in the store that fill a frame */
 
@@ -72,10 +84,7 @@ extern struct sampler sampler;
 void sampler_reset(void);
 
 /* Before a run; the converter is at rest. `per_sum` raw pairs make a pair, `worth_fetching` pairs a frame. */
-void sampler_begin(uint8_t per_sum, uint8_t worth_fetching, struct front_state front);
-
-/* Ask for another front state from the next pair boundary on. */
-void sampler_want(struct front_state front);
+void sampler_begin(uint8_t per_sum, uint8_t worth_fetching, front_state front);
 
 /* Account for dropped pairs when everything before them has been fetched. Call before sampler_ready. */
 void sampler_advance(void);
@@ -94,34 +103,5 @@ void sampler_fetched(uint8_t pairs);
 
 /* Triggers missed since boot; stays at 65535. */
 uint16_t sampler_late_triggers(void);
-
-/* For the interrupt: a raw pair is complete. True when `sampler.front` has changed and must be applied. */
-bool sampler_pair_done(void);
-
-/* For the interrupt: a conversion of the lead whose turn it is. True: apply `sampler.front` now. */
-static inline bool sampler_take(uint16_t code)
-{
-    if (!sampler.lead2_next) {
-        sampler.lead2_next = true;
-        sampler.sum1 = (uint16_t)(sampler.sum1 + code);
-        return false;
-    }
-    sampler.lead2_next = false;
-    sampler.sum2 = (uint16_t)(sampler.sum2 + code);
-    sampler.left--;
-    if (sampler.left != 0)
-        return false;
-    return sampler_pair_done();
-}
-
-/* For the interrupt: the conversion whose turn it is will never come. Its pair is lost, later ones keep their
- * lead, index and time. True as above. */
-bool sampler_missed(void);
-
-/* For the interrupt: the store holds a frame. */
-static inline bool sampler_fills_frame(void)
-{
-    return (uint8_t)(sampler.head - sampler.tail) >= sampler.worth_fetching;
-}
 
 #endif
