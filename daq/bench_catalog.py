@@ -184,11 +184,11 @@ def _() -> Rig:
     return rig(feed(1, 0.03), fan, the.contact("pin 2", "0", gap_v=the.ARC_V)).switched(RELAY_BOUNCE_S)
 
 
-@_circuit("blower-pwm-low", "A cabin blower", Truth("low", 1, 2, 1, "motor", pwm=(200.0, 0.6)))
+@_circuit("blower-pwm-low", "A cabin blower", Truth("low", 1, 2, 1, "motor", pwm=(125.0, 0.6)))
 def _() -> Rig:
-    blower = the.motor("load 2", "load 1", 0.4, 4e-4, inertia_f=0.4, drag_ohm=1.7, dry_a=0.0)
+    blower = the.motor("load 2", "load 1", 0.4, 4e-4, inertia_f=0.25, drag_ohm=1.7, dry_a=0.0)
     driver = the.diode("pin 1", "pin 2") + the.transistor("pin 1", "0", 0.01, 1e6, clamp_v=None)
-    return rig(feed(2, 0.03), blower, driver).pulsed(5000, 3000)
+    return rig(feed(2, 0.03), blower, driver).pulsed(8000, 4800)
 
 
 @_circuit("pump-pwm-high", "A coolant pump", Truth("high", 1, 1, 2, "motor", pwm=(400.0, 0.7)))

@@ -38,20 +38,31 @@ class FaultyLine:
     """
 
     def __init__(
-        self, seed: int, flip: float = 0.0, drop: float = 0.0, stalls: Spans = (), cuts: Spans = ()
+        self,
+        seed: int,
+        flip: float = 0.0,
+        drop: float = 0.0,
+        stalls: Spans = (),
+        cuts: Spans = (),
+        sound_until_s: float = 0.0,
     ) -> None:
-        """`flip` and `drop` are chances per byte. In `stalls` bytes wait, in `cuts` they are gone."""
+        """`flip` and `drop` are chances per byte. In `stalls` bytes wait, in `cuts` they are gone.
+
+        Before `sound_until_s` nothing is flipped or dropped: the conversation that starts a run takes no
+        bench time, so 0.001 spares it.
+        """
         self.flipped = self.dropped = 0
         self._noise = np.random.default_rng(seed)
         self._flip, self._drop = flip, drop
         self._stalls, self._cuts = stalls, cuts
+        self._sound_until_s = sound_until_s
         self._waiting = b""
 
     def to_computer(self, data: bytes, now_s: float) -> bytes:
         if _inside(self._cuts, now_s):
             self.dropped += len(data)
             data = b""
-        self._waiting += self._damaged(data)
+        self._waiting += data if now_s < self._sound_until_s else self._damaged(data)
         if _inside(self._stalls, now_s):
             return b""
         data, self._waiting = self._waiting, b""

@@ -81,10 +81,10 @@ class Workbench:
         }
         self._positions = {position: _start_value(circuit, position) for position in self._noise}
         self._positions |= {"bias 1": "off", "bias 2": "off"}
-        self._transient = Transient(circuit.network(), self._positions)
-        self._transient.settle()
+        self.transient = Transient(circuit.network(), self._positions)
+        self.transient.settle()
         self._movers: dict[str, _Mover] = {}
-        one, two = self._transient.probes.tolist()
+        one, two = self.transient.probes.tolist()
         self._trail = Trail((one, two))
         self._spans: list[tuple[int, Reader]] = [(0, self._trail)]
         self._cycle: Cycle | None = None
@@ -121,15 +121,15 @@ class Workbench:
                 if event_us > until_us:
                     break
                 self._leave_cycle(event_us)
-            elif event_us < self._transient.now_us:
+            elif event_us < self.transient.now_us:
                 self._rewind()
-            elif event_us == self._transient.now_us:
+            elif event_us == self.transient.now_us:
                 self._apply(event_us)
-            elif self._transient.now_us >= until_us:
+            elif self.transient.now_us >= until_us:
                 break
             else:
-                before = self._transient.condition
-                self._trail.follow(self._transient.step(event_us), before)
+                before = self.transient.condition
+                self._trail.follow(self.transient.step(event_us), before)
         self.horizon_us = until_us
 
     def volts(self, lead: int, times_us: Array) -> Array:
@@ -180,18 +180,18 @@ class Workbench:
                 if not mover.turn():
                     del self._movers[position]
         if changed:
-            self._transient.move(changed)
+            self.transient.move(changed)
 
     def _period_begins(self, mover: _Mover, now_us: int) -> None:
         """Compare with the beginning of the period before; go over to repeating when nothing differs."""
-        now = self._transient.condition
+        now = self.transient.condition
         before = self._cycle_start
         self._cycle_start = (now_us, now, self._trail.filtered)
         if before is None or any(m.at_us == now_us and m is not mover for m in self._movers.values()):
             return
         begin_us, condition, filtered = before
         moved_v = max(abs(a - b) for a, b in zip(filtered, self._trail.filtered, strict=True))
-        if self._transient.difference(now, condition) > SAME or moved_v > SAME_V:
+        if self.transient.difference(now, condition) > SAME or moved_v > SAME_V:
             return
         self._cycle = Cycle(self._trail.since(begin_us), now_us, now_us - begin_us)
         self._spans.append((now_us, self._cycle))
@@ -206,7 +206,7 @@ class Workbench:
                 self._positions[position] = mover.drive.value_at(phase_us)
                 mover.moves = mover.drive.moves_after(mover.origin_us, at_us)
                 mover.turn()
-        self._transient.restore(piece.condition, self._positions, begin_us)
+        self.transient.restore(piece.condition, self._positions, begin_us)
         self._cycle = self._cycle_start = None
         self._trail = Trail(piece.filtered)
         self._spans.append((at_us, self._trail))
@@ -214,7 +214,7 @@ class Workbench:
     def _rewind(self) -> None:
         """Take the last step back: something moves inside it."""
         piece = self._trail.take_back()
-        self._transient.restore(piece.condition, self._positions, piece.begin_us)
+        self.transient.restore(piece.condition, self._positions, piece.begin_us)
 
 
 def check_operation(circuit: BenchCircuit, what: str, to: str) -> None:

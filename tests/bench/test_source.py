@@ -112,7 +112,7 @@ def test_a_bad_line_loses_pairs_and_invents_none(
     seed: int, flip: float, drop: float, stalls: tuple[tuple[float, float]], cuts: tuple[tuple[float, float]]
 ) -> None:
     """Every pair that arrives is the pair that was sent at that time, and every one missing is in a Gap."""
-    line = FaultyLine(seed, flip, drop, stalls, cuts)
+    line = FaultyLine(seed, flip, drop, stalls, cuts, sound_until_s=0.001)
     script = [(at, what) for at, what in SCRIPT if isinstance(what, Operate)]
     sent = counts_of(run(script=script))
     source = BenchSource("lamp-low", speed=None, script=script, duration_s=0.6, line=line)
@@ -129,6 +129,15 @@ def test_a_bad_line_loses_pairs_and_invents_none(
     assert place <= len(sent)
     if line.flipped == line.dropped == 0:
         assert (place, lost) == (len(sent), 0)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_conversation_begun_over_a_bad_line(seed: int) -> None:
+    """Commands are repeated until the run flows; its pairs are then as they should be."""
+    source = BenchSource("lamp-high", speed=None, duration_s=0.3, line=FaultyLine(seed, flip=2e-3, drop=2e-3))
+    volts = counts_of(list(source)) * 0.046875 - 8
+    assert len(volts) > 300
+    assert np.abs(volts).max() < 0.2
 
 
 def test_faulty_line_does_not_depend_on_cutting() -> None:
