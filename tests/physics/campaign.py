@@ -64,8 +64,9 @@ def make(
         parts = pool.map(_make_bundle, bundles, chunksize=1)
     truths = [t for made, _ in parts for t in made]
     unsolved = [n for _, failed in parts for n in failed]
+    stories = [(c.name, c.about) for c in circuits.CATEGORIES]
     (folder / "truth.jsonl").write_text("".join(json.dumps(t) + "\n" for t in truths))
-    (folder / "README.md").write_text(tables.readme(truths, seed, count, unsolved))
+    (folder / "README.md").write_text(tables.readme(truths, seed, count, unsolved, stories))
     if len(unsolved) > max(1, ALLOWED_UNSOLVED * count):
         raise UnsolvedError(f"{len(unsolved)} of {count} circuits did not solve: {' '.join(unsolved)}")
     return unsolved

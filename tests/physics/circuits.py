@@ -11,7 +11,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tests.physics import stories_faults, stories_leads, stories_plain
+from tests.physics import (
+    stories_basic,
+    stories_faults,
+    stories_leads,
+    stories_pulsed,
+    stories_source,
+    stories_two,
+)
 from tests.physics.draws import Draw
 from tests.physics.recordings import Plan
 
@@ -28,11 +35,8 @@ class Category:
     about: str
 
 
-CATEGORIES: tuple[Category, ...] = (
-    *(Category(*row) for row in stories_plain.TABLE),
-    *(Category(*row) for row in stories_faults.TABLE),
-    *(Category(*row) for row in stories_leads.TABLE),
-)
+STORIES = (stories_basic, stories_pulsed, stories_two, stories_source, stories_faults, stories_leads)
+CATEGORIES: tuple[Category, ...] = tuple(Category(*row) for stories in STORIES for row in stories.TABLE)
 
 
 def plan(seed: int, index: int, category: str | None = None) -> tuple[Plan, np.random.Generator]:

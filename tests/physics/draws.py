@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -11,14 +11,14 @@ import numpy as np
 
 from tests.physics.frontend import Clips, Converter
 from tests.physics.harness import Neighbour, Wire
-from tests.physics.loads import Coil, Lamp, Leds, Load, Module, Motor, Resistor
+from tests.physics.loads import Beating, Coil, Lamp, Leds, Load, Module, Motor, Resistor, Together
 from tests.physics.supply import Supply
 from tests.physics.switches import Contact, Switch, Transistor
 from tests.physics.timeline import Spans, operations
 
 T = TypeVar("T")
 
-LOAD_KINDS = ("lamp", "heater", "LED", "coil", "motor", "module")
+LOAD_KINDS = ("lamp", "lamp", "heater", "LED", "coil", "coil", "motor", "module", "two", "beating")
 RATED_V = {6.0: 6.75, 12.0: 13.5, 24.0: 28.0}  # volts lamps are rated at (common practice)
 
 
@@ -55,6 +55,10 @@ class Draw:
     def supply(self) -> Supply:
         charging = self.chance(0.35)
         rest = self.uniform(13.6, 14.8) if charging else self.uniform(11.7, 12.9)
+        if self.chance(0.05):
+            rest = self.uniform(9.0, 16.0)  # flat, overcharged, or a supply on the workbench
+        elif self.nominal == 12.0 and self.chance(0.02):
+            rest = self.uniform(24.0, 28.0)  # started from a 24 V vehicle
         ripple = self.spread(0.01, 0.15) if charging and self.chance(0.6) else 0.0
         return Supply(
             self.nominal,
@@ -79,7 +83,24 @@ class Draw:
             return self.coil(("diode", "diode", "zener", "resistor") if switched_fast else None)
         if kind == "motor":
             return self.motor()
-        return self.module()
+        other: dict[str, Callable[[], Load]] = {
+            "module": self.module,
+            "two": self.two,
+            "beating": self.beating,
+        }
+        return other[kind]()
+
+    def two(self) -> Together:
+        """Two on the same wires: lamps, a coil with its tell-tale, a motor with a lamp."""
+        first = self.load(("lamp", "coil", "motor", "LED"))
+        second = self.lamp() if isinstance(first, Lamp) or self.chance(0.5) else self.leds()
+        return Together((first, second))
+
+    def beating(self) -> Beating:
+        """Horn (some hundred hertz), buzzer, beacon (one or two hertz)."""
+        inner = Resistor(self.spread(1.0, 60.0) * self.scale)
+        hertz = self.spread(200.0, 500.0) if self.chance(0.5) else self.uniform(0.8, 4.0)
+        return Beating(inner, hertz, self.uniform(0.3, 0.7))
 
     def lamp(self) -> Lamp:
         watts = self.pick([1.2, 2.0, 3.0, 4.0, 5.0, 5.0, 10.0, 21.0, 21.0, 35.0, 55.0, 60.0])
@@ -123,6 +144,7 @@ class Draw:
         volts = self.nominal * 1.05
         ohm = volts / stall
         share = self.uniform(0.08, 0.35)
+        ripple = self.uniform(0.01, 0.06) if self.chance(0.25) else 0.0
         return Motor(
             ohm,
             ohm * self.spread(2e-4, 2e-3),
@@ -130,6 +152,8 @@ class Draw:
             stall * share,
             self.spread(0.03, 0.4),
             self.uniform(0.2, 0.8),
+            self.spread(60.0, 500.0),
+            ripple,
         )
 
     def module(self) -> Module:
@@ -146,7 +170,7 @@ class Draw:
 
     def poor_wire(self, load: Load) -> Wire:
         """Corroded: it takes 4 to 60 % of the source."""
-        share = self.spread(0.04, 0.6)
+        share = self.spread(0.04, 0.5)
         return Wire(load.ohm * share / (1 - share))
 
     # -- switches ---------------------------------------------------------------------------------
@@ -185,14 +209,26 @@ class Draw:
 
     def clips(self) -> Clips:
         hum = self.spread(1.0, 60.0) if self.chance(0.3) else 0.0
-        return Clips(reference_ohm=self.spread(0.02, 0.5), hum_v=hum, hum_hz=self.pick([50.0, 60.0]))
+        reference = self.spread(0.02, 0.5) if self.chance(0.9) else self.spread(1.0, 3e3)
+        return Clips(reference_ohm=reference, hum_v=hum, hum_hz=self.pick([50.0, 60.0]))
 
     def converter(self, fast_only: bool = False) -> Converter:
         rates = [4000.0] * 14 + [8000.0, 8000.0, 2000.0, 1000.0]
         if not fast_only:
             rates += [500.0, 250.0]
         noise = 0.02 if self.chance(0.6) else self.spread(0.005, 0.06)
-        return Converter(rate_hz=self.pick(rates), bits=12 if self.chance(0.2) else 10, noise_v=noise)
+        gain, zero_v = (1.0, 1.0), (0.0, 0.0)
+        if self.chance(0.2):  # before calibration
+            gain = (1 + self.uniform(-0.012, 0.012), 1 + self.uniform(-0.012, 0.012))
+            zero_v = (self.uniform(-0.04, 0.04), self.uniform(-0.04, 0.04))
+        bits = 12 if self.chance(0.2) else 10
+        return Converter(self.pick(rates), bits, noise_v=noise, gain=gain, zero_v=zero_v)
+
+    def leaks(self) -> tuple[tuple[str, str, float], ...]:
+        """A wet connector or a control unit's input: kilohms from a pin to source or ground."""
+        if not self.chance(0.12):
+            return ()
+        return ((self.pick(["pinf", "ping"]), self.pick(["0", "post"]), self.spread(2e3, 2e5)),)
 
     def length(self, low: float = 1.8, high: float = 6.0) -> float:
         return round(self.uniform(low, high), 3)

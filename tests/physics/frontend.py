@@ -28,11 +28,15 @@ class Converter:
     lowest_v: float = -8.0
     highest_v: float = 40.0
     noise_v: float = 0.02
+    gain: tuple[float, float] = (1.0, 1.0)  # of an uncalibrated logger
+    zero_v: tuple[float, float] = (0.0, 0.0)
 
     def sample(self, volts: npt.NDArray[np.float64], rng: np.random.Generator) -> npt.NDArray[np.float64]:
-        """Noise, quantising and clipping; (n, 2) volts to (n, 2) volts."""
+        """Gain and zero errors, noise, quantising and clipping; (n, 2) volts to (n, 2) volts."""
         step = (self.highest_v - self.lowest_v) / (2**self.bits - 1)
-        noisy = volts + rng.normal(0.0, self.noise_v, volts.shape)
+        noisy = (
+            volts * np.array(self.gain) + np.array(self.zero_v) + rng.normal(0.0, self.noise_v, volts.shape)
+        )
         counts = np.clip(np.rint((noisy - self.lowest_v) / step), 0, 2**self.bits - 1)
         return np.asarray(self.lowest_v + counts * step, dtype=np.float64)
 

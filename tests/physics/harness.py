@@ -26,6 +26,8 @@ from tests.physics.supply import Supply
 from tests.physics.switches import Contact, Pulse, Switch
 from tests.physics.timeline import Spans, ln_conductance, without
 
+WIRE_F = 3e-10  # a few metres of wire against the chassis
+
 
 @dataclass(frozen=True)
 class Place:
@@ -71,6 +73,16 @@ class Wire:
 
 
 @dataclass(frozen=True)
+class Branch:
+    """A further switch between any two nodes, through a resistor: a dim step, a hold stage, a short."""
+
+    place: Place
+    plus: str
+    minus: str
+    ohm: float = 0.001
+
+
+@dataclass(frozen=True)
 class Harness:
     """The whole circuit as data; `netlist` writes it down."""
 
@@ -88,7 +100,7 @@ class Harness:
     strap_ohm: float = 0.001
     neighbours: tuple[Neighbour, ...] = ()
     pulls: tuple[tuple[str, str, float], ...] = ()  # (node, node, ohm): bias resistors of a module
-    stepping: tuple[tuple[str, str], Spans, float] | None = None  # a second contact through a resistor
+    branches: tuple[Branch, ...] = ()
     clips: Clips = field(default_factory=Clips)
     front: FrontEnd = field(default_factory=FrontEnd)
     leads_on: tuple[str, str] = ("pinf", "ping")  # lead 1, lead 2; "nothing" leaves it free
@@ -96,7 +108,19 @@ class Harness:
 
     @property
     def is_bridge(self) -> bool:
-        return self.high_g is not None or self.low_f is not None
+        return self.high_g is not None and self.low_f is not None
+
+    @property
+    def fastest_hz(self) -> float:
+        """The fastest regular thing in the circuit, so that ngspice is not allowed to step over it."""
+        pulses = [p.pulse.hertz for p in self._places() if p.pulse is not None and p.pulse.ramp]
+        ripple = self.supply.ripple_hz if self.supply.ripple_v else 0.0
+        loads = [self.load.fastest_hz, *(n.load.fastest_hz for n in self.neighbours)]
+        return max(ripple, *pulses, *loads)
+
+    def _places(self) -> list[Place]:
+        four = (self.high_f, self.low_g, self.high_g, self.low_f, *(b.place for b in self.branches))
+        return [p for p in four if p is not None]
 
     def netlist(self) -> str:
         net = Netlist()
@@ -104,6 +128,8 @@ class Harness:
         self._wires(net)
         self._switches(net)
         self._load(net)
+        for node in ("feedend", "pinf", "ping", "gndend"):
+            net.capacitor(node, "0", WIRE_F)
         for number, neighbour in enumerate(self.neighbours):
             self._neighbour(net, neighbour, f"nb{number}")
         for a, b, ohm in self.pulls:
@@ -131,9 +157,11 @@ class Harness:
         for place, plus, minus in places:
             if place is not None:
                 place.switch.attach(net, plus, minus, place.spans, place.pulse)
-        if self.stepping is not None:
-            (plus, minus), spans, ohm = self.stepping
-            net.conductance(plus, minus, ln_conductance(spans, ohm))
+        for branch in self.branches:
+            through = net.fresh("branch")
+            net.resistor(branch.plus, through, branch.ohm)
+            place = branch.place
+            place.switch.attach(net, through, branch.minus, place.spans, place.pulse)
         if self.high_f is None and not self.is_bridge:
             net.resistor("feedend", "pinf", 0.002)
         if self.low_g is None and not self.is_bridge:

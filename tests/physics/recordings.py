@@ -21,11 +21,15 @@ MAX_STEP_S = 2e-3
 
 @dataclass(frozen=True)
 class Command:
-    """The control moved: at `t_s` the load is told to be `state`; contacts are at rest from `settled_s`."""
+    """The control moved: at `t_s` the load is told to be `state`; contacts are at rest from `settled_s`.
+
+    `leaving_s`: when the former state was left, where the way led through a short pause.
+    """
 
     t_s: float
     state: str
     settled_s: float
+    leaving_s: float | None = None
 
 
 @dataclass(frozen=True)
@@ -76,11 +80,17 @@ class Recording:
 
 def record(plans: Sequence[tuple[str, Plan, np.random.Generator]]) -> list[Recording | UnsolvedError]:
     """Solve a bundle of (name, plan, generator for the noise) in one ngspice process."""
-    jobs = [Transient(p.harness.netlist(), p.length_s, MAX_STEP_S, PROBES) for _, p, _ in plans]
+    jobs = [Transient(p.harness.netlist(), p.length_s, longest_step(p), PROBES) for _, p, _ in plans]
     answers: list[Recording | UnsolvedError] = []
     for (name, plan, rng), waves in zip(plans, transients(jobs), strict=True):
         answers.append(waves if isinstance(waves, UnsolvedError) else _sampled(name, plan, rng, waves))
     return answers
+
+
+def longest_step(plan: Plan) -> float:
+    """How far ngspice may step, s: a dozen points per period of the fastest regular thing."""
+    fastest = plan.harness.fastest_hz
+    return min(MAX_STEP_S, 1 / (12 * fastest)) if fastest else MAX_STEP_S
 
 
 def _sampled(name: str, plan: Plan, rng: np.random.Generator, waves: Waves) -> Recording:
@@ -151,6 +161,7 @@ class _View:
         self.times = np.arange(0.0, plan.length_s, self.step)
         self.feed_pin = waves.at("pinf", self.times)
         self.ground_pin = waves.at("ping", self.times)
+        self.feed_end = waves.at("splicef", self.times)
         self.post = waves.at("post", self.times)
         order = -1.0 if plan.harness.leads_on[1] == "pinf" or plan.harness.leads_on[0] == "ping" else 1.0
         self.sign = order
@@ -198,11 +209,12 @@ class _View:
         return tuple(self._edge(command, before[2], now[1]) for before, now, command in ahead)
 
     def _edge(self, command: Command, before: str, until: float) -> TrueEdge:
-        crossing = self._crossing(command, before, until)
+        crossing = self._last_pulse(command) if self.plan.pwm is not None else None
+        crossing = self._crossing(command, before, until) if crossing is None else crossing
         rate = self.plan.converter.rate_hz
         tolerance = max(0.002, 2.5 / rate)
         swing = self.on_v - self.off_v
-        visible = swing > max(0.5, 0.15 * self.plan.harness.supply.resting_v)
+        visible = swing > max(0.5, 0.25 * self.plan.harness.supply.resting_v)
         visible = visible and crossing is not None and self._differs(command.t_s, until)
         t_s = command.t_s if crossing is None else crossing
         latest = until - tolerance if crossing is None else max(t_s, command.settled_s)
@@ -210,7 +222,8 @@ class _View:
         if self.sign < 0 and state in ("forward", "reverse"):
             state = "reverse" if state == "forward" else "forward"
         hidden = any(a <= command.t_s <= b for a, b in (*self.plan.unjudged, *self.plan.faint))
-        edge = TrueEdge(t_s, state, min(command.t_s, t_s), latest, tolerance, visible and not hidden)
+        earliest = min(t_s, command.t_s if command.leaving_s is None else command.leaving_s)
+        edge = TrueEdge(t_s, state, earliest, latest, tolerance, visible and not hidden)
         return replace(
             edge, t_s=round(t_s, 7), earliest_s=round(edge.earliest_s, 7), latest_s=round(latest, 7)
         )
@@ -229,6 +242,16 @@ class _View:
             return None
         return float(self.times[first + int(np.argmax(toward))])
 
+    def _last_pulse(self, command: Command) -> float | None:
+        """A pulsed stretch ends where its last pulse does, which may be before the command."""
+        assert self.plan.pwm is not None
+        first = max(int((command.t_s - 1.2 / self.plan.pwm.frequency_hz) / self.step), 0)
+        part = self.across[first : int(command.t_s / self.step)]
+        middle = 0.5 * (self.on_v + self.off_v)
+        if command.state != "off" or not len(part) or part[-1] > middle or not (part > middle).any():
+            return None
+        return float(self.times[first + len(part) - int(np.argmax(part[::-1] > middle))])
+
     def _differs(self, at: float, until: float) -> bool:
         """Whether the leads show any change around the command."""
         first = max(int((at - 0.004) / self.step), 0)
@@ -239,23 +262,43 @@ class _View:
         return bool(np.max(np.abs(after - np.median(before))) > max(0.5, 0.3 * self.on_v))
 
     def events(self) -> tuple[TrueEvent, ...]:
-        return tuple(self._event(e) for e in self.plan.events)
+        sags = self._sags() if self.plan.harness.neighbours else []
+        return tuple(self._event(e) for e in (*self.plan.events, *sags))
+
+    def _sags(self) -> list[TrueEvent]:
+        """Where neighbours pull the feed down by 5 %: may be told as a dip, need not."""
+        low = self.feed_end < 0.95 * float(np.percentile(self.feed_end, 90))
+        turns = np.flatnonzero(np.diff(np.concatenate([[False], low, [False]]).astype(int)))
+        spans = [(a * self.step, b * self.step) for a, b in zip(turns[::2], turns[1::2], strict=True)]
+        return [
+            TrueEvent("supply dip", a, b - a, ("sag or feed loss",), required=False)
+            for a, b in spans
+            if b - a > 0.005
+        ]
 
     def _event(self, event: TrueEvent) -> TrueEvent:
         event = replace(event, t_s=round(event.t_s, 7), duration_s=round(event.duration_s, 7))
         if not event.required or event.kind in ("reference lost", "lead off"):
             return event
         first, last = int(event.t_s / self.step), int((event.t_s + event.duration_s) / self.step) + 1
-        before = self.shown[max(first - 200, 0) : first]
-        during = self.shown[first:last]
-        if len(before) < 4 or len(during) < 4:
+        if first < 4:
             return replace(event, required=False)
-        moved = float(np.max(np.abs(during - np.median(before))))
         if event.kind == "supply dip":
             return self._dip(event, first, last)
-        share = moved / max(self.on_v, 0.5)
+        share = self._moved(event) / max(self.on_v, 0.5)
         short = event.duration_s < max(1.6 / self.plan.converter.rate_hz, 4e-4)
-        return replace(event, required=share > 0.15, hard=share < 0.4 or short)
+        return replace(event, required=share > 0.15, hard=event.hard or share < 0.55 or short)
+
+    def _moved(self, event: TrueEvent) -> float:
+        """How far lead 1 - lead 2 leaves its level in at least 40 % of the samples of the event."""
+        first = int(event.t_s / self.step)
+        rate = self.plan.converter.rate_hz
+        instants = np.arange(np.ceil(event.t_s * rate), (event.t_s + event.duration_s + 3e-4) * rate) / rate
+        if not len(instants):
+            return 0.0
+        level = float(np.median(self.shown[max(first - 200, 0) : first]))
+        away = np.sort(np.abs(np.interp(instants, self.times, self.shown) - level))[::-1]
+        return float(away[int(0.4 * len(away))])
 
     def _dip(self, event: TrueEvent, first: int, last: int) -> TrueEvent:
         """A dip counts where a lead shows it: its upper lead sinks below 93 % of what it was."""

@@ -72,6 +72,7 @@ class Score:
     feed_drop_error_v: float | None
     ground_drop_error_v: float | None
     load: str
+    load_told: str
     reference_lost: str
     ac_warned: bool | None
     remarks: tuple[str, ...] = field(default=())
@@ -104,6 +105,7 @@ def score(findings: Mapping[str, Any], truth: Truth) -> Score:
         pwm_errors=pwm_errors,
         feed_drop_error_v=_difference(findings.get("feed_drop_v"), truth.feed_drop_v),
         ground_drop_error_v=_difference(findings.get("ground_drop_v"), truth.ground_drop_v),
+        load_told=f"{findings.get('load_kind')} for {truth.load}",
         load=_load(str(findings.get("load_kind", "unknown")), truth),
         reference_lost=_reference(findings, truth),
         ac_warned=_warns_of_ac(findings) if truth.wiring == "ac" else None,
@@ -135,7 +137,7 @@ def _load(found: str, truth: Truth) -> str:
 def _reference(findings: Mapping[str, Any], truth: Truth) -> str:
     claimed = any(e["kind"] == "reference lost" for e in findings.get("events", ()))
     real = any(e.kind == "reference lost" and e.required for e in truth.events)
-    possible = any(e.kind == "reference lost" for e in truth.events)
+    possible = any(e.kind == "reference lost" or e.permanent for e in truth.events)
     if claimed:
         return "seen" if possible else "false"
     return "missed" if real else ""
@@ -277,12 +279,10 @@ def _excused(claim: tuple[str, float, float], truth: Truth) -> bool:
     """Claims that are not wrong although no true event asks for them."""
     kind, t, length = claim
     margin = max(0.01, 3.0 / truth.rate_hz)
-    if kind == "lead off":
-        return not truth.decidable
-    if kind == "switch-off or dropout":
-        return not truth.decidable
-    if kind == "reference lost":
-        return any(e.kind == kind for e in truth.events)
+    if kind in ("lead off", "switch-off or dropout") and not truth.decidable:
+        return True
+    if kind == "reference lost":  # both pins adrift after an open read like a lost reference
+        return any(e.kind == kind or (e.permanent and t >= e.t_s) for e in truth.events)
     if any(a - margin <= t and t + length <= b + margin for a, b in truth.unjudged_spans):
         return True
     return any(

@@ -74,16 +74,18 @@ def switched(
         feed=draw.wire(load),
         ground=draw.wire(load, 0.0002, 0.008),
         neighbours=neighbours,
+        pulls=draw.leaks(),
         clips=draw.clips(),
         leads_on=draw.leads(),
     )
+    converter = converter or draw.converter()
     quiet = not neighbours and not supply.trend and not supply.dips and pulse is None
-    settles = load.kind not in ("motor", "module")
+    settles = _settles(load) and converter.gain == (1.0, 1.0)
     return Plan(
         category=category,
         description=f"{supply.nominal_v:g} V, {load.kind}, {switch_words(switch)} on the {side} side",
         harness=harness,
-        converter=converter or draw.converter(),
+        converter=converter,
         length_s=length_s,
         claim=claim_for(side),
         initial=initial_of(spans),
@@ -95,6 +97,11 @@ def switched(
             "switch": repr(switch),
         },
     )
+
+
+def _settles(load: Load) -> bool:
+    """Whether its current, and so the drops, come to rest."""
+    return not any(word in load.kind for word in ("motor", "module", "interrupting"))
 
 
 def switch_words(switch: Switch) -> str:

@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 
 from tests.physics.draws import Draw
-from tests.physics.harness import Harness, Wire
+from tests.physics.harness import Branch, Harness, Place, Wire
 from tests.physics.recordings import Claim, Plan
 from tests.physics.skeleton import (
     gap_event,
@@ -16,6 +16,7 @@ from tests.physics.skeleton import (
     switched,
     undecidable,
 )
+from tests.physics.switches import Contact
 from tests.physics.timeline import Spans
 from tests.physics.truth import TrueEvent
 
@@ -119,6 +120,7 @@ def open_from_start(draw: Draw) -> Plan:
     if place == "load":
         harness = replace(harness, load_joint=Wire(0.01, (OPEN,)))
         pull = draw.chance(0.4)
+        harness = replace(harness, pulls=())
         if side == "low" and pull:
             harness = replace(harness, pulls=(("feedend", "ping", draw.spread(1e4, 5e4)),))
         if side == "high" or pull:
@@ -126,7 +128,7 @@ def open_from_start(draw: Draw) -> Plan:
         elif not pull:
             claim = undecidable(side)
     else:
-        harness = replace(harness, **{place: Wire(0.03, (OPEN,))})  # type: ignore[arg-type]
+        harness = replace(harness, pulls=(), **{place: Wire(0.03, (OPEN,))})  # type: ignore[arg-type]
         claim = replace(claim, acceptable=("undetermined",))
     claim = replace(claim, acceptable=tuple(dict.fromkeys((*claim.acceptable, "undetermined"))))
     unjudged = ((0.0, plan.length_s),) if claim.side == "undetermined" else ()
@@ -248,7 +250,78 @@ def gap_while_off(draw: Draw) -> Plan:
     return replace(plan, harness=replace(plan.harness, feed=feed), events=(event,), drops_seen=(False, False))
 
 
+def fuse_blows(draw: Draw) -> Plan:
+    """While the load is on, its feed pin touches ground: the source sags, then the fuse opens for good."""
+    length = draw.length(3.0, 5.0)
+    load = draw.load(("lamp", "heater", "coil", "LED"))
+    plan = switched(draw, "fuse blows", load=load, length_s=length, spans=_busy(draw, length))
+    stretches = [s for s in on_segments(plan, 0.1) if s[0] > 0.5 * length] or on_segments(plan, 0.1)[-1:]
+    at = stretches[0][0] + 0.5 * (stretches[0][1] - stretches[0][0])
+    blown = at + draw.spread(0.003, 0.1)
+    short = Branch(Place(Contact(draw.spread(0.005, 0.05), arc_v=60.0), ((at, math.inf),)), "pinf", "0")
+    harness = replace(
+        plan.harness, branches=(short,), feed=replace(plan.harness.feed, gaps=((blown, math.inf),))
+    )
+    events = (
+        TrueEvent(
+            "feed dropout", at, length - at, ("switch-off or dropout",), required=False, permanent=True
+        ),
+        TrueEvent("sag or feed loss", at, blown - at, ("supply dip",), required=False),
+    )
+    return replace(
+        plan, harness=harness, events=events, unjudged=((at - 0.003, length),), drops_seen=(False, False)
+    )
+
+
+def driver_retries(draw: Draw) -> Plan:
+    """A protected driver tries a shorted wire every now and then for a millisecond or two."""
+    plan = switched(draw, "driver retries", "high", draw.lamp(), length_s=draw.length(2.0, 4.0))
+    place = plan.harness.high_f
+    assert place is not None
+    every, width = draw.spread(0.02, 0.3), draw.spread(3e-4, 2e-3)
+    tries: list[tuple[float, float]] = []
+    for a, b in place.spans:
+        at = max(a, 0.05)
+        while at < min(b, plan.length_s):
+            tries.append((at, at + width))
+            at += every
+    short = Branch(Place(Contact(0.05), ((-1.0, math.inf),)), "pinf", "0")
+    harness = replace(plan.harness, high_f=replace(place, spans=tuple(tries)), branches=(short,))
+    claim = undecidable("high", also=("high",))
+    return replace(
+        plan,
+        harness=harness,
+        claim=claim,
+        unjudged=((0.0, plan.length_s),),
+        load_seen=False,
+        drops_seen=(False, False),
+    )
+
+
+def dirty_contact(draw: Draw) -> Plan:
+    """The switch itself drops volts, a different amount at every operation."""
+    length = draw.length(2.5, 5.0)
+    load = draw.load(("lamp", "heater", "coil", "motor"))
+    spans = draw.cycling(length)
+    plan = switched(draw, "dirty contact", load=load, switch=draw.contact(), spans=spans, length_s=length)
+    place = plan.harness.high_f or plan.harness.low_g
+    assert place is not None
+    parts: list[Branch] = []
+    ends = ("feedend", "pinf") if plan.claim.side == "high" else ("ping", "gndend")
+    for a, b in spans:
+        inside = tuple((x, y) for x, y in place.spans if x >= a - 0.001 and x <= b)
+        share = draw.spread(0.005, 0.25)
+        parts.append(Branch(Place(Contact(0.005), inside), *ends, load.ohm * share / (1 - share)))
+    idle = replace(place, spans=())
+    harness = replace(plan.harness, branches=tuple(parts))
+    harness = replace(harness, high_f=idle) if plan.claim.side == "high" else replace(harness, low_g=idle)
+    return replace(plan, harness=harness, drops_seen=(False, False))
+
+
 TABLE = (
+    ("fuse blows", 1.5, fuse_blows, "short to ground while on, then the fuse opens"),
+    ("driver retries", 1.0, driver_retries, "protected driver into a short"),
+    ("dirty contact", 2.0, dirty_contact, "switch with changing resistance"),
     ("dropouts", 14.0, dropouts, "feed or ground gaps of 0.4 to 50 ms while on, single or fretting"),
     ("steady with gaps", 5.0, steady_with_gaps, "always on with a few gaps; no side may be concluded"),
     ("high resistance", 6.0, high_resistance, "corroded feed or ground"),

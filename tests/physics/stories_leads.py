@@ -6,12 +6,13 @@ import math
 from dataclasses import dataclass, replace
 
 from tests.physics.draws import Draw
+from tests.physics.frontend import ALWAYS
 from tests.physics.harness import Harness
 from tests.physics.loads import Resistor
 from tests.physics.recordings import Claim, Plan
-from tests.physics.skeleton import switched
+from tests.physics.skeleton import switched, undecidable
 from tests.physics.supply import Supply
-from tests.physics.timeline import Spans
+from tests.physics.timeline import Spans, without
 from tests.physics.truth import TrueEvent
 
 
@@ -91,6 +92,46 @@ def wrong_place(draw: Draw) -> Plan:
     )
 
 
+def lead_wiggles(draw: Draw) -> Plan:
+    """A clip that loses its pin for milliseconds: by voltage a gap, and none in the circuit."""
+    plan = switched(draw, "lead wiggles", length_s=draw.length(2.5, 5.0))
+    which = draw.pick([1, 2])
+    lengths = [draw.spread(1e-3, 0.03) for _ in range(int(draw.rng.integers(1, 5)))]
+    starts = [draw.uniform(0.1, 0.9) * plan.length_s for _ in lengths]
+    gaps = [(a, a + d) for a, d in zip(starts, lengths, strict=True)]
+    on_pin = without(ALWAYS, gaps)
+    clips = plan.harness.clips
+    clips = replace(clips, lead1=on_pin) if which == 1 else replace(clips, lead2=on_pin)
+    events = tuple(
+        TrueEvent(
+            "lead off",
+            a,
+            b - a,
+            ("switch-off or dropout", "feed dropout", "ground dropout"),
+            as_edges=True,
+            required=False,
+        )
+        for a, b in sorted(gaps)
+    )
+    harness = replace(plan.harness, clips=clips)
+    unjudged = tuple((a - 0.004, b + 0.004) for a, b in gaps)
+    return replace(plan, harness=harness, events=events, unjudged=unjudged, drops_seen=(False, False))
+
+
+def reference_on_positive(draw: Draw) -> Plan:
+    """The reference lead is on battery positive: everything reads one source voltage lower."""
+    plan = switched(draw, "reference on positive")
+    claim = undecidable(plan.claim.wiring, also=(plan.claim.side,))
+    return replace(
+        plan,
+        harness=replace(plan.harness, reference_at="post"),
+        claim=claim,
+        unjudged=((0.0, plan.length_s),),
+        load_seen=False,
+        drops_seen=(False, False),
+    )
+
+
 def _bare(draw: Draw, category: str, text: str, harness: Harness, safety: tuple[str, ...] = ()) -> Plan:
     length = draw.length(1.2, 3.0)
     return Plan(
@@ -153,6 +194,8 @@ def alternating(draw: Draw) -> Plan:
 
 
 TABLE = (
+    ("lead wiggles", 2.0, lead_wiggles, "a clip loses its pin for 1 to 30 ms"),
+    ("reference on positive", 1.0, reference_on_positive, "reference lead on battery positive"),
     ("lead comes off", 3.0, lead_comes_off, "one lead falls off after the control was worked"),
     ("lead on nothing", 4.0, lead_on_nothing, "one lead was never on its pin"),
     ("wrong place", 3.0, wrong_place, "both leads on one pin, across the switch, on battery negative"),

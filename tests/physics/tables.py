@@ -171,7 +171,7 @@ def _complaints(s: Score) -> Iterable[str]:
         if error is not None and abs(error) > 0.05:
             yield f"{name} drop off by {error:.3f} V"
     if s.load == "wrong":
-        yield "load kind wrong"
+        yield f"load kind wrong: {s.load_told}"
     if s.reference_lost in ("missed", "false"):
         yield f"reference lost {s.reference_lost}"
     if s.ac_warned is False:
@@ -228,7 +228,13 @@ def _mark(b: Bin, size: int, edge: int) -> list[str]:
     ]
 
 
-def readme(truths: Sequence[dict[str, Any]], seed: int, count: int, unsolved: Sequence[str]) -> str:
+def readme(
+    truths: Sequence[dict[str, Any]],
+    seed: int,
+    count: int,
+    unsolved: Sequence[str],
+    stories: Sequence[tuple[str, str]],
+) -> str:
     """What is in a folder of recordings."""
     counts = Counter((t["category"], t["decidable"]) for t in truths)
     lines = [
@@ -241,4 +247,5 @@ def readme(truths: Sequence[dict[str, Any]], seed: int, count: int, unsolved: Se
         "|---|---|---|",
     ]
     lines += [f"| {c} | {'yes' if d else 'no'} | {n} |" for (c, d), n in sorted(counts.items())]
+    lines += ["", "## Stories", "", *(f"- {name}: {about}" for name, about in stories)]
     return "\n".join(lines) + "\n"
