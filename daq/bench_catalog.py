@@ -138,7 +138,7 @@ def _() -> Rig:
     return rig(feed(1, 0.1), _relay(), the.contact("pin 2", "0")).switched()
 
 
-@_circuit("relay-resistor-high", "A relay in a pump shed", high("coil with clamp", 1))
+@_circuit("relay-resistor-high", "A relay in a pump shed", high("coil", 1))
 def _() -> Rig:
     return rig(_fused_contact(1), _relay(), the.wire("load 1", "load 2", 680.0), ground(2)).switched()
 
