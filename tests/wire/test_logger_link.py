@@ -276,6 +276,28 @@ def test_it_stops_answering_amid_the_handshake() -> None:
     fails(Table(logger=Half()), DeviceError, "stopped answering while it was being set up", 9000)
 
 
+def test_a_logger_that_restarts_while_it_is_away_was_unplugged() -> None:
+    """The cable is the cause of the restart, and one gap tells the whole time."""
+    table = Table()
+    table.run(1000)
+    table.items += table.link.unplugged(table.now_ns)
+    table.now_ns += 20_000_000_000
+    table.link.plugged_in("/dev/test", table.now_ns)
+    table.extra = table.logger.boot(table.now_ns)
+    table.run(1000)
+    (gap,) = gaps(table.items)
+    assert gap.reason is GapReason.UNPLUGGED
+    assert gap.seconds == pytest.approx(20, abs=0.1)
+    check_dense(table.items)
+
+
+def test_half_a_frame_in_the_logger_does_not_swallow_the_first_command() -> None:
+    table = Table()
+    table.logger.at(table.now_ns, b"\x11\x22\x33")
+    table.run(10)
+    assert table.logger.commands[0].type == Kind.STOP
+
+
 def test_another_logger_after_a_replug() -> None:
     table = Table()
     table.run(1000)

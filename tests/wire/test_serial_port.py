@@ -18,6 +18,7 @@ import pytest
 
 from daq import remembered, serial_port
 from daq.errors import CommandError, DeviceError, WhichsideError, WorkError
+from daq.framing import Kind
 from daq.logger_source import LoggerSource
 from daq.remembered import UsbIdentity
 from daq.samples import Bias, ChangeKind, GapReason, Item
@@ -216,6 +217,10 @@ def test_a_consumer_that_leaves_closes_the_port(plugged: PtyLogger) -> None:
     iterator = iter(SerialSource(plugged.port))
     next(iterator)
     iterator.close()  # type: ignore[attr-defined]
+    end = time.monotonic() + 2
+    while [frame.type for frame in plugged.logger.commands][-2:] != [Kind.BIAS, Kind.STOP]:
+        assert time.monotonic() < end, "the logger was not told to stop"
+        time.sleep(0.01)
     SerialSource(plugged.port).close()  # the port is free again
 
 

@@ -13,9 +13,9 @@ from daq.messages import encode_message
 from daq.pair_stream import PairStream, Run
 from daq.pairs import DataFrame
 from daq.results import Started
-from daq.samples import GapReason, Item, Layout, Scale
+from daq.samples import Bias, Block, BlockFlag, ChangeKind, GapReason, Item, Layout, Scale
 from tests.wire.fake_logger import CLOCK_HZ, pair_counts
-from tests.wire.talk import check_one_run, gaps, pairs_in
+from tests.wire.talk import changes, check_one_run, gaps, pairs_in
 
 RATE = 4000.0
 STARTED = Started(run=9, interval=2000, sum_shift=0, pairs_per_frame=31, adc_divider=128)
@@ -160,3 +160,22 @@ def test_impossible_content_is_counted() -> None:
     good = DataFrame(0, 9, pair_counts(0, 3)).payload()
     assert stream.take([good[:-1], b"", good[:5] + b"\0" + good[6:]], 0) == []
     assert stream.counters.malformed == 3
+
+
+def test_frames_that_differ_are_not_joined() -> None:
+    """Bias, ranges and a late trigger belong to their own pairs, also when they arrive in one piece."""
+    kinds = [
+        DataFrame(0, 9, pair_counts(0, 5)),
+        DataFrame(5, 9, pair_counts(5, 5)),
+        DataFrame(10, 9, pair_counts(10, 5), late=True),
+        DataFrame(15, 9, pair_counts(15, 5), bias=(Bias.UP, Bias.OFF)),
+        DataFrame(20, 9, pair_counts(20, 5), bias=(Bias.UP, Bias.OFF), ranges=(0, 1)),
+    ]
+    items = received(begun(), b"".join(encode_message(frame, 0) for frame in kinds))
+    blocks = [item for item in items if isinstance(item, Block)]
+    assert [(b.first, len(b.counts)) for b in blocks] == [(0, 10), (10, 5), (15, 5), (20, 5)]
+    assert [b.flags for b in blocks] == [0, BlockFlag.LATE_TRIGGER, 0, 0]
+    assert [b.layout.bias[0] for b in blocks] == [Bias.OFF, Bias.OFF, Bias.UP, Bias.UP]
+    assert [b.layout.ranges for b in blocks] == [(0, 0), (0, 0), (0, 0), (0, 1)]
+    assert [(c.sample, c.value) for c in changes(items, ChangeKind.BIAS)] == [(15, "up off")]
+    assert check_one_run(items) == 25
