@@ -15,9 +15,11 @@ import os
 import shutil
 import sqlite3
 import tempfile
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from daq.capture_schema import APPLICATION_ID, PAGE_SIZE, TABLES, VERSION
 from daq.errors import InputError, WorkError
@@ -127,6 +129,14 @@ def settle_file(path: Path) -> None:
         connection.close()
 
 
+def rows_of(connection: sqlite3.Connection, sql: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
+    """All rows; raises sqlite3.Error only. (A damaged file's own bytes may break the text of an error.)"""
+    try:
+        return connection.execute(sql, values).fetchall()
+    except UnicodeDecodeError as error:
+        raise sqlite3.DatabaseError("damaged beyond what can be said") from error
+
+
 def has_leftovers(path: Path) -> bool:
     """Whether SQLite keeps something beside the file: it is in use, or was cut off."""
     return bool(_leftovers(path))
@@ -145,7 +155,7 @@ def require_file(path: Path) -> None:
 
 
 def _settle(connection: sqlite3.Connection) -> None:
-    connection.execute("PRAGMA journal_mode=DELETE").fetchone()
+    rows_of(connection, "PRAGMA journal_mode=DELETE")
 
 
 def _open_unwritable(path: Path) -> Opened:
@@ -200,13 +210,13 @@ def _verified(path: Path, query: str) -> sqlite3.Connection:
 
 def _verify(connection: sqlite3.Connection, path: Path) -> None:
     """Only our own tables, word for word: a view or trigger in their place would be someone's program."""
-    (application,) = connection.execute("PRAGMA application_id").fetchone()
-    (version,) = connection.execute("PRAGMA user_version").fetchone()
+    ((application,),) = rows_of(connection, "PRAGMA application_id")
+    ((version,),) = rows_of(connection, "PRAGMA user_version")
     if application != APPLICATION_ID:
         raise InputError(f"{path} is not a capture: choose a .whichside file, or import a CSV first.")
     if version > VERSION:
         raise WorkError(f"{path} was made by a newer whichside (file version {version}): update to open it.")
-    found = connection.execute("SELECT type, name, sql FROM sqlite_master").fetchall()
+    found = rows_of(connection, "SELECT type, name, sql FROM sqlite_master")
     ours = {(table.name, table.sql) for table in TABLES}
     strange = {kind for kind, _, _ in found} - {"table", "index"}
     if version < 1 or strange or not ours <= {(name, sql) for _, name, sql in found}:
@@ -219,4 +229,6 @@ def _is(error: sqlite3.Error, *codes: int) -> bool:
 
 
 def _unreadable(path: Path, error: Exception) -> str:
-    return f"{path} cannot be read as a capture ({error}): it is damaged, or not a whichside file."
+    """SQLite's own words may quote the damaged file, and so bring anything to a terminal: only the code."""
+    why = getattr(error, "sqlite_errorname", None) or getattr(error, "strerror", None) or "damaged"
+    return f"{path} cannot be read as a capture ({why}): it is damaged, or not a whichside file."

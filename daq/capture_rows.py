@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from daq.capture_files import open_for_reading
+from daq.capture_files import open_for_reading, rows_of
 from daq.capture_schema import Table
 
 BATCH = 32  # rows fetched at once: half a minute of a live recording
@@ -20,6 +20,11 @@ StoredRow = tuple[Any, ...]  # row number, columns, checksum; typed once `intact
 
 class ClosedError(Exception):
     """The store was closed, perhaps from another thread, while it was being read."""
+
+
+def plain(text: str) -> str:
+    """Words that may quote a damaged file, fit for any terminal."""
+    return "".join(c if c.isprintable() else "?" for c in text[:200])
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,34 +58,39 @@ class RowReader:
         return tuple(self._damages.values())
 
     def note_damage(self, table: Table, row: int, why: str) -> None:
-        self._damages.setdefault((table.name, row), Damage(table.name, row, why))
+        self._damages.setdefault((table.name, row), Damage(table.name, row, plain(why)))
 
     def query(self, sql: str, *values: object) -> list[StoredRow]:
         """All rows at once, so that no reading transaction stays open behind our back."""
         with self._lock:
             if self._closed:
                 raise ClosedError
-            return self._opened.connection.execute(sql, values).fetchall()
+            return rows_of(self._opened.connection, sql, values)
 
     def faults(self) -> list[str]:
         """What SQLite itself finds wrong with the file's structure (it does not see flipped bits in data)."""
         try:
-            return [text for (text,) in self.query("PRAGMA quick_check(20)") if text != "ok"]
+            return [plain(text) for (text,) in self.query("PRAGMA quick_check(20)") if text != "ok"]
         except sqlite3.DatabaseError as error:
-            return [str(error)]
+            return [plain(str(error))]
 
     def scan(self, table: Table, begin: int = 0, end: int = LAST_KEY) -> Iterator[StoredRow]:
         """The intact rows numbered begin .. end - 1, in order; damaged ones are noted and passed over."""
         while begin < end:
-            rows = self._fetch(table, begin, end)
-            for row in rows:
-                if table.intact(row[1:]):
+            before = begin
+            bad: list[int] = []
+            for row in self._fetch(table, begin, end):
+                if row[0] >= begin and table.intact(row[1:]):
                     yield row
+                    begin = row[0] + 1
                 else:
-                    self.note_damage(table, row[0], "the checksum does not fit")
-            if not rows or rows[-1][0] < begin:
-                return
-            begin = rows[-1][0] + 1
+                    self.note_damage(table, row[0], "the checksum does not fit, or it is out of order")
+                    bad.append(row[0])
+            if begin == before:  # go on behind the damaged rows; one with a wild number must not take us far
+                ahead = sorted(key for key in bad if key >= begin)
+                if not ahead:
+                    return
+                begin = ahead[len(ahead) // 2] + 1
 
     def _fetch(self, table: Table, begin: int, end: int) -> list[StoredRow]:
         """The next rows; behind a place SQLite cannot read, the first that it can."""

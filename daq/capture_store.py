@@ -110,7 +110,8 @@ class CaptureStore(RowReader):
         at = bisect_right(segments, time_s, key=lambda segment: segment.start_s) - 1
         if at < 0:
             return self.first
-        inside = segments[at].first + math.ceil((time_s - segments[at].start_s) * segments[at].layout.rate_hz)
+        pairs = (time_s - segments[at].start_s) * segments[at].layout.rate_hz
+        inside = segments[at].first + math.ceil(pairs - 1e-6)  # a pair's own time must find it again
         return min(inside, segments[at + 1].first if at + 1 < len(segments) else self.end)
 
     def _segment(self, number: int) -> Segment | None:
@@ -294,5 +295,5 @@ def _flagged(text: str) -> list[tuple[int, int, int]]:
         return []
     try:
         return [(int(begin), int(count), int(flags)) for begin, count, flags in json.loads(text)]
-    except (TypeError, RecursionError) as error:
+    except (TypeError, OverflowError, RecursionError) as error:
         raise ValueError("the flags cannot be read") from error

@@ -1,0 +1,27 @@
+"""Tests of the capture file leave no thread and no open capture behind."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.session.leaks import no_thread_leaks
+
+__all__ = ["no_thread_leaks"]
+
+DESCRIPTORS = Path("/proc/self/fd")
+
+
+def open_captures() -> list[str]:
+    if not DESCRIPTORS.exists():
+        return []
+    links = [link for link in DESCRIPTORS.iterdir() if link.is_symlink()]
+    return [target for link in links if ".whichside" in (target := str(link.readlink()))]
+
+
+@pytest.fixture(autouse=True)
+def no_open_captures() -> Iterator[None]:
+    yield
+    assert open_captures() == []
