@@ -22,6 +22,7 @@ SMOOTH = 1 / 5  # mean step from pair to pair, of the swing
 SMOOTH_SLOW = 0.7  # where a cycle of mains has only a few samples
 SLOW_WINDOW = 20
 NOISY_UV = 1.0 * UV
+NOISE_ABOUT_UV = 2.5 * UV
 
 
 class Hazards:
@@ -54,6 +55,7 @@ class Hazards:
         out[..., 1] = (view > BEYOND_UV).mean(axis=1)
         out[..., 4] = np.abs(np.diff(view, axis=1)).mean(axis=1)
         noisy = (out[..., 4] > NOISY_UV / 4).all(axis=1) & (high - low > NOISY_UV).all(axis=1)
+        noisy &= (np.abs(view.mean(axis=1)) < NOISE_ABOUT_UV).all(axis=1)  # a source with ripple is no noise
         self.windows += len(view)
         self.noisy_windows += int(noisy.sum())
         return out

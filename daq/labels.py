@@ -25,6 +25,7 @@ STEP_COAST = 0.02  # of D: the least step of a motor let go
 COAST_FALL = 0.06  # and how far it must then have fallen in all
 BOTH_UP = 0.4  # of source: the lower lead is too high to be a ground with current in it
 COLD_STEP = 0.12  # of D
+FAST_FALL = 0.1  # of D, between two stretches
 STAYS = 0.3  # a lead that moves less than this part of the other's movement stays put
 RISE = 0.05  # of D: a rise that says sag
 RANGE_END_UV = -7.5 * UV
@@ -211,9 +212,10 @@ class _Walk:
 
     def _warms_up(self, n: int, d: float, before: float) -> bool:
         """A cold lamp behind a bad wire: little voltage at first, full voltage without a break."""
-        if abs(d) - abs(before) < COLD_STEP * self.full:
-            return False
         here = self.stretches[self.positions[n]]
+        both_up = isinstance(here, Steady) and min(here.head) > BOTH_UP * self.scale.source
+        if abs(d) - abs(before) < COLD_STEP * self.full or both_up:
+            return False
         own = difference(here.tail) if isinstance(here, Steady) else 0.0
         if own * d > 0 and abs(own) > ON_CLIMBS_TO * self.full:
             return True
@@ -251,6 +253,8 @@ class _Walk:
                 and points[0] > last + RISE * self.full
             ):
                 break
+            if lowest < float("inf") and points[0] < last - FAST_FALL * self.full:
+                break  # another fast fall: that one is judged by itself
             for p in points:
                 if p > lowest + RISE * self.full:
                     return lowest, True, last
