@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from daq.bench_catalog import find
 from daq.bench_drives import Flicker, Pulse, Set
-from daq.bench_network import Network
+from daq.bench_network import Network, Reduced, solve_ports
 from daq.bench_parts import (
     AnyPart,
     Breakdown,
@@ -110,6 +110,21 @@ def test_slopes_are_slopes(law: Law, volt: float, base: float, step_s: float) ->
     high, _, _ = law.current(volt + span, base, step_s)
     _, slope, _ = law.current(volt, base, step_s)
     assert slope == pytest.approx((high - low) / (2 * span), rel=2e-3, abs=1e-5)
+
+
+@given(
+    st.sampled_from(LAWS),
+    st.floats(-60, 60),
+    st.sampled_from([1e-3, 1.0, 1e3, 1.1e6]),
+    st.floats(-60, 60),
+)
+def test_a_port_is_solved_from_anywhere(law: Law, open_v: float, ohm: float, guess: float) -> None:
+    """The answer lies on the line of the circuit to a microvolt, through megaohms too, and on the law."""
+    form = Reduced(np.empty(0), np.empty(0), [[ohm]], (law,), (0,), 1e-4)
+    (ampere,), (volt,), _ = solve_ports(form, [open_v], [law.rest], [guess])
+    assert volt == pytest.approx(open_v - ohm * ampere, abs=1e-6)
+    by_law, slope, _ = law.current(volt, law.rest, 1e-4)
+    assert ampere == pytest.approx(by_law, rel=1e-3, abs=1e-6 * (1 + slope))
 
 
 def test_filament_in_its_resting_states() -> None:
@@ -211,15 +226,15 @@ def test_drives() -> None:
     ]
 
 
-@given(st.integers(0, 10_000), st.booleans())
-def test_bounce_ends_where_it_was_meant_to(seed: int, closing: bool) -> None:
+@given(st.integers(0, 10_000), st.booleans(), st.sampled_from([2e-5, 0.005]))
+def test_bounce_ends_where_it_was_meant_to(seed: int, closing: bool, bounce_s: float) -> None:
     """Moves rise in time, alternate, stay within the bounce time, and end at the value asked for."""
     value = "closed" if closing else "open"
-    moves = list(Set("s", value, "open", bounce_s=0.005).moves(100, np.random.default_rng(seed)))
+    moves = list(Set("s", value, "open", bounce_s=bounce_s).moves(100, np.random.default_rng(seed)))
     times, values = zip(*moves, strict=True)
     assert list(times) == sorted(set(times))
     assert times[0] == 100
-    assert times[-1] <= 5110
+    assert times[-1] <= 110 + bounce_s * 1e6
     assert values[-1] == value
     assert all(a != b for a, b in itertools.pairwise(values))
 
