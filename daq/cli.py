@@ -17,6 +17,7 @@ from daq.errors import CommandError, WhichsideError
 
 EXPECTATIONS = ("switching", "steady", "automatic", "unknown")
 COMMANDS = ("live", "record", "review", "import", "check", "ports")
+BAUDS = (500_000, 115_200, 1_000_000)
 UNITS_S = {"s": 1.0, "m": 60.0, "h": 3600.0}
 
 
@@ -109,6 +110,9 @@ def _add_source(parser: argparse.ArgumentParser) -> None:
     which = parser.add_mutually_exclusive_group()
     which.add_argument("--port", metavar="P", help="the logger's serial port")
     which.add_argument("--bench", metavar="NAME", help="a simulated circuit and logger ('list' names them)")
+    parser.add_argument(
+        "--baud", type=int, choices=BAUDS, default=BAUDS[0], help="of the port, as the firmware was built"
+    )
     parser.add_argument("--rate", type=_rate, metavar="HZ", help="pairs a second (default 4000)")
     parser.add_argument(
         "--expect", choices=EXPECTATIONS, default="switching", help="what should be happening"

@@ -186,7 +186,7 @@ def _source(options: argparse.Namespace) -> SampleSource | None:
     if options.port is not None:
         from daq.serial_port import SerialSource
 
-        return SerialSource(options.port, rate_hz=options.rate or 4000.0)
+        return SerialSource(options.port, rate_hz=options.rate or 4000.0, baud=options.baud)
     from daq.serial_port import remembered_port
 
     port = remembered_port()
@@ -194,7 +194,7 @@ def _source(options: argparse.Namespace) -> SampleSource | None:
         return None
     from daq.serial_port import SerialSource
 
-    return SerialSource(port, rate_hz=options.rate or 4000.0)
+    return SerialSource(port, rate_hz=options.rate or 4000.0, baud=options.baud)
 
 
 def _only_logger() -> SampleSource:
