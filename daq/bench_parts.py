@@ -228,4 +228,4 @@ class Filament:
         return volt / ohm, 1 / ohm - volt / ohm**2 * (1.21 * ohm / kelvin) * warming, kelvin
 
     def limited(self, volt: float, before: float) -> float:
-        return volt
+        return 0.0 if volt * before < 0 else volt  # coldest, so steepest, at 0 V: never jump across it
