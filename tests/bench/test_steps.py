@@ -145,7 +145,7 @@ def test_tungsten_handbook() -> None:
     assert ratios == pytest.approx([4.41, 10.0, 16.3], rel=0.04)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(
     st.sampled_from(["lamp-low", "relay-bare-low", "pump-pwm-high", "relay-low-broken-feed"]),
     st.lists(st.integers(1, 40_000), min_size=1, max_size=30),
@@ -197,12 +197,12 @@ def test_a_repeating_pulse_is_read_and_left_without_a_step() -> None:
 @pytest.mark.parametrize("name", ["lamp-dimmed-low", "pump-pwm-high"])
 def test_reading_the_last_period_equals_calculating_on(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """To 10 mV: a filament that still warms or a motor that still speeds up must not be frozen."""
-    times_us = np.arange(500_000.0, 600_000.0, 50.0)
+    times_us = np.arange(400_000.0, 450_000.0, 50.0)
 
     def both_leads() -> np.ndarray:
         bench = Workbench(find(name), 1)
         bench.operate("control", "on", 0)
-        bench.run(600_000)
+        bench.run(450_000)
         return np.stack([bench.volts(lead, times_us) for lead in (0, 1)])
 
     read_again = both_leads()
