@@ -23,6 +23,8 @@ FEED_SHARE = 0.25  # and below: positive side
 FULL_WEIGHT = 0.5
 TRAIN_WEIGHT = 3.0
 MARKED_WEIGHT = 1.0
+PARTLY_OFF = 0.6
+RESIDUE_OF_D = 0.12
 FULL_AFTER_S = 0.25
 MARK_REACH_S = 1.0
 
@@ -140,6 +142,8 @@ def weigh(
             marked = any(m.on is switched_on and abs(m.at - at) < MARK_REACH_S * rate_hz for m in marks)
             marked_any |= marked
             weight = _weight(part, on, rate_hz, marked, steady_expected)
+            if not marked and _partly_off(part, scale):
+                weight *= PARTLY_OFF
             votes.add(kind, weight)
             votes.short[kind] = votes.short.get(kind, 0) + (weight == 0)
             if not part.ends and not any(p.label is not Label.OFF for p in parts[n + 1 :]):
@@ -152,6 +156,16 @@ def weigh(
         if kinds:
             off_parts.append(OffPart(part, kinds[0][0], kinds[0][1], marked_any))
     return votes, off_parts
+
+
+def _partly_off(part: Part, scale: Scale) -> bool:
+    """Some load voltage is left, and stays: leakage through a diode string, or a source far down."""
+    if not part.stretches:
+        return False
+    s = part.stretches[0]
+    d = abs(s.tail[0] - s.tail[1])
+    fades = abs(s.head[0] - s.head[1]) - d > 0.05 * scale.full
+    return d > RESIDUE_OF_D * scale.full and not fades
 
 
 def _transition_kind(on: Part, off: Part, switched_on: bool, scale: Scale) -> OffKind | None:

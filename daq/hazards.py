@@ -21,6 +21,9 @@ SWING_UV = 10 * UV
 SMOOTH = 1 / 5  # mean step from pair to pair, of the swing
 SMOOTH_SLOW = 0.7  # where a cycle of mains has only a few samples
 SLOW_WINDOW = 20
+TOP_OF_SWING = 0.05
+FLAT = 0.3
+CUT_OFF_UV = 38 * UV  # a sine cut off by the converter is flat too
 NOISY_UV = 1.0 * UV
 NOISE_ABOUT_UV = 2.5 * UV
 
@@ -34,7 +37,7 @@ class Hazards:
         self.windows: int = earlier.windows if earlier is not None else 0
         self.noisy_windows: int = earlier.noisy_windows if earlier is not None else 0
         self._open: Raw = np.empty((0, 2), dtype=np.int32)
-        self._rows: npt.NDArray[np.float64] = np.empty((0, 2, 5))
+        self._rows: npt.NDArray[np.float64] = np.empty((0, 2, 6))
 
     def push(self, micro: Raw) -> None:
         part = np.concatenate((self._open, micro)) if len(self._open) else micro
@@ -47,12 +50,16 @@ class Hazards:
         self._rows = np.concatenate((self._rows, rows))[-(WINDOWS - 1) :]
 
     def _statistics(self, view: npt.NDArray[np.int32]) -> npt.NDArray[np.float64]:
-        """Per window and lead: time below, time above, lowest, highest, mean step."""
+        """Per window and lead: time below, time above, lowest, highest, mean step, time at the top."""
         low, high = view.min(axis=1), view.max(axis=1)
-        out = np.empty((len(view), 2, 5))
+        out = np.empty((len(view), 2, 6))
         out[..., 2], out[..., 3] = low, high
         out[..., 0] = (view < -BEYOND_UV).mean(axis=1) if low.min() < -BEYOND_UV else 0.0
         out[..., 1] = (view > BEYOND_UV).mean(axis=1)
+        if low.min() < -BEYOND_UV:
+            out[..., 5] = (view > (high - TOP_OF_SWING * (high - low))[:, None, :]).mean(axis=1)
+        else:
+            out[..., 5] = 1.0
         out[..., 4] = np.abs(np.diff(view, axis=1)).mean(axis=1)
         noisy = (out[..., 4] > NOISY_UV / 4).all(axis=1) & (high - low > NOISY_UV).all(axis=1)
         noisy &= (np.abs(view.mean(axis=1)) < NOISE_ABOUT_UV).all(axis=1)  # a source with ripple is no noise
@@ -77,7 +84,9 @@ class Hazards:
             & (step < smooth * swing)
             & (both >= BOTH_WINDOWS)
         )
-        self.ac |= bool(found.any())
+        # a sine stays near its peak for a seventh of the time, a pulse for as long as it lasts
+        flat = (span[..., 5, :].mean(axis=-1) > FLAT) & (span[..., 3, :].max(axis=-1) < CUT_OFF_UV)
+        self.ac |= bool((found & ~flat).any())
 
     @property
     def noise(self) -> bool:
