@@ -23,6 +23,33 @@ NARROWEST = 0.02  # share: narrower pulses are spikes
 
 
 @dataclass(slots=True)
+class Direction:
+    """Crossings of a train in one direction; `wander` sums the changes from period to period."""
+
+    first: float
+    last: float
+    periods: int
+    last_period: float
+    wander: float
+
+    @classmethod
+    def of(cls, times: list[float]) -> Direction:
+        periods = [b - a for a, b in pairwise(times)]
+        wander = sum(abs(b - a) for a, b in pairwise(periods))
+        return cls(times[0], times[-1], len(periods), periods[-1], wander)
+
+    def add(self, at: float) -> None:
+        period = at - self.last
+        self.wander += abs(period - self.last_period)
+        self.last, self.last_period = at, period
+        self.periods += 1
+
+    @property
+    def mean_period(self) -> float:
+        return (self.last - self.first) / self.periods
+
+
+@dataclass(slots=True)
 class Pulse:
     """An open or ended train, in crossings."""
 
@@ -32,16 +59,17 @@ class Pulse:
     halves: int  # half periods so far
     up_time: float
     share: float  # of the latest periods
-    last_same: float  # last crossing in the direction of the first
+    directions: tuple[Direction, Direction]  # going down, going up
 
     @property
     def periods(self) -> int:
-        """Whole periods between `first` and `last_same`."""
+        """Whole periods seen."""
         return self.halves // 2
 
     @property
     def mean_period(self) -> float:
-        return (self.last_same - self.first) / self.periods
+        """From the direction whose crossings wander less: a motor's own voltage moves the other one."""
+        return min(self.directions, key=lambda d: d.wander / d.periods).mean_period
 
     @property
     def up_share(self) -> float:
@@ -112,8 +140,7 @@ class Rhythm:
         train.up_time += 0.0 if up else half
         train.halves += 1
         train.last = at
-        if train.halves % 2 == 0:
-            train.last_same = at
+        train.directions[up].add(at)
         self._recent = [self._recent[-1], (at, up)]
 
     def _established(self) -> Pulse | None:
@@ -140,4 +167,13 @@ class Rhythm:
         whole = times[-1] - times[0]
         if not NARROWEST <= up_time / whole <= 1 - NARROWEST:
             return None
-        return Pulse(times[0], times[-1], middle, len(halves), up_time, up_time / whole, times[-1])
+        down, up = ([t for t, went_up in flips if went_up is way] for way in (False, True))
+        return Pulse(
+            first=times[0],
+            last=times[-1],
+            period=middle,
+            halves=len(halves),
+            up_time=up_time,
+            share=up_time / whole,
+            directions=(Direction.of(down), Direction.of(up)),
+        )
