@@ -116,7 +116,8 @@ def _follow(session: Session, out: TextIO, stop: threading.Event) -> None:
     recording = session.recording
     while True:
         over = session.state is not SessionState.RUNNING  # looked at first, so that the last facts get out
-        _write(out, reporter.lines(session.latest))
+        if session.latest.samples:
+            _write(out, reporter.lines(session.latest))
         if session.recording != recording:
             recording = session.recording
             _write(out, [words.recording(recording.path, recording.saved, recording.error)])

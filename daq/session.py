@@ -75,6 +75,14 @@ class Recording:
     error: WhichsideError | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """A note and the moment it speaks of, s from the first sample; None for all of the recording."""
+
+    at_s: float | None
+    text: str
+
+
 class Session:
     """Start it, read `latest`, `state`, `recording` and `trace`; close it. Callable from any thread."""
 
@@ -92,6 +100,7 @@ class Session:
         self.state = SessionState.RUNNING
         self.error: WhichsideError | None = None
         self.recording = Recording()
+        self.notes: tuple[Noted, ...] = ()  # of this run, oldest first
         self._pipeline = pipeline
         self._open_recorder = open_recorder
         self._recorder: Recorder | None = None
@@ -214,6 +223,8 @@ class Session:
         if not isinstance(item, Change):
             with self._ring_lock:
                 self._ring.push(item)
+        elif item.kind is ChangeKind.NOTE:
+            self.notes += (Noted(self._time_s if item.at_s is None else item.at_s, item.value),)
         self._record(item)
         self._backlog.append(item)
         self._advance(item)

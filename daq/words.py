@@ -79,16 +79,16 @@ def rate(hz: float) -> str:
 
 
 def roles(judgement: Judgement) -> str:
-    """Which lead is on which wire: 'control wire: lead 2, feed: lead 1'."""
+    """Which lead is on which wire: 'control wire: lead 2, feed: lead 1'; a lead is named once."""
     control = judgement.control_lead
     parts = []
     if control == "both":
         parts.append("control wires: both leads")
     elif control is not None:
         parts.append(f"control wire: lead {control}")
-    if judgement.feed_lead is not None:
+    if judgement.feed_lead not in (None, control):
         parts.append(f"feed: lead {judgement.feed_lead}")
-    if judgement.ground_lead is not None:
+    if judgement.ground_lead not in (None, control):
         parts.append(f"ground: lead {judgement.ground_lead}")
     return ", ".join(parts)
 

@@ -16,7 +16,7 @@ from textual.screen import Screen
 
 from daq import words
 from daq.samples import DeviceInfo
-from daq.session import Session, SessionState
+from daq.session import Noted, Session, SessionState
 from daq.snapshot import Snapshot
 from tui import panels
 from tui.details import DetailsScreen
@@ -144,6 +144,9 @@ class Dashboard(Screen[None]):
     def extra_keys(self) -> Sequence[tuple[str, str]]:
         return ()
 
+    def notes(self) -> Sequence[Noted]:
+        return self.session.notes
+
     def big_word(self, snapshot: Snapshot) -> str:
         return panels.verdict_word(snapshot)
 
@@ -155,7 +158,8 @@ class Dashboard(Screen[None]):
         self.pull(hurry=True)
 
     def action_details(self) -> None:
-        self.app.push_screen(DetailsScreen(self.device, self.session.latest, self.session.findings))
+        session = self.session
+        self.app.push_screen(DetailsScreen(self.device, session.latest, session.findings, self.notes()))
 
     def action_help(self) -> None:
         self.app.push_screen(HelpScreen())

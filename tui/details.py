@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import ClassVar
 
 from textual.app import ComposeResult
@@ -16,6 +16,7 @@ from daq import words
 from daq.cautions import TEXT as CAUTION_TEXT
 from daq.findings import Candidate, Findings, Judgement
 from daq.samples import DeviceInfo
+from daq.session import Noted
 from daq.snapshot import Snapshot
 
 _LISTED = 40  # edges and events of a long recording; the report and --json have them all
@@ -23,7 +24,9 @@ _LISTED = 40  # edges and events of a long recording; the report and --json have
 Fact = tuple[str, str]  # heading and text; the heading is empty on following lines
 
 
-def facts(device: DeviceInfo, snapshot: Snapshot, findings: Findings | None) -> Iterator[Fact]:
+def facts(
+    device: DeviceInfo, snapshot: Snapshot, findings: Findings | None, notes: Sequence[Noted] = ()
+) -> Iterator[Fact]:
     """The facts of the moment, or of the whole recording where `findings` is given."""
     judgement = findings.judgement if findings else snapshot.judgement
     yield from _verdict(judgement)
@@ -40,6 +43,8 @@ def facts(device: DeviceInfo, snapshot: Snapshot, findings: Findings | None) -> 
     yield from _listed("edges", [words.edge(edge) for edge in edges], snapshot.edge_count)
     events = findings.events if findings else snapshot.events
     yield from _listed("events", [words.event(event) for event in events], snapshot.event_count)
+    for note in notes:
+        yield "note", note.text if note.at_s is None else f"{words.moment(note.at_s)}  {note.text}"
     yield "losses", words.losses(snapshot.losses)
     for caution in snapshot.cautions:
         yield "caution", CAUTION_TEXT.get(caution, caution)
@@ -103,10 +108,16 @@ class DetailsScreen(ModalScreen[None]):
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,d,q,enter", "dismiss", "back", show=False)]
 
-    def __init__(self, device: DeviceInfo, snapshot: Snapshot, findings: Findings | None) -> None:
+    def __init__(
+        self,
+        device: DeviceInfo,
+        snapshot: Snapshot,
+        findings: Findings | None,
+        notes: Sequence[Noted] = (),
+    ) -> None:
         super().__init__()
         self._title = "FINDINGS" if findings else f"DETAILS at {words.moment(snapshot.time_s)}"
-        self._facts = list(facts(device, snapshot, findings))
+        self._facts = list(facts(device, snapshot, findings, notes))
 
     def compose(self) -> ComposeResult:
         with VerticalScroll(classes="page"):

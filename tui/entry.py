@@ -12,13 +12,13 @@ from pathlib import Path
 from textual.screen import Screen
 
 from daq import words
-from daq.capture import SUFFIX, CaptureWriter
+from daq.capture import SUFFIX, CaptureSource, CaptureWriter, add_note
 from daq.cli import new_capture_name
 from daq.log_file import start_log
 from daq.pipeline import Pipeline
 from daq.recordings_in import open_recording
 from daq.replay import Replay
-from daq.session import Session
+from daq.session import Noted, Session
 from daq.source import Capability, SampleSource
 from tui.app import WhichsideApp
 from tui.bench import BenchScreen
@@ -41,7 +41,7 @@ def run_live(source: SampleSource, expectation: str = "switching", out: Path | N
 def run_review(path: Path, expectation: str | None = None) -> int:
     """Replay a capture or a text file on the review screen; raises InputError before any screen is shown."""
     start_log()
-    screen = ReviewScreen(lambda: _play(path, expectation))
+    screen = _review_screen(path, expectation)
     return _run(screen, None) or outcome(screen.session)
 
 
@@ -118,6 +118,25 @@ class _Expecting(Pipeline):
         self.expect(self._told)
 
 
+class _CaptureNotes:
+    """The notes that a capture file carries beside its recording."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+
+    def add(self, text: str, at_s: float) -> None:
+        add_note(self._path, text, at_s)
+
+    def notes(self) -> Sequence[Noted]:
+        with CaptureSource(self._path) as source:
+            return [Noted(note.at_s, note.text) for note in source.notes()]
+
+
+def _review_screen(path: Path, expectation: str | None) -> ReviewScreen:
+    notebook = _CaptureNotes(path) if path.suffix == SUFFIX else None
+    return ReviewScreen(lambda: _play(path, expectation), notebook)
+
+
 def _play(path: Path, expectation: str | None) -> Play:
     pipeline = _Expecting(expectation) if expectation else Pipeline()
     # The replay runs on the session's worker, so it may look at this very moment.
@@ -131,7 +150,8 @@ def _loggers(live: Callable[[SampleSource], Screen[None]]) -> Shelf:
         from daq.serial_port import PortInfo, SerialSource, list_ports
 
         def choice(port: PortInfo) -> Choice:
-            return Choice(port.device, port.description, lambda: live(SerialSource(port.device)))
+            about = "" if port.description == "n/a" else port.description
+            return Choice(port.device, about, lambda: live(SerialSource(port.device)))
 
         return [choice(port) for port in list_ports()]
 
@@ -175,7 +195,5 @@ def _capture(path: Path) -> Choice:
     status = path.stat()
     when = datetime.fromtimestamp(status.st_mtime).astimezone().strftime("%Y-%m-%d %H:%M")
 
-    def review() -> Screen[None]:
-        return ReviewScreen(lambda: _play(path, None))
-
-    return Choice(path.name, f"{when}, {max(1, status.st_size // 1024)} kB", review)
+    about = f"{when}, {max(1, status.st_size // 1024)} kB"
+    return Choice(path.name, about, lambda: _review_screen(path, None))

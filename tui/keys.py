@@ -62,6 +62,8 @@ REVIEW = (
     Key("b", "again", "from the beginning"),
 )
 
+NOTE_AFTERWARDS = Key("n", "note", "note")
+
 
 class KeyBar(Static):
     """The keys, wrapped between keys; set closer where that saves a row of a small screen."""

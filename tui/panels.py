@@ -101,6 +101,8 @@ def why(snapshot: Snapshot) -> tuple[Part, ...]:
     check = snapshot.lead_check
     if check.step:
         return (("now: ", "bold"), check.instruction)
+    if snapshot.samples == 0:
+        return (("why: ", "bold"), "waiting for the first samples.")
     return (("why: ", "bold"), snapshot.judgement.why)
 
 

@@ -3,27 +3,43 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import ClassVar
+from typing import ClassVar, Protocol
 
 from textual.binding import BindingType
 
+from daq import words
+from daq.errors import WhichsideError
 from daq.replay import SPEEDS, Replay
-from daq.session import Session
+from daq.session import Noted, Session
 from tui import keys
 from tui.dashboard import Dashboard
-from tui.details import DetailsScreen
 from tui.keys import Key
+from tui.note import NoteScreen
 
 Play = tuple[Session, Replay]
 
 
+class Notebook(Protocol):
+    """Where notes about a finished recording are kept, apart from what was recorded."""
+
+    def add(self, text: str, at_s: float) -> None:
+        """Raises WhichsideError where the recording cannot be written to."""
+        ...
+
+    def notes(self) -> Sequence[Noted]: ...
+
+
 class ReviewScreen(Dashboard):
-    """`play` opens the recording anew: a started session and the replay that paces it."""
+    """`play` opens the recording anew: a started session and the replay that paces it.
 
-    BINDINGS: ClassVar[list[BindingType]] = keys.bindings(keys.REVIEW, keys.COMMON)
+    Without a `notebook` (a text file has none) there is no key for notes.
+    """
 
-    def __init__(self, play: Callable[[], Play]) -> None:
+    BINDINGS: ClassVar[list[BindingType]] = keys.bindings(keys.REVIEW, [keys.NOTE_AFTERWARDS], keys.COMMON)
+
+    def __init__(self, play: Callable[[], Play], notebook: Notebook | None = None) -> None:
         self._play = play
+        self._notebook = notebook
         session, self.replay = play()
         super().__init__(session)
         self._findings_shown = False
@@ -33,17 +49,23 @@ class ReviewScreen(Dashboard):
             return "END OF RECORDING"
         if self.replay.seeking:
             return "looking for the next edge"
-        return "PAUSED" if self.replay.paused else f"replay at {self.replay.speed:g}x"
+        at = words.moment(self.session.latest.time_s)
+        return f"PAUSED at {at}" if self.replay.paused else f"replay at {self.replay.speed:g}x, {at}"
 
     def keys(self) -> Sequence[Key]:
-        return (*keys.REVIEW, *keys.COMMON)
+        return (*keys.REVIEW, *([keys.NOTE_AFTERWARDS] if self._notebook else []), *keys.COMMON)
+
+    def notes(self) -> Sequence[Noted]:
+        """What was noted while recording and afterwards, in the order of the recording."""
+        later = self._notebook.notes() if self._notebook else ()
+        return sorted((*super().notes(), *later), key=lambda note: note.at_s or 0.0)
 
     def pull(self, hurry: bool = False) -> None:
         super().pull(hurry)
         findings = self.session.findings
         if findings is not None and not self._findings_shown and self.session.error is None:
             self._findings_shown = True
-            self.app.push_screen(DetailsScreen(self.device, self.session.latest, findings))
+            self.action_details()
 
     def action_pause(self) -> None:
         self.replay.pause(not self.replay.paused)
@@ -60,6 +82,23 @@ class ReviewScreen(Dashboard):
 
     def action_next_edge(self) -> None:
         self.replay.to_next_edge()
+
+    def action_note(self) -> None:
+        notebook, at_s = self._notebook, self.session.latest.time_s
+        if notebook is None:
+            return
+
+        def put(text: str | None) -> None:
+            if not text:
+                return
+            try:
+                notebook.add(text, at_s)
+            except WhichsideError as error:
+                self.notice(str(error))
+            else:
+                self.notice(f"noted at {words.moment(at_s)}")
+
+        self.app.push_screen(NoteScreen(at_s), put)
 
     def action_again(self) -> None:
         self.session.close()

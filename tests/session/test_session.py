@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from daq.errors import CommandError, DeviceError, WhichsideError, WorkError
-from daq.samples import Block, Change, ChangeKind, DeviceInfo, Gap, GapReason, Item
-from daq.session import Recording, Session, SessionState
+from daq.samples import Block, Change, ChangeKind, DeviceInfo, Gap, GapReason, Item, Origin
+from daq.session import Noted, Recording, Session, SessionState
 from daq.source import Operate
 from tests.tui.scenes import LAYOUT, ListSource, StagePipeline, switched
 
@@ -134,6 +134,14 @@ def test_a_mark_is_stamped_with_the_moment_of_the_key(start: Start) -> None:
     assert abs(at_s - expected) < 0.05
 
 
+def test_notes_are_kept_with_their_moment(start: Start) -> None:
+    early = Change(0, Origin.USER, ChangeKind.NOTE, "from a recording", at_s=0.01)
+    session = start(ListSource([early, *switched(0.1)]), StagePipeline())
+    session.change(ChangeKind.NOTE, "now", at_s=0.08)
+    _wait(lambda: len(session.notes) == 2)
+    assert session.notes == (Noted(0.01, "from a recording"), Noted(0.08, "now"))
+
+
 def test_time_counts_gaps_but_none_before_the_first_sample(start: Start) -> None:
     blocks = switched(0.1)
     gaps = [Gap(0, 9.0, 0.1, None, GapReason.UNPLUGGED), Gap(400, 5.0, 0.1, None, GapReason.UNPLUGGED)]
@@ -198,7 +206,7 @@ def test_a_second_recording_begins_where_the_first_ended(start: Start) -> None:
     assert isinstance(two.items[0], Change)
     assert (two.items[0].kind, two.items[0].value, two.items[0].sample) == (ChangeKind.PLUG, "out", 0)
     blocks = [item for item in two.items if isinstance(item, Block)]
-    assert blocks[0].first == 0
+    assert [b.first for b in blocks] == [0, *np.cumsum([len(b.counts) for b in blocks])[:-1]]
     recorded = sum(len(b.counts) for n in shelf.made for b in n.items if isinstance(b, Block))
     assert recorded == sum(len(item.counts) for item in pipeline.log if isinstance(item, Block))
 

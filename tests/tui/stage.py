@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager, contextmanager
 from pathlib import Path
@@ -17,6 +18,7 @@ from daq.session import Session
 from tests.tui.scenes import ListSource, StagePipeline, switched
 from tui import themes
 from tui.app import WhichsideApp
+from tui.letters import big
 from tui.live import LiveScreen
 
 SMALL, LARGE = (80, 24), (120, 40)
@@ -52,12 +54,22 @@ async def on_stage(
 
 
 async def until(pilot: Pilot[Any], condition: Callable[[], object], tries: int = 150) -> None:
-    """Let the screen live until the condition holds."""
+    """Let the screen live until the condition holds.
+
+    Not by the pilot's own pause: that waits for the whole process to be idle, which a worker never is.
+    """
     for _ in range(tries):
         if condition():
             return
-        await pilot.pause(0.02)
+        await asyncio.sleep(0.02)
     raise AssertionError("waited in vain; on screen:\n" + "\n".join(lines(pilot.app)))
+
+
+async def tap(pilot: Pilot[Any], *keys: str) -> None:
+    """Press keys without waiting for the process to be idle."""
+    for key in keys:
+        pilot.app.simulate_key({"+": "plus", "-": "minus"}.get(key, key))
+        await asyncio.sleep(0.02)
 
 
 class Run:
@@ -89,3 +101,24 @@ def a_run(
         yield run
     finally:
         run.session.close()
+
+
+CONTROLS = {
+    "control": ("on", "off"),
+    "plug": ("in", "out"),
+    "lead 1": ("on pin", "off pin", "on positive", "on negative"),
+    "lead 2": ("on pin", "off pin", "on positive", "on negative"),
+    "reference": ("on", "off", "wiggle"),
+}
+
+
+START = {"control": "off", "plug": "in", "lead 1": "on pin", "lead 2": "on pin", "reference": "on"}
+
+
+def shows_big(screen: list[str], word: str) -> bool:
+    """Whether `word` stands on the screen in big letters."""
+    rows = big(word, len(screen[0]))
+    return any(
+        all(screen[y + i].rstrip() == row.rstrip() for i, row in enumerate(rows))
+        for y in range(len(screen) - len(rows))
+    )

@@ -57,22 +57,26 @@ def test_a_trace_stands_on_a_bands_rows_exactly_when_it_is_in_the_band(
 
 @given(
     at=st.integers(1, 75),
-    step_v=st.floats(2.0, 12.0),
+    level_v=st.floats(-1.0, 14.0),
+    step_v=st.floats(-1.5, 1.5) | st.floats(-12.0, 12.0),
     rows=st.integers(3, 12),
-    dashed=st.booleans(),
-    first=st.integers(0, 10_000),
+    period=st.integers(0, 2500),
+    phase=st.sampled_from([3, 3, 3, 0]),  # the column that a dashed trace may leave out, and another
 )
-def test_a_spike_of_one_column_shows(at: int, step_v: float, rows: int, dashed: bool, first: int) -> None:
-    level = np.full(77, 0.2)
-    spike = level.copy()
-    spike[at] += step_v
+def test_a_spike_of_one_column_shows(
+    at: int, level_v: float, step_v: float, rows: int, period: int, phase: int
+) -> None:
+    """Up or down, as soon as it reaches another dot, on the dashed trace too."""
+    first = 4 * period + (phase - at) % 4
+    level = np.full(77, level_v)
+    low, high = level.copy(), level.copy()
+    low[at] += min(step_v, 0.0)
+    high[at] += max(step_v, 0.0)
     axis = make_axis(BANDS, rows, 14.0)
-    before = _dots(draw(_columns(level, level, first), 1, axis, CELLS, dashed))
-    after = _dots(draw(_columns(level, spike, first), 1, axis, CELLS, dashed))
-    x = (first + at) % (CELLS * DOTS_PER_CELL)
-    top = int(axis.dots(spike[at : at + 1])[0])
-    assert after[top, x]
-    assert not before[top, x]
+    rest, reached = (int(dot) for dot in axis.dots(np.array([level_v, level_v + step_v])))
+    dots = _dots(draw(_columns(low, high, first), 1, axis, CELLS, True))
+    if reached != rest:
+        assert dots[reached, (first + at) % (CELLS * DOTS_PER_CELL)]
 
 
 def test_a_column_never_moves_once_it_is_drawn() -> None:

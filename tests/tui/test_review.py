@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 import pytest
 
-from daq.errors import InputError
+from daq.errors import InputError, WorkError
 from daq.replay import Replay
-from daq.samples import Block, Item
-from daq.session import Session
+from daq.samples import Block, Change, ChangeKind, Item, Origin
+from daq.session import Noted, Session
 from daq.snapshot import Snapshot
 from tests.session.test_session import DyingSource
 from tests.tui.scenes import ListSource, StagePipeline, snapshot, switched
-from tests.tui.stage import LARGE, SMALL, lines, on_stage, text, until
+from tests.tui.stage import LARGE, SMALL, lines, on_stage, tap, text, until
 from tui.details import DetailsScreen
 from tui.help import HelpScreen
 from tui.keys import COMMON, REVIEW
@@ -35,14 +36,30 @@ class EdgeASecond(StagePipeline):
         return replace(self.stage, edge_count=int(seconds), time_s=seconds, samples=self.pairs)
 
 
-Open = Callable[[ListSource], ReviewScreen]
+class Pad:
+    """A notebook in memory; `refusal` is raised when something is to be written."""
+
+    def __init__(self, refusal: WorkError | None = None) -> None:
+        self.kept: list[Noted] = []
+        self._refusal = refusal
+
+    def add(self, text: str, at_s: float) -> None:
+        if self._refusal is not None:
+            raise self._refusal
+        self.kept.append(Noted(at_s, text))
+
+    def notes(self) -> list[Noted]:
+        return self.kept
+
+
+Open = Callable[..., ReviewScreen]
 
 
 @pytest.fixture
 def review() -> Iterator[Open]:
     sessions: list[Session] = []
 
-    def opened(source: ListSource) -> ReviewScreen:
+    def opened(source: ListSource, notebook: Pad | None = None) -> ReviewScreen:
         def play() -> tuple[Session, Replay]:
             pipeline = EdgeASecond()
             replay = Replay(source, lambda: session.refresh().edge_count)
@@ -50,7 +67,7 @@ def review() -> Iterator[Open]:
             sessions.append(session)
             return session.start(), replay
 
-        return ReviewScreen(play)
+        return ReviewScreen(play, notebook)
 
     yield opened
     for session in sessions:
@@ -73,29 +90,29 @@ async def test_it_replays_to_the_end_and_shows_the_findings(review: Open) -> Non
             "drops feed side 0.21 V, ground side 0.12 V, while on",
         ):
             assert fact in shown, fact
-        await pilot.press("escape")
+        await tap(pilot, "escape")
         await until(pilot, lambda: "END OF RECORDING" in text(pilot.app))
-        await pilot.pause(0.2)
+        await asyncio.sleep(0.2)
         assert pilot.app.screen is screen, "shown once"
 
 
 async def test_from_edge_to_edge_faster_and_again(review: Open) -> None:
     screen = review(ListSource(switched(30.0), ends=True))
     async with on_stage(screen) as pilot:
-        await pilot.press("space")
+        await tap(pilot, "space")
         await until(pilot, lambda: "PAUSED" in text(pilot.app))
         known = screen.session.latest.edge_count
         for step in (1, 2, 3):
-            await pilot.press("x")
+            await tap(pilot, "x")
             await until(pilot, lambda: screen.replay.paused)
             assert screen.session.latest.edge_count == known + step
         await until(pilot, lambda: f"edges {known + 3}" in text(pilot.app))
-        await pilot.press("+", "+", "+", "space")
+        await tap(pilot, "+", "+", "+", "space")
         await until(pilot, lambda: "replay at 10x" in text(pilot.app))
-        await pilot.press("-")
+        await tap(pilot, "-")
         await until(pilot, lambda: "replay at 5x" in text(pilot.app))
         first = screen.session
-        await pilot.press("b")
+        await tap(pilot, "b")
         await until(pilot, lambda: screen.session is not first)
         assert screen.session.latest.time_s < 2.0
         assert first.join(1.0)
@@ -104,9 +121,9 @@ async def test_from_edge_to_edge_faster_and_again(review: Open) -> None:
 async def test_speeds_end_at_their_limits(review: Open) -> None:
     screen = review(ListSource(switched(5.0)))
     async with on_stage(screen) as pilot:
-        await pilot.press("space", *"-" * 12)
+        await tap(pilot, "space", *"----")
         assert screen.replay.speed == 0.1
-        await pilot.press(*"+" * 12)
+        await tap(pilot, *"+" * 9)
         assert screen.replay.speed == 100.0
 
 
@@ -120,11 +137,31 @@ async def test_its_own_keys_are_shown_and_no_marks(review: Open, size: tuple[int
         assert "switched on" not in shown.split("quit")[0].rsplit("events", 1)[1]
 
 
+async def test_notes_of_the_recording_and_later_ones_stand_together(review: Open) -> None:
+    noted = Change(0, Origin.USER, ChangeKind.NOTE, "on the [b]road", at_s=0.05)
+    pad = Pad()
+    async with on_stage(review(ListSource([noted, *switched(0.2)]), pad), LARGE) as pilot:
+        await until(pilot, lambda: pilot.app.screen.session.latest.time_s > 0.1)  # type: ignore[attr-defined]
+        await tap(pilot, "n", *"later", "enter")
+        await until(pilot, lambda: pad.kept)
+        await until(pilot, lambda: "noted at 0." in text(pilot.app))
+        await tap(pilot, "d")
+        await until(pilot, lambda: "note 0.050 s on the [b]road note 0." in text(pilot.app))
+        assert text(pilot.app).count("note") == 2
+
+
+async def test_a_note_that_cannot_be_kept_is_said(review: Open) -> None:
+    pad = Pad(WorkError("The capture is on read-only media: copy it first."))
+    async with on_stage(review(ListSource(switched(0.2)), pad)) as pilot:
+        await tap(pilot, "n", "x", "enter")
+        await until(pilot, lambda: "copy it first" in text(pilot.app))
+
+
 async def test_damage_is_said_and_no_findings_pushed_over_it(review: Open) -> None:
     message = "The capture is damaged from 12 s on: what came before is shown."
     async with on_stage(review(DyingSource(InputError(message)))) as pilot:
         await until(pilot, lambda: message in text(pilot.app))
-        await pilot.pause(0.2)
+        await asyncio.sleep(0.2)
         assert not isinstance(pilot.app.screen, DetailsScreen)
 
 
@@ -132,9 +169,9 @@ async def test_help_has_every_caution_and_scrolls() -> None:
     async with on_stage(HelpScreen()) as pilot:
         assert lines(pilot.app)[0].strip() == "HELP (arrows scroll, Esc goes back)".replace("HELP ", "HELP  ")
         seen = text(pilot.app)
-        for _ in range(12):
-            await pilot.press("pagedown")
-            await pilot.pause(0.05)
+        for _ in range(4):
+            await tap(pilot, "pagedown")
+            await asyncio.sleep(0.05)
             seen += text(pilot.app)
         for words in (
             "DC up to 32 V nominal",
@@ -157,5 +194,5 @@ async def test_help_has_every_caution_and_scrolls() -> None:
 async def test_details_of_many_edges_say_how_many(review: Open) -> None:
     many = replace(snapshot(), edge_count=5000, edges=snapshot().edges * 30)
     async with on_stage(DetailsScreen(ListSource().info, many, None)) as pilot:
-        await pilot.press("end")
+        await tap(pilot, "end")
         await until(pilot, lambda: "bench: brake lamp" in text(pilot.app))

@@ -13,7 +13,7 @@ from textual.widgets import OptionList
 from daq.errors import DeviceError
 from daq.session import Session
 from tests.tui.scenes import ListSource, StagePipeline, switched
-from tests.tui.stage import LARGE, SMALL, lines, on_stage, text, until
+from tests.tui.stage import LARGE, SMALL, lines, on_stage, tap, text, until
 from tui.live import LiveScreen
 from tui.start import START, Choice, Shelf, StartScreen
 
@@ -87,12 +87,12 @@ async def test_choosing_opens_and_leaving_comes_back(live: Live) -> None:
     start = StartScreen([_shelf("BENCHES", Choice("one", "", live), Choice("two", "", live))])
     async with on_stage(start) as pilot:
         await until(pilot, lambda: "two" in text(pilot.app))
-        await pilot.press("down", "enter")
+        await tap(pilot, "down", "enter")
         await until(pilot, lambda: isinstance(pilot.app.screen, LiveScreen))
         await until(pilot, lambda: "control wire: lead 2" in text(pilot.app))
-        await pilot.press("q")
+        await tap(pilot, "q")
         await until(pilot, lambda: pilot.app.screen is start)
-        await pilot.press("h", "escape", "q")
+        await tap(pilot, "h", "escape", "q")
 
 
 async def test_what_cannot_be_opened_is_said_and_the_list_stays() -> None:
@@ -100,7 +100,7 @@ async def test_what_cannot_be_opened_is_said_and_the_list_stays() -> None:
     start = StartScreen([_shelf("LOGGERS", Choice("port nine", "", _fails(message)))])
     async with on_stage(start) as pilot:
         await until(pilot, lambda: "port nine" in text(pilot.app))
-        await pilot.press("enter")
+        await tap(pilot, "enter")
         await until(pilot, lambda: message in text(pilot.app))
         assert pilot.app.screen is start
 

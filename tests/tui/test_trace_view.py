@@ -75,7 +75,7 @@ async def test_a_frame_repaints_the_pen_and_nothing_else(monkeypatch: pytest.Mon
         monkeypatch.setattr(frame.view, "refresh", refresh)
         frame.view.show(snapshot())
         assert painted == [], "nothing new, nothing painted"
-        for block in blocks[875:885]:
+        for block in blocks[875:935]:
             ring.push(block)
         frame.view.show(snapshot())
         await pilot.pause()
