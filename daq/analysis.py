@@ -29,6 +29,7 @@ class Context:
     expectation: str = "switching"
     reference_proven: bool = False
     checked_source_v: float | None = None
+    whispered: bool = False
     plug: str = "unknown"
     ac: bool = False
     noise: bool = False
@@ -116,6 +117,7 @@ def _evidence(m: Material, context: Context) -> Evidence:
         reference_proven=context.reference_proven and not m.references,
         ac=context.ac,
         noise=context.noise or m.jumps,
+        whispered=context.whispered,
         plug=context.plug,
         expectation=context.expectation,
         moved_together=m.moved_together,

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from daq.evidence import Mark
+from daq.evidence import Told
 from daq.glue import glue
 from daq.labels import OFF_BELOW, ON_ABOVE, Scale, difference
 from daq.material import Material, add, gather
@@ -26,11 +26,7 @@ class Chapters:
         self._stretches: list[Stretch] = []
         self._done = Material()
         self._rough = Scale(0.0, 0.0)
-        self._marks: Sequence[Mark] = ()
-        self._steady_expected = False
-
-    def settings(self, marks: Sequence[Mark], steady_expected: bool) -> None:
-        self._marks, self._steady_expected = marks, steady_expected
+        self.told = Told()
 
     def emit(self, stretch: Stretch) -> None:
         if isinstance(stretch, Steady) and stretch.end - stretch.start >= max(2, ROUGH_S * self.rate_hz):
@@ -55,7 +51,7 @@ class Chapters:
     def material(self, still_open: Sequence[Stretch] = ()) -> Material:
         """Everything so far; `still_open` are provisional stretches at the end (live only)."""
         stretches = [*self._stretches, *still_open]
-        latest = gather(stretches, self.rate_hz, self._marks, self._steady_expected, self._done.scale)
+        latest = gather(stretches, self.rate_hz, self.told, self._done.scale)
         return add(self._done, latest)
 
     def _close_chapter(self) -> None:
@@ -67,9 +63,7 @@ class Chapters:
         middle = (s.start + s.end) // 2
         left = replace(s, end=middle, trail=[p for p in s.trail if p[0] < middle], raw=None)
         right = replace(s, start=middle, trail=[p for p in s.trail if p[0] >= middle], raw=None)
-        chapter = gather(
-            [*self._stretches[:cut], left], self.rate_hz, self._marks, self._steady_expected, self._done.scale
-        )
+        chapter = gather([*self._stretches[:cut], left], self.rate_hz, self.told, self._done.scale)
         self._done = add(self._done, chapter)
         self._stretches = [right, *self._stretches[cut + 1 :]]
 

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import Enum
 
+from daq.crossings import UV
 from daq.findings import Side
 from daq.labels import Label, Scale
 from daq.stretches import Pair, Train
@@ -23,6 +24,7 @@ FEED_SHARE = 0.25  # and below: positive side
 FULL_WEIGHT = 0.5
 TRAIN_WEIGHT = 3.0
 MARKED_WEIGHT = 1.0
+FLOATS_UV = (0.8 * UV, 3.5 * UV)  # what the whisper makes of pins that nothing holds
 PARTLY_OFF = 0.6
 RESIDUE_OF_D = 0.12
 FULL_AFTER_S = 0.25
@@ -44,6 +46,22 @@ class Mark:
 
     at: float
     on: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What the user and the device tell beside the samples.
+
+    `whispers`: (from pair, whether the whisper bias is on), in order of time.
+    """
+
+    marks: tuple[Mark, ...] = ()
+    steady_expected: bool = False
+    whispers: tuple[tuple[int, bool], ...] = ()
+
+    def whispered(self, pair: float) -> bool:
+        """Was the whisper bias on at `pair`?"""
+        return any([way for at, way in self.whispers if at <= pair][-1:])
 
 
 @dataclass(slots=True)
@@ -91,6 +109,7 @@ class Evidence:
     reference_proven: bool = False
     ac: bool = False
     noise: bool = False
+    whispered: bool = False  # the whisper bias was on at some time
     plug: str = "unknown"
     expectation: str = "switching"
     moved_together: int = 0
@@ -115,16 +134,14 @@ def kind_of_off(on: Pair, off: Pair, label: Label, scale: Scale) -> OffKind:
     return OffKind.BOTH_MOVED
 
 
-def weigh(
-    parts: Sequence[Part], scale: Scale, rate_hz: float, marks: Sequence[Mark], steady_expected: bool
-) -> tuple[Votes, list[OffPart]]:
+def weigh(parts: Sequence[Part], scale: Scale, rate_hz: float, told: Told) -> tuple[Votes, list[OffPart]]:
     """Votes of all transitions; and each off part with its kind."""
     votes = Votes()
     off_parts: list[OffPart] = []
     for n, part in enumerate(parts):
         if part.train is not None and part.label is not Label.OFF and not part.mirrored:
             seconds = (part.train.end - part.train.start) / rate_hz
-            weight = 0.0 if steady_expected else TRAIN_WEIGHT * min(1.0, seconds / FULL_AFTER_S)
+            weight = 0.0 if told.steady_expected else TRAIN_WEIGHT * min(1.0, seconds / FULL_AFTER_S)
             votes.add(_train_kind(part.train, part.label, scale), weight)
         if part.label is not Label.OFF:
             continue
@@ -139,9 +156,11 @@ def weigh(
             kind = _transition_kind(on, part, switched_on, scale)
             if kind is None:
                 continue
-            marked = any(m.on is switched_on and abs(m.at - at) < MARK_REACH_S * rate_hz for m in marks)
+            if kind is OffKind.FEED_FELL and told.whispered(at) and _floats(part, switched_on):
+                kind = OffKind.BOTH_MOVED  # neither pin is held: the whisper lifts both
+            marked = any(m.on is switched_on and abs(m.at - at) < MARK_REACH_S * rate_hz for m in told.marks)
             marked_any |= marked
-            weight = _weight(part, on, rate_hz, marked, steady_expected)
+            weight = _weight(part, on, rate_hz, marked, told.steady_expected)
             if not marked and _partly_off(part, scale):
                 weight *= PARTLY_OFF
             votes.add(kind, weight)
@@ -156,6 +175,14 @@ def weigh(
         if kinds:
             off_parts.append(OffPart(part, kinds[0][0], kinds[0][1], marked_any))
     return votes, off_parts
+
+
+def _floats(part: Part, at_end: bool) -> bool:
+    """Both leads a little above zero, and alike through the load."""
+    if not part.stretches:
+        return False
+    a, b = part.stretches[-1 if at_end else 0].settled
+    return min(a, b) > FLOATS_UV[0] and max(a, b) < FLOATS_UV[1] and abs(a - b) < 0.3 * UV
 
 
 def _partly_off(part: Part, scale: Scale) -> bool:

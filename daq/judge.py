@@ -25,6 +25,11 @@ CYCLE = NextTest(
     caution="Keep clear of anything the load can move.",
 )
 
+WHISPER = NextTest(
+    "Switch the whisper bias on and cycle the control once more.",
+    splits="If both leads rise a little while off, nothing holds either pin: both ends are switched.",
+)
+
 
 def judge(evidence: Evidence) -> Judgement:
     """The judgement that this evidence supports; see the module for the rules."""
@@ -122,6 +127,8 @@ def _definite(e: Evidence, side: Side, confidence: float) -> Judgement:
             "Run the lead check, so that a bad reference or lead can be ruled out.",
             splits="All three leads pass: the verdict stands as measured.",
         )
+    elif side is Side.HIGH and not e.whispered:
+        test = WHISPER
     return Judgement(side, control, feed, ground, confidence, why, test, leaning=side)
 
 

@@ -13,7 +13,7 @@ from itertools import pairwise
 from typing import TypeVar
 
 from daq.crossings import SOURCE_LEAST_UV, UV
-from daq.evidence import Mark, OffKind, Votes, weigh
+from daq.evidence import OffKind, Told, Votes, weigh
 from daq.findings import LoadKind
 from daq.labels import ON, Label, Scale, label_stretches
 from daq.pulses import keep_longest
@@ -82,9 +82,7 @@ class Material:
     jumps: bool = False
 
 
-def gather(
-    stretches: Sequence[Stretch], rate_hz: float, marks: Sequence[Mark], steady_expected: bool, floor: Scale
-) -> Material:
+def gather(stretches: Sequence[Stretch], rate_hz: float, told: Told, floor: Scale) -> Material:
     """The contribution of these stretches; `floor` is the scale that earlier ones showed."""
     labelled, scale = label_stretches(stretches, rate_hz, floor)
     switching = follow(stretches, labelled, scale, rate_hz)
@@ -92,7 +90,7 @@ def gather(
     m = Material(scale=scale, turns=switching.turns)
     if parts:
         m.initial, m.now = switching.initial, parts[-1].label
-    votes, off_parts = weigh(parts, scale, rate_hz, marks, steady_expected)
+    votes, off_parts = weigh(parts, scale, rate_hz, told)
     m.votes = votes
     for o in off_parts:
         to = _works_again(parts, o.part)

@@ -11,12 +11,12 @@ import numpy as np
 from daq.analysis import Analysis, Context, conclude
 from daq.chapters import Chapters
 from daq.crossings import MICRO_LIMIT, UV, window_pairs
-from daq.evidence import Mark
+from daq.evidence import Mark, Told
 from daq.findings import Findings, GapFound
 from daq.hazards import Hazards
 from daq.lead_check import NOT_DONE, SEAT, LeadCheck
 from daq.live_view import SPAN_V, bands_of, lead_views
-from daq.samples import Block, Change, ChangeKind, Counts, Gap, Item, Layout, Origin, Scale
+from daq.samples import Bias, Block, Change, ChangeKind, Counts, Gap, Item, Layout, Origin, Scale
 from daq.snapshot import LeadCheckView, LeadView, Losses, Snapshot
 from daq.steady import Segmenter
 from daq.stretches import Lost, Raw, Stretch, end_of
@@ -35,11 +35,12 @@ class Pipeline:
         self._time = Timeline()
         self._segmenter: Segmenter | None = None
         self._chapters = Chapters()
-        self._chapters.settings((), expectation == "steady")
+        self._chapters.told = Told(steady_expected=expectation == "steady")
         self._hazards: Hazards | None = None
         self._clipped = 0
         self._gaps: list[GapFound] = []
         self._marks: list[Mark] = []
+        self._whispers: list[tuple[int, bool]] = []
         self._plug = "unknown"
         self._check: LeadCheck | None = None
         self._checking = False
@@ -76,6 +77,7 @@ class Pipeline:
         elif self._layout is not None and rate != self._layout.rate_hz:
             self._end_segment()
             self._time.begin(block.first, rate)
+        self._follow_bias(block)
         self._layout = block.layout
         micro = microvolts(block.counts, block.layout.scale)
         if self._check is not None and self._checking:
@@ -83,6 +85,11 @@ class Pipeline:
         else:
             self._measure(block, micro)
         self._next = block.end
+
+    def _follow_bias(self, block: Block) -> None:
+        if self._layout is None or block.layout.bias != self._layout.bias:
+            self._whispers.append((block.first, Bias.WHISPER in block.layout.bias))
+            self._tell()
 
     def _measure(self, block: Block, micro: Raw) -> None:
         if self._segmenter is None:
@@ -131,7 +138,12 @@ class Pipeline:
                 self._marks.append(Mark(at, value != "off"))
             else:
                 self._clear()
-        self._chapters.settings(self._marks, self.expectation == "steady")
+        self._tell()
+
+    def _tell(self) -> None:
+        """What is known beside the samples has changed."""
+        told = Told(tuple(self._marks), self.expectation == "steady", tuple(self._whispers))
+        self._chapters.told = told
         self._version += 1
 
     def _change_lead_check(self, value: str) -> None:
@@ -252,6 +264,7 @@ class Pipeline:
                 expectation=self.expectation,
                 reference_proven=self.reference_proven,
                 checked_source_v=self._check.source_v if self._check is not None else None,
+                whispered=any(on for _, on in self._whispers),
                 plug=self._plug,
                 ac=self._hazards is not None and self._hazards.ac,
                 noise=self._hazards is not None and self._hazards.noise,

@@ -11,7 +11,8 @@ from daq.bench import BenchSource, benches
 from daq.bench_rig import BenchCircuit
 from daq.findings import Findings, Side
 from daq.pipeline import Pipeline
-from daq.source import Operate
+from daq.samples import Bias
+from daq.source import Command, Operate, SetBias
 
 HOLD_S = 0.7
 CYCLES = 3
@@ -83,3 +84,24 @@ def test_a_loose_reference_is_seen() -> None:
     found, _ = cycled(circuit)
     assert "reference lost" in {e.kind.value for e in found.events}
     assert "reference_lost" in found.cautions
+
+
+def test_the_whisper_tells_two_switched_ends_from_one() -> None:
+    """Pins that nothing holds rise with it; the ground of a high-side load does not."""
+    script: list[tuple[float, Command]] = [(0.1, SetBias(Bias.WHISPER, Bias.WHISPER))]
+    for n in range(CYCLES):
+        script += [(0.6 + 1.4 * n, Operate("control", "on")), (1.3 + 1.4 * n, Operate("control", "off"))]
+    sides = {}
+    for name in ("both-ends-relay", "lamp-high", "lamp-low", "led-low", "relay-resistor-high"):
+        pipeline = Pipeline()
+        for item in BenchSource(name, speed=None, script=script, duration_s=5.3):
+            pipeline.push(item)
+        pipeline.finish()
+        sides[name] = pipeline.findings().judgement.side.value
+    assert sides == {
+        "both-ends-relay": "both ends",
+        "lamp-high": "high",
+        "lamp-low": "low",
+        "led-low": "low",
+        "relay-resistor-high": "high",
+    }
