@@ -113,14 +113,8 @@ class Harness:
     @property
     def fastest_hz(self) -> float:
         """The fastest regular thing in the circuit, so that ngspice is not allowed to step over it."""
-        pulses = [p.pulse.hertz for p in self._places() if p.pulse is not None and p.pulse.ramp]
-        ripple = self.supply.ripple_hz if self.supply.ripple_v else 0.0
         loads = [self.load.fastest_hz, *(n.load.fastest_hz for n in self.neighbours)]
-        return max(ripple, *pulses, *loads)
-
-    def _places(self) -> list[Place]:
-        four = (self.high_f, self.low_g, self.high_g, self.low_f, *(b.place for b in self.branches))
-        return [p for p in four if p is not None]
+        return max(self.supply.fastest_hz, *loads)
 
     def netlist(self) -> str:
         net = Netlist()

@@ -110,6 +110,13 @@ def switch_words(switch: Switch) -> str:
     return "contact"
 
 
+def with_main(plan: Plan, place: Place) -> Harness:
+    """The harness with another main switch."""
+    if plan.claim.wiring == "high":
+        return replace(plan.harness, high_f=place)
+    return replace(plan.harness, low_g=place)
+
+
 def on_segments(plan: Plan, shortest_s: float) -> list[tuple[float, float]]:
     """Where the load is on for at least `shortest_s`."""
     return [(a, b) for a, b, state in segments(plan) if state == "on" and b - a >= shortest_s]

@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 
 from tests.physics.draws import Draw
-from tests.physics.harness import Branch, Harness, Place, Wire
+from tests.physics.harness import Branch, Place, Wire
 from tests.physics.recordings import Plan
-from tests.physics.skeleton import moved, off_segments, switched, undecidable
+from tests.physics.skeleton import moved, off_segments, switched, undecidable, with_main
 from tests.physics.switches import Contact
 from tests.physics.timeline import Spans, operations
 
@@ -89,16 +89,9 @@ def stepped(draw: Draw) -> Plan:
     share = draw.uniform(0.15, 0.4)
     ends = ("feedend", "pinf") if plan.claim.side == "high" else ("ping", "gndend")
     resistor = Branch(Place(Contact(0.01), dim), *ends, load.ohm * share / (1 - share))
-    harness = replace(_with_main(plan, Place(switch, moved(draw, switch, full).spans)), branches=(resistor,))
+    harness = replace(with_main(plan, Place(switch, moved(draw, switch, full).spans)), branches=(resistor,))
     unjudged = tuple((t - 0.003, t + 0.02) for t in turns)
     return replace(plan, harness=harness, unjudged=unjudged, drops_seen=(False, False))
-
-
-def _with_main(plan: Plan, place: Place) -> Harness:
-    """The harness with another main switch."""
-    if plan.claim.wiring == "high":
-        return replace(plan.harness, high_f=place)
-    return replace(plan.harness, low_g=place)
 
 
 def test_pulses(draw: Draw) -> Plan:
@@ -113,7 +106,7 @@ def test_pulses(draw: Draw) -> Plan:
     pulses = tuple((t, t + width) for t in starts)
     place = replace(place, spans=tuple(sorted((*place.spans, *pulses))))
     unjudged = tuple((a - 0.002, b + 0.004) for a, b in pulses)
-    return replace(plan, harness=_with_main(plan, place), unjudged=unjudged)
+    return replace(plan, harness=with_main(plan, place), unjudged=unjudged)
 
 
 def braked(draw: Draw) -> Plan:

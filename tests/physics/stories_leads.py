@@ -9,6 +9,7 @@ from tests.physics.draws import Draw
 from tests.physics.frontend import ALWAYS
 from tests.physics.harness import Harness
 from tests.physics.loads import Resistor
+from tests.physics.netlist import Netlist
 from tests.physics.recordings import Claim, Plan
 from tests.physics.skeleton import switched, undecidable
 from tests.physics.supply import Supply
@@ -163,10 +164,11 @@ class Mains(Supply):
     amplitude_v: float = 34.0
     hertz: float = 50.0
 
-    def attach(self, net: object, post: str) -> None:
-        from tests.physics.netlist import Netlist
+    @property
+    def fastest_hz(self) -> float:
+        return 4 * self.hertz  # 230 V clipped at 40 V is steep
 
-        assert isinstance(net, Netlist)
+    def attach(self, net: Netlist, post: str) -> None:
         inner = net.fresh("emf")
         net.sine(inner, "0", self.amplitude_v, self.hertz)
         net.resistor(inner, post, self.inner_ohm)

@@ -9,7 +9,7 @@ from tests.physics.draws import Draw
 from tests.physics.harness import Branch, Place
 from tests.physics.loads import Load
 from tests.physics.recordings import Plan
-from tests.physics.skeleton import switched
+from tests.physics.skeleton import switched, with_main
 from tests.physics.switches import Pulse, Transistor
 from tests.physics.timeline import Spans
 from tests.physics.truth import TruePwm
@@ -71,11 +71,6 @@ def brightening(draw: Draw) -> Plan:
     length = draw.length(2.5, 4.0)
     spans = draw.cycling(length)
     rise = draw.uniform(0.1, 0.6)
-    ramp: list[tuple[float, float]] = [(0.0, 0.0)]
-    for a, b in ((a, min(b, length + 1.0)) for a, b in spans):
-        top = min(a + rise, b)
-        ramp += [(a, 0.02), (top, min(1.05, (top - a) / rise * 1.05)), (b, 1.05), (b + 1e-3, 0.0)]
-    pulse = Pulse(hertz, 0.5, ramp=tuple(ramp))
     plan = switched(
         draw,
         "brightening",
@@ -84,13 +79,31 @@ def brightening(draw: Draw) -> Plan:
         spans=spans,
         length_s=length,
         converter=draw.converter(fast_only=True),
-        pulse=pulse,
     )
+    place = plan.harness.high_f or plan.harness.low_g
+    assert place is not None
+    pulses = [p for a, b in spans for p in _climbing(a, min(b, length + 1.0), rise, hertz)]
+    harness = with_main(plan, replace(place, spans=tuple(pulses)))
     climbs = tuple((a, min(a + rise, b, length)) for a, b in spans)
     commands = tuple(
         replace(c, settled_s=c.t_s + rise * 0.3) if c.state == "on" else c for c in plan.commands
     )
-    return replace(plan, pwm=TruePwm(hertz, 0.5, 1.0, climbs, False), commands=commands)
+    pwm = TruePwm(hertz, 0.5, 1.0, climbs, False)
+    return replace(plan, harness=harness, pwm=pwm, commands=commands)
+
+
+def _climbing(begin: float, end: float, rise: float, hertz: float) -> list[tuple[float, float]]:
+    """Pulses that widen until they touch; the last one lasts to the end."""
+    out: list[tuple[float, float]] = []
+    period, at = 1 / hertz, begin
+    while at < end:
+        duty = max(0.03, (at - begin) / rise)
+        if duty > 0.97:
+            out.append((at, end))
+            break
+        out.append((at, min(at + duty * period, end)))
+        at += period
+    return out
 
 
 def peak_and_hold(draw: Draw) -> Plan:

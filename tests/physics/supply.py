@@ -57,6 +57,11 @@ class Supply:
     spikes: tuple[tuple[float, float, float], ...] = ()
     dips: tuple[Dip, ...] = ()
 
+    @property
+    def fastest_hz(self) -> float:
+        """The fastest regular thing in it; 0 for none."""
+        return self.ripple_hz if self.ripple_v else 0.0
+
     def attach(self, net: Netlist, post: str) -> None:
         """Battery positive becomes node `post`; battery negative is node 0."""
         rail, rippled = net.fresh("emf"), net.fresh("emf")

@@ -18,7 +18,6 @@ class Pulse:
     closed: float
     slope_s: float = 1e-5
     delay_s: float = 0.0
-    ramp: tuple[tuple[float, float], ...] = ()  # (s, closed part): a driver that brightens slowly
 
     def conducting(self, load_ohm: float) -> float:
         """Part of the period in which the switch conducts better than the load: slopes shift it a little."""
@@ -93,20 +92,5 @@ def _conduct(
         net.conductance(plus, minus, ln_conductance(spans, closed_ohm, travel_s))
         return
     beat = net.fresh("beat")
-    if pulse.ramp:
-        _ramped(net, beat, pulse)
-    else:
-        net.pulses(beat, "0", 1 / pulse.hertz, pulse.closed / pulse.hertz, pulse.delay_s, pulse.slope_s)
+    net.pulses(beat, "0", 1 / pulse.hertz, pulse.closed / pulse.hertz, pulse.delay_s, pulse.slope_s)
     net.gated_conductance(plus, minus, gate(spans), beat, closed_ohm)
-
-
-def _ramped(net: Netlist, beat: str, pulse: Pulse) -> None:
-    """Compares a sawtooth with the wanted duty, as a pulse-width modulator does."""
-    saw, wanted = net.fresh("saw"), net.fresh("duty")
-    period = 1 / pulse.hertz
-    net.pulses(saw, "0", period, period * 0.01, 0.0, period * 0.49)
-    net.shape(wanted, "0", pulse.ramp)
-    raw = net.fresh("beat")
-    net.voltage_of(raw, "0", f"1/(1+exp(min(max((v({saw})-v({wanted}))*200,-40),40)))")
-    net.resistor(raw, beat, 1e3)
-    net.capacitor(beat, "0", period * 2e-6)
