@@ -130,10 +130,14 @@ def settle_file(path: Path) -> None:
 
 
 def rows_of(connection: sqlite3.Connection, sql: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
-    """All rows; raises sqlite3.Error only. (A damaged file's own bytes may break the text of an error.)"""
+    """All rows; raises sqlite3.Error only.
+
+    A damaged file's own bytes may break the text of an error, and a blob that claims more than the file
+    holds is reported as a lack of memory.
+    """
     try:
         return connection.execute(sql, values).fetchall()
-    except UnicodeDecodeError as error:
+    except (UnicodeDecodeError, MemoryError) as error:
         raise sqlite3.DatabaseError("damaged beyond what can be said") from error
 
 

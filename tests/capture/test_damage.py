@@ -59,12 +59,19 @@ ENTRIES = [item for item in small() if not isinstance(item, Block)]
 LENGTH_S = 15_000 / 4000 + 1.5
 
 
+class Content(bytes):
+    """A file's bytes that do not print themselves into every failing example."""
+
+    def __repr__(self) -> str:
+        return f"<{len(self)} bytes>"
+
+
 @pytest.fixture(scope="module")
 def whole() -> bytes:
     with memory_folder() as folder:
         path = Path(folder) / "whole.whichside"
         write_capture(path, small(), INFO)
-        return path.read_bytes()
+        return Content(path.read_bytes())
 
 
 def assert_true(items: list[Item]) -> None:
@@ -154,6 +161,37 @@ def test_flipped_bits_often(whole: bytes, seed: int) -> None:
         for _ in range(chance.randint(1, 8)):
             content[chance.randrange(len(content))] ^= 1 << chance.randrange(8)
         survives(bytes(content))
+
+
+def test_a_tree_that_leads_backwards_gives_no_row_twice(whole: bytes, tmp_path: Path) -> None:
+    """A flipped bit makes the second gap's number smaller than the first's.
+
+    Page layout: https://www.sqlite.org/fileformat2.html, section 1.6 (a cell of a table leaf is the payload's
+    length, the row number, the payload; the first two are one byte here).
+    """
+    path = damaged(tmp_path, whole, "SELECT 1")
+    connection = sqlite3.connect(path)
+    ((page,),) = connection.execute("SELECT rootpage FROM sqlite_master WHERE name = 'gap'").fetchall()
+    connection.close()
+    content = bytearray(whole)
+    start = (page - 1) * 2048
+    second_cell = start + int.from_bytes(content[start + 10 : start + 12], "big")
+    assert content[second_cell + 1] == 8
+    content[second_cell + 1] = 0
+    path.write_bytes(content)
+    with CaptureSource(path) as source:
+        items = list(source)
+        assert [damage.table for damage in source.damages] == ["gap"]
+    assert [item.seconds for item in items if isinstance(item, Gap)] == [1.5]
+    assert_true(items)
+
+
+def test_a_blob_that_claims_more_than_there_is(whole: bytes, tmp_path: Path) -> None:
+    """SQLite reports this as a lack of memory."""
+    at = int(0.4956113904837389 * len(whole))
+    path = tmp_path / "claims.whichside"
+    path.write_bytes(whole[:at] + b"\xff" * 405 + whole[at + 405 :])
+    look_at_everything(path)
 
 
 # One damaged place, and what exactly it costs

@@ -17,9 +17,9 @@ import pytest
 
 from daq.capture import CaptureSource, add_note, write_capture
 from daq.errors import CommandError, InputError, WorkError
-from daq.samples import Bias, Block
+from daq.samples import Bias, Block, BlockFlag
 from daq.source import SetBias
-from tests.capture.logs import INFO, endless, normal, sizes, small
+from tests.capture.logs import INFO, LAYOUTS, endless, noisy, normal, sizes, small
 from tests.capture.test_crash import killed
 from tests.capture.test_writer import alone, assert_beginning, hasty, read, recorder
 
@@ -129,10 +129,19 @@ def test_times_and_samples_agree(tmp_path: Path) -> None:
         assert source.sample_at(1e9) == 15_000
         blocks = list(source.samples(4_990, 6_010))
         assert [b.first for b in blocks] == sorted(b.first for b in blocks)
-        assert (blocks[0].first, blocks[-1].end) == (4_990, 6_010)
+    assert (blocks[0].first, blocks[-1].end) == (4_990, 6_010)
     whole = [item for item in small() if isinstance(item, Block)]
     wanted = [tuple(p) for block in whole for p in block.counts][4_990:6_010]
     assert [tuple(p) for block in blocks for p in block.counts] == wanted
+
+
+def test_samples_from_the_middle_of_a_block_do_not_repeat_its_loss(tmp_path: Path) -> None:
+    path = tmp_path / "flags.whichside"
+    late, lost = BlockFlag.LATE_TRIGGER, BlockFlag.OVERFLOW
+    write_capture(path, [Block(0, noisy(1, 100), LAYOUTS[0], late | lost)], INFO)
+    with CaptureSource(path) as source:
+        assert [b.flags for b in source.samples(0, 50)] == [late | lost]
+        assert [b.flags for b in source.samples(50, 100)] == [late]
 
 
 # Media that cannot be written

@@ -234,6 +234,15 @@ def test_the_clocks_are_noted_now_and_then(tmp_path: Path) -> None:
     assert [a.sample for a in anchors] == sorted(a.sample for a in anchors)
 
 
+def test_the_disk_is_asked_for_all_it_can_promise(tmp_path: Path) -> None:
+    """https://www.sqlite.org/pragma.html#pragma_synchronous: FULL (2) syncs the WAL at every commit."""
+    with hasty(tmp_path / "promise.whichside") as writer:
+        ask = writer._connection.execute
+        settings = ("journal_mode", "synchronous", "wal_autocheckpoint", "page_size")
+        found = [ask(f"PRAGMA {setting}").fetchone()[0] for setting in settings]
+    assert found == ["wal", 2, 128, 2048]
+
+
 def test_permissions_are_those_of_any_new_file(tmp_path: Path) -> None:
     hasty(tmp_path / "mode.whichside").close()
     (tmp_path / "plain").touch()
