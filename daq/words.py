@@ -50,6 +50,11 @@ def volts(value: float | None, uncertainty: float | None = None) -> str:
     return f"{text} ±{max(uncertainty, 0.005):.2f}"
 
 
+def span(low: float, high: float) -> str:
+    """'0.1 to 12.6 V'."""
+    return f"{low:.1f} to {high:.1f} V".replace("-0.0", "0.0").replace("-", "−")
+
+
 def duration(seconds: float) -> str:
     """'3.2 ms', '480 ms', '12.3 s', '4 min 05 s', '2 h 03 min'."""
     if seconds < 0.01:

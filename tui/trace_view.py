@@ -18,6 +18,7 @@ from textual.strip import Strip
 from textual.widget import Widget
 
 from daq import words
+from daq.samples import Volts
 from daq.snapshot import Bands, LeadView, Snapshot, StateWord
 from daq.trace import Columns, TraceRing
 from tui.lane import BLANK, DOTS_PER_CELL, Axis, draw, make_axis
@@ -28,6 +29,7 @@ _SCALE = 7  # of these, for the axis
 _PEN_GAP = 3  # empty cells ahead of the pen
 _BAND_SHIFT_V = 0.1  # the axis moves when a band moved more: following every reading would redraw all
 
+_RECENT = 2  # columns that tell where a moving lead goes: the newest is seldom whole
 _LINE = ("━━", "╍╍")  # how each lead's trace is drawn
 
 T = TypeVar("T")
@@ -120,7 +122,7 @@ class TraceView(Widget, can_focus=False):
         rows: list[_Row] = []
         for lead, height in enumerate(heights):
             axis = make_axis(bands, height, highest)
-            label = self._label(lead, snapshot.leads[lead])
+            label = self._label(lead, snapshot.leads[lead], columns)
             rows += self._lane(lead, axis, columns, cells, label)[:height]
         return rows
 
@@ -141,9 +143,9 @@ class TraceView(Widget, can_focus=False):
             rows.append(_Row(gutter, scale, text, style, f"{style}-band" if band else style))
         return rows
 
-    def _label(self, lead: int, view: LeadView) -> list[str]:
+    def _label(self, lead: int, view: LeadView, columns: Columns) -> list[str]:
         """What stands beside a lane; the first three lines are on every screen."""
-        reading = "-- V" if view.word is StateWord.NO_READING else words.volts(view.volts, view.uncertainty_v)
+        reading = _reading(view, columns.low[-_RECENT:, lead], columns.high[-_RECENT:, lead])
         lines = [f"{_LINE[lead]} LEAD {lead + 1}", reading, view.word.value.upper()]
         role = [self._roles[lead]] if self._roles[lead] else []
         return lines + role
@@ -189,6 +191,15 @@ class TraceView(Widget, can_focus=False):
         self.rows_changed = len(regions)
         if regions:
             self.refresh(*regions)
+
+
+def _reading(view: LeadView, low: Volts, high: Volts) -> str:
+    """Volts of a settled lead; of one that moves, as when it is pulsed, from where to where."""
+    if view.word is StateWord.NO_READING:
+        return "-- V"
+    if view.word is not StateWord.CHANGING or np.isnan(low).all():
+        return words.volts(view.volts, view.uncertainty_v)
+    return words.span(float(np.nanmin(low)), float(np.nanmax(high)))
 
 
 def _moved(old: Bands, new: Bands) -> bool:

@@ -110,8 +110,9 @@ async def measure(
             view.show(now)
             screen._compositor.update_widgets({view})
             update = screen._compositor.render_update(screen_stack=app._background_screens)
-            assert isinstance(update, ChopsUpdate | LayoutUpdate)
-            written = update.render_segments(app.console)
+            written = ""  # unless something differs
+            if isinstance(update, ChopsUpdate | LayoutUpdate):
+                written = update.render_segments(app.console)
             times.append((time.perf_counter() - begin) * 1000)
             sent.append(len(written.encode()))
             await asyncio.sleep(0)

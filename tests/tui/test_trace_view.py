@@ -11,7 +11,7 @@ from textual.geometry import Region
 from textual.screen import Screen
 
 from daq.samples import Block, Gap, GapReason, Layout
-from daq.snapshot import Bands
+from daq.snapshot import Bands, StateWord
 from daq.trace import TraceRing
 from tests.tui.scenes import LAYOUT, SCALE, counts, snapshot, switched
 from tests.tui.stage import lines, on_stage
@@ -55,6 +55,16 @@ async def test_both_lanes_show_number_volts_word_and_line_style() -> None:
         "AT SOURCE",
         "control wire       0 V",
     ]
+
+
+async def test_a_moving_lead_shows_from_where_to_where() -> None:
+    frame = _Frame(_ring(switched(4.0, on_hz=100.0)))
+    moving = replace(snapshot().leads[1], volts=3.0, word=StateWord.CHANGING)
+    async with on_stage(frame, (80, 8)) as pilot:
+        frame.view.show(replace(snapshot(), leads=(snapshot().leads[0], moving)))
+        await pilot.pause()
+        assert lines(pilot.app)[5].startswith("0.1 to 12.6 V  ")
+        assert lines(pilot.app)[6].startswith("CHANGING  ")
 
 
 async def test_a_frame_repaints_the_pen_and_nothing_else(monkeypatch: pytest.MonkeyPatch) -> None:
