@@ -17,6 +17,7 @@ from tests.physics.truth import Control, TrueEdge, TrueEvent, TruePwm, Truth
 Array = npt.NDArray[np.float64]
 PROBES = ("shown1", "shown2", "pinf", "ping", "post", "splicef")
 MAX_STEP_S = 2e-3
+SLOW_S = 0.02  # a driver slower than this has its span cut to the visible part of the slope
 
 
 @dataclass(frozen=True)
@@ -112,7 +113,7 @@ def _truth(name: str, plan: Plan, waves: Waves) -> Truth:
     claim = plan.claim
     edges = view.edges()
     seen = sum(e.required for e in edges)
-    decidable = claim.decidable and (seen >= 2 or claim.side == "undetermined" or plan.pwm is not None)
+    decidable = claim.decidable and (seen >= 2 or plan.pwm is not None)
     acceptable = claim.acceptable if decidable else (*claim.acceptable, "undetermined")
     control = lead_of(plan, claim.control)
     feed, ground = lead_of(plan, "f"), lead_of(plan, "g")
@@ -222,10 +223,32 @@ class _View:
         if self.sign < 0 and state in ("forward", "reverse"):
             state = "reverse" if state == "forward" else "forward"
         hidden = any(a <= command.t_s <= b for a, b in (*self.plan.unjudged, *self.plan.faint))
+        slow = command.settled_s - command.t_s > SLOW_S and self.plan.pwm is None
+        if slow and crossing is not None:
+            return self._slope(command, t_s, until, state, tolerance, visible and not hidden)
         earliest = min(t_s, command.t_s if command.leaving_s is None else command.leaving_s)
         edge = TrueEdge(t_s, state, earliest, latest, tolerance, visible and not hidden)
         return replace(
             edge, t_s=round(t_s, 7), earliest_s=round(edge.earliest_s, 7), latest_s=round(latest, 7)
+        )
+
+    def _slope(
+        self, command: Command, t_s: float, until: float, state: str, tolerance: float, required: bool
+    ) -> TrueEdge:
+        """A slow driver: any moment between 10 and 90 % of the way is right."""
+        first, last = int(command.t_s / self.step), int(min(command.settled_s, until) / self.step)
+        part = self.across[first:last]
+        way = np.abs(part - part[0]) / max(abs(float(part[-1] - part[0])), 1e-6)
+        inside = np.flatnonzero((way > 0.1) & (way < 0.9))
+        low, high = (inside[0], inside[-1]) if len(inside) else (0, 0)
+        earliest, latest = self.times[first + low], self.times[first + high]
+        return TrueEdge(
+            round(t_s, 7),
+            state,
+            round(min(float(earliest), t_s), 7),
+            round(max(float(latest), t_s), 7),
+            tolerance,
+            required,
         )
 
     def _crossing(self, command: Command, before: str, until: float) -> float | None:

@@ -29,7 +29,8 @@ def slow_slopes(draw: Draw) -> Plan:
     switch = draw.transistor(load, slow=True)
     if draw.chance(0.3):
         switch = replace(switch, travel_s=draw.spread(0.04, 0.3))
-    return switched(draw, "slow slopes", load=load, switch=switch)
+    plan = switched(draw, "slow slopes", load=load, switch=switch)
+    return replace(plan, drops_seen=(False, False)) if switch.travel_s > 0.02 else plan
 
 
 def flasher(draw: Draw) -> Plan:

@@ -28,9 +28,8 @@ def lead_comes_off(draw: Draw) -> Plan:
     event = TrueEvent("lead off", at, length - at, required=False, permanent=True)
     before = sum(c.t_s < at - 0.1 for c in plan.commands)
     claim = plan.claim
-    if before < 2:
-        claim = replace(claim, decidable=False)
-    claim = replace(claim, acceptable=(*claim.acceptable, "undetermined"))
+    if before < 4:  # what follows speaks against it: fewer changes need not outweigh that
+        claim = replace(claim, decidable=False, acceptable=(*claim.acceptable, "undetermined"))
     return replace(
         plan,
         harness=replace(plan.harness, clips=clips),

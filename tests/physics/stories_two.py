@@ -10,8 +10,9 @@ from tests.physics.harness import Harness, Place
 from tests.physics.loads import Load, Resistor
 from tests.physics.recordings import Claim, Command, Plan
 from tests.physics.skeleton import commands_of, moved, switched
-from tests.physics.switches import Contact, Transistor
+from tests.physics.switches import Contact, Switch, Transistor
 from tests.physics.timeline import Spans
+from tests.physics.truth import TrueEvent
 
 
 def both_ends(draw: Draw) -> Plan:
@@ -19,57 +20,55 @@ def both_ends(draw: Draw) -> Plan:
     how = draw.pick(["in turn", "in turn", "biased", "biased", "together"])
     load = draw.load(("lamp", "coil", "coil", "heater", "motor"))
     length = draw.length(3.0, 6.0)
-    high, low = draw.switch(load), draw.transistor(load)
-    if how != "in turn" and isinstance(high, Contact):
-        high = draw.transistor(load)
+    low: Switch = replace(draw.transistor(load), test_a=0.0, leak_ohm=None)
+    high = draw.contact() if how == "in turn" and draw.chance(0.5) else replace(low)
     spans = draw.cycling(length)
-    high_spans = low_spans = spans
+    high_spans, low_spans, claim = spans, spans, _together()
     if how == "in turn":
-        high_spans, low_spans = _taking_turns(draw, spans)
+        high_spans, low_spans, claim = _taking_turns(draw, spans)
     pulls: tuple[tuple[str, str, float], ...] = ()
     if how == "biased":
         up = draw.spread(8e3, 5e4)
         pulls = (("feedend", "pinf", up), ("ping", "gndend", up * draw.uniform(0.6, 1.6)))
-        low = replace(low, test_a=0.0)
-    moves = moved(draw, high, high_spans)
-    moves_low = moved(draw, low, low_spans)
-    settled = max((s - t for t, _, s in (*moves.commands, *moves_low.commands)), default=0.0)
-    commands = tuple(
-        Command(t, state, t + settled)
-        for a, b in spans
-        for t, state in ((a, "on"), (b, "off"))
-        if 0 < t < length - 0.02
-    )
-    base = switched(draw, "both ends", "low", load, low, spans, length)
+        claim = Claim("both ends", "both ends", ("both ends",), "both", True)
+    upper, lower = moved(draw, high, high_spans), moved(draw, low, low_spans)
+    settled = max((s - t for t, _, s in (*upper.commands, *lower.commands)), default=0.0)
+    base = switched(draw, f"both ends, {how}", "low", load, low, spans, length)
     harness = replace(
-        base.harness, high_f=Place(high, moves.spans), low_g=Place(low, moves_low.spans), pulls=pulls
+        base.harness, high_f=Place(high, upper.spans), low_g=Place(low, lower.spans), pulls=pulls
     )
-    if how == "together":
-        claim = Claim(
-            "both ends", "undetermined", ("undetermined", "both ends"), None, False, "high", ("f", "both")
-        )
-    else:
-        claim = Claim("both ends", "both ends", ("both ends", "undetermined"), "both", how == "biased")
     return replace(
         base,
         harness=harness,
         claim=claim,
-        commands=commands,
-        drops_seen=(False, how != "motor"),
-        category=f"both ends, {how}",
-        description=f"both ends switched {how}, {load.kind}",
+        commands=tuple(replace(c, settled_s=c.t_s + settled) for c in base.commands),
+        drops_seen=(False, base.drops_seen[1]),
+        description=f"{base.harness.supply.nominal_v:g} V, both ends switched {how}, {load.kind}",
     )
 
 
-def _taking_turns(draw: Draw, spans: Spans) -> tuple[Spans, Spans]:
+def _together() -> Claim:
+    """Off, nothing holds the pins but the leads: it imitates a positive side."""
+    accept = ("undetermined", "both ends")
+    return Claim("both ends", "undetermined", accept, None, False, "high", ("f", "both"))
+
+
+def _taking_turns(draw: Draw, spans: Spans) -> tuple[Spans, Spans, Claim]:
     """The load runs where both conduct; before and after each run one or the other leads or lags."""
-    high, low = [], []
+    high, low, leads = [], [], []
     for a, b in spans:
         early, late = draw.uniform(0.05, 0.12), draw.uniform(0.05, 0.12)
         first_high, last_high = draw.chance(0.5), draw.chance(0.5)
         high.append((a - early if first_high else a, b + late if last_high else b))
         low.append((a if first_high else a - early, b if last_high else b + late))
-    return tuple(high), tuple(low)
+        leads += [first_high, last_high]
+    accept, looks = ["undetermined", "both ends"], None
+    if all(leads):  # the feed wakes before and sleeps after: the ground side works the load
+        accept.append("low")
+    elif not any(leads):  # the ground waits for the feed: it imitates a positive side
+        looks = "high"
+    claim = Claim("both ends", "undetermined", tuple(accept), None, False, looks, ("f", "g", "both"))
+    return tuple(high), tuple(low), claim
 
 
 def reversing(draw: Draw) -> Plan:
@@ -98,6 +97,11 @@ def reversing(draw: Draw) -> Plan:
     if direct:
         ends = {start: end for (_, end), (start, _) in zip(spans[::2], spans[1::2], strict=True)}
         commands = tuple(replace(c, leaving_s=ends.get(c.t_s)) for c in commands)
+    pauses = tuple(
+        TrueEvent("switch-off or dropout", c.leaving_s, c.t_s - c.leaving_s, required=False)
+        for c in commands
+        if c.leaving_s is not None
+    )
     both = bool(forward) and bool(backward) and len([c for c in commands if c.state != "off"]) >= 2
     looks = {"ground": "high", "feed": "low", "floating": None}[rest]
     if both:
@@ -123,6 +127,7 @@ def reversing(draw: Draw) -> Plan:
         claim,
         "off",
         commands,
+        events=pauses,
         faint=turns,
         settings={"rest": rest, "load": repr(load), "switch": repr(switch)},
     )
