@@ -14,7 +14,8 @@ from typing import TextIO
 
 from daq import words
 from daq.cautions import TEXT as CAUTION_TEXT
-from daq.findings import NextTest
+from daq.events import REGISTRY
+from daq.findings import Event, NextTest
 from daq.session import Session, SessionState
 from daq.snapshot import Snapshot, StateWord
 from daq.typed import TypedLines, obey
@@ -81,11 +82,16 @@ class Reporter:
 
     def _happenings(self, now: Snapshot) -> list[str]:
         edges = [f"edge: {words.edge(edge)}" for edge in now.edges]
-        events = [f"EVENT: {words.event(event)}" for event in now.events]
+        events = [f"EVENT: {words.event(event)}{self._meaning(event)}" for event in now.events]
         out = _newest(edges, now.edge_count - self._edges, "edges")
         out += _newest(events, now.event_count - self._events, "events")
         self._edges, self._events = now.edge_count, now.event_count
         return out
+
+    def _meaning(self, event: Event) -> str:
+        """What a kind of event means, the first time it is seen."""
+        first = self._said.setdefault(f"event {event.kind.value}", words.event(event))
+        return f": {REGISTRY[event.kind].sentence}" if first == words.event(event) else ""
 
 
 def run_plain(session: Session, out: TextIO | None = None, stop: threading.Event | None = None) -> int:

@@ -41,7 +41,6 @@ class TraceRing:
         self._kept_s = kept_s
         self.rate_hz = 0.0
         self.bin_pairs = 1
-        self.generation = 0  # counts restarts: what was drawn before is void
         self._allocate()
 
     @property
@@ -81,7 +80,6 @@ class TraceRing:
     def _restart(self, rate_hz: float) -> None:
         self.rate_hz = rate_hz
         self.bin_pairs = max(1, round(rate_hz * BIN_S))
-        self.generation += 1
         self._allocate()
 
     def _fold(self, block: Block) -> None:

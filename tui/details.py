@@ -14,6 +14,7 @@ from textual.widgets import Static
 
 from daq import words
 from daq.cautions import TEXT as CAUTION_TEXT
+from daq.events import REGISTRY
 from daq.findings import Candidate, Findings, Judgement
 from daq.samples import DeviceInfo
 from daq.session import Noted
@@ -43,6 +44,8 @@ def facts(
     yield from _listed("edges", [words.edge(edge) for edge in edges], snapshot.edge_count)
     events = findings.events if findings else snapshot.events
     yield from _listed("events", [words.event(event) for event in events], snapshot.event_count)
+    for kind in dict.fromkeys(event.kind for event in events):
+        yield "", f"{kind.value}: {REGISTRY[kind].sentence}"
     for note in notes:
         yield "note", note.text if note.at_s is None else f"{words.moment(note.at_s)}  {note.text}"
     yield "losses", words.losses(snapshot.losses)

@@ -38,7 +38,8 @@ KEYS = (
     ("i", "bias: whisper tells a free lead from a connected one; up and down only unplugged"),
     ("w d v", "width of the picture; details; colours (dark, light, the terminal's own)"),
     ("h q", "this page; quit, which saves the recording"),
-    ("review", "space pauses, - and + set the speed, x runs to the next edge, b begins again"),
+    ("bench", "the hands: x control, u plug, 1 2 leads, 3 reference, y key, j neighbour, z fault"),
+    ("review", "space pauses, - and + set the speed, x runs to the next edge, b begins again, n notes"),
 )
 
 TRACE = (

@@ -80,7 +80,6 @@ class TraceView(Widget, can_focus=False):
         super().__init__(id=id)
         self.read_trace = read_trace
         self.window_s = 10.0
-        self.rows_changed = 0  # by the last frame, for tests and measurements
         self._rows: list[_Row] = []
         self._bands: Bands | None = None
         self._roles: tuple[str, str] = ("", "")
@@ -179,7 +178,6 @@ class TraceView(Widget, can_focus=False):
         width, old = self.size.width, self._rows
         if len(old) != len(rows):
             self._rows = rows
-            self.rows_changed = len(rows)
             self.refresh()
             return
         regions = [
@@ -188,7 +186,6 @@ class TraceView(Widget, can_focus=False):
             if before != after
         ]
         self._rows = rows
-        self.rows_changed = len(regions)
         if regions:
             self.refresh(*regions)
 

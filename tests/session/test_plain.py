@@ -14,7 +14,7 @@ from dataclasses import replace
 import pytest
 
 from daq.errors import DeviceError
-from daq.findings import Edge, LoadState, Pwm
+from daq.findings import Edge, Event, EventKind, LoadState, Pwm
 from daq.plain import Reporter, run_plain
 from daq.samples import ChangeKind, DeviceInfo
 from daq.session import Session
@@ -43,7 +43,8 @@ def test_the_first_facts_are_complete_and_in_order() -> None:
         "12.345 s  plugged in",
     ]
     assert "edge: 10.250 s off" in lines
-    assert "EVENT: 7.315 s ground dropout, 3.2 ms" in lines
+    opened = "The ground-side lead rose to source while on: the ground opened."
+    assert f"EVENT: 7.315 s ground dropout, 3.2 ms: {opened}" in lines
 
 
 def test_nothing_is_said_twice_and_figures_alone_are_no_news() -> None:
@@ -78,6 +79,9 @@ def test_what_changes_is_said_once() -> None:
         "edge: 10.250 s off",
         "edge: 12.900 s on",
     ]
+    again = Event(EventKind.GROUND_DROPOUT, 12.95, 0.004)
+    more = replace(on, event_count=2, events=(*on.events, again))
+    assert reporter.lines(more) == ["EVENT: 12.950 s ground dropout, 4.0 ms"], "its meaning was said"
     many = replace(on, edge_count=109)
     assert reporter.lines(many)[0] == "94 more edges"
 

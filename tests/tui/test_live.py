@@ -252,6 +252,8 @@ async def test_details_and_help_open_and_close() -> None:
             for key, words in (("d", "DETAILS at 12.345 s"), ("h", "CAUTIONS")):
                 await tap(pilot, key)
                 await until(pilot, lambda words=words: words in text(pilot.app))  # type: ignore[misc]
+                if key == "d":
+                    assert "ground dropout: The ground-side lead rose to source" in text(pilot.app)
                 await tap(pilot, "escape")
                 await until(pilot, lambda: pilot.app.screen is screen)
             await tap(pilot, "w")
