@@ -26,7 +26,7 @@ from hypothesis import strategies as st
 from daq import capture_schema as schema
 from daq.capture import CaptureSource, check_capture, write_capture
 from daq.errors import InputError, WhichsideError
-from daq.samples import Block, Change, Counts, Gap, GapReason, Item
+from daq.samples import Block, Change, ChangeKind, Counts, Gap, GapReason, Item, Origin
 from tests.capture.logs import INFO, LAYOUTS, memory_folder, normal, sizes, small
 
 
@@ -163,27 +163,77 @@ def test_flipped_bits_often(whole: bytes, seed: int) -> None:
         survives(bytes(content))
 
 
-def test_a_tree_that_leads_backwards_gives_no_row_twice(whole: bytes, tmp_path: Path) -> None:
-    """A flipped bit makes the second gap's number smaller than the first's.
-
-    Page layout: https://www.sqlite.org/fileformat2.html, section 1.6 (a cell of a table leaf is the payload's
-    length, the row number, the payload; the first two are one byte here).
-    """
-    path = damaged(tmp_path, whole, "SELECT 1")
+def tree_page(content: bytes, folder: Path, table: str) -> int:
+    """Offset of a table's root page."""
+    path = damaged(folder, content, "SELECT 1")
     connection = sqlite3.connect(path)
-    ((page,),) = connection.execute("SELECT rootpage FROM sqlite_master WHERE name = 'gap'").fetchall()
+    ((page,),) = connection.execute("SELECT rootpage FROM sqlite_master WHERE name = ?", (table,)).fetchall()
     connection.close()
+    return int(page - 1) * 2048
+
+
+def cells(content: bytes | bytearray, page: int) -> list[int]:
+    """Offsets of a page's cells, by the layout in https://www.sqlite.org/fileformat2.html, section 1.6.
+
+    A cell of a table's leaf (type 13) is the payload's length, the row's number, the payload; length and
+    number are one byte where they are below 128. One of an inner page (type 5) begins with its child.
+    """
+    header = {13: 8, 5: 12}[content[page]]
+    count = int.from_bytes(content[page + 3 : page + 5], "big")
+    pointers = content[page + header : page + header + 2 * count]
+    return [page + int.from_bytes(pointers[at : at + 2], "big") for at in range(0, 2 * count, 2)]
+
+
+def many_changes(folder: Path, count: int) -> bytes:
+    path = folder / "many.whichside"
+    items = [Change(0, Origin.USER, ChangeKind.NOTE, f"note {number}") for number in range(count)]
+    write_capture(path, items, INFO)
+    return path.read_bytes()
+
+
+def numbers_read(path: Path) -> list[int]:
+    with CaptureSource(path) as source:
+        items = list(source)
+        assert source.damage_count
+    return [int(item.value.split()[1]) for item in items if isinstance(item, Change)]
+
+
+def test_a_number_that_runs_backwards_gives_no_row_twice(whole: bytes, tmp_path: Path) -> None:
+    """A flipped bit makes the second gap's number smaller than the first's."""
     content = bytearray(whole)
-    start = (page - 1) * 2048
-    second_cell = start + int.from_bytes(content[start + 10 : start + 12], "big")
-    assert content[second_cell + 1] == 8
-    content[second_cell + 1] = 0
+    _, second = cells(content, tree_page(whole, tmp_path, "gap"))
+    assert content[second + 1] == 8
+    content[second + 1] = 0
+    path = tmp_path / "backwards.whichside"
     path.write_bytes(content)
     with CaptureSource(path) as source:
         items = list(source)
         assert [damage.table for damage in source.damages] == ["gap"]
     assert [item.seconds for item in items if isinstance(item, Gap)] == [1.5]
     assert_true(items)
+
+
+def test_a_page_written_twice_gives_no_row_twice(tmp_path: Path) -> None:
+    content = many_changes(tmp_path, 150)
+    inner = cells(content, tree_page(content, tmp_path, "change"))
+    first, second = (2048 * (int.from_bytes(content[at : at + 4], "big") - 1) for at in inner[:2])
+    path = tmp_path / "twice.whichside"
+    path.write_bytes(content[:second] + content[first : first + 2048] + content[second + 2048 :])
+    numbers = numbers_read(path)
+    assert numbers == sorted(set(numbers))
+    assert len(numbers) > 50
+
+
+def test_a_wild_number_among_damaged_rows_does_not_hide_the_rest(tmp_path: Path) -> None:
+    """The first 32 rows, which are fetched together, are damaged; one of them claims to be number 127."""
+    content = bytearray(many_changes(tmp_path, 40))
+    leaf = tree_page(bytes(content), tmp_path, "change")
+    for cell in cells(content, leaf)[:32]:
+        content[cell + 1 + content[cell]] ^= 1  # the last byte, of the checksum
+    content[cells(content, leaf)[9] + 1] = 127
+    path = tmp_path / "wild.whichside"
+    path.write_bytes(content)
+    assert numbers_read(path)[-8:] == list(range(32, 40))
 
 
 def test_a_blob_that_claims_more_than_there_is(whole: bytes, tmp_path: Path) -> None:

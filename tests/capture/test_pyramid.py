@@ -107,6 +107,16 @@ def test_the_stored_mean_is_the_mean(closed: Path, volts: Volts) -> None:
     assert view.mean[0] == pytest.approx(volts.mean(axis=0), rel=1e-6)
 
 
+def test_a_bin_that_the_recording_only_touches_weighs_what_it_holds(tmp_path: Path) -> None:
+    counts = np.zeros((2000, 2), np.int32)
+    counts[:56] = 4000
+    path = tmp_path / "touch.whichside"
+    write_capture(path, [Block(200, counts, LAYOUTS[0])], INFO)  # the first 56 pairs are in bin 0
+    with CaptureSource(path) as source:
+        view = source.overview(200, 2200, 1)
+    assert view.mean[0] == pytest.approx(LAYOUTS[0].scale.volts(counts).mean(axis=0), rel=1e-5)
+
+
 def test_columns_without_samples_are_empty(closed: Path) -> None:
     with CaptureSource(closed) as source:
         beyond = source.overview(PAIRS - 100, PAIRS + 100, 2)
