@@ -17,6 +17,7 @@ from daq.snapshot import LeadCheckView
 from daq.stretches import Raw
 
 SOURCE_V = (4.5, 33.0)
+AWAY_V = 1.0  # a lead on nothing reads zero
 STEADY_V = 0.35  # within a window
 STEADY_WINDOWS = 20
 WIGGLE_WINDOWS = 120
@@ -26,8 +27,8 @@ AGREE_OF_SOURCE = 0.02
 
 INSTRUCTIONS = (
     "",
-    "Touch lead 1 to battery positive and hold it there.",
-    "Touch lead 2 to battery positive and hold it there.",
+    "Take lead 1 off its pin, touch it to battery positive and hold it there.",
+    "Take lead 2 off its pin, touch it to battery positive and hold it there.",
     "Leave a lead on battery positive and wiggle the reference lead at its clip and along its length.",
     "Seat both leads on the load's pins, then clear the evidence (or mark the first switching) to begin.",
 )
@@ -44,6 +45,8 @@ class LeadCheck:
     failed: bool = False
     skipped: bool = False
     source_v: float | None = None
+    latest: tuple[float, float] | None = None  # means of the last window, V
+    _away: list[bool] = field(default_factory=lambda: [False, False])
     _steady: int = 0
     _sum: float = 0.0
     _wiggled: int = 0
@@ -61,6 +64,8 @@ class LeadCheck:
         whole = len(part) // self.window
         self._open = part[whole * self.window :]
         for view in part[: whole * self.window].reshape(whole, self.window, 2):
+            self.latest = (float(view[:, 0].mean()) / UV, float(view[:, 1].mean()) / UV)
+            self._away = [away or abs(v) < AWAY_V for away, v in zip(self._away, self.latest, strict=True)]
             if self.step in (1, 2):
                 self._touch(view, self.step - 1)
             elif self.step == 3:
@@ -77,7 +82,8 @@ class LeadCheck:
     def _touch(self, view: Raw, lead: int) -> None:
         volts = view[:, lead].mean() / UV
         spread = np.ptp(view[:, lead]) / UV
-        if not (SOURCE_V[0] < volts < SOURCE_V[1] and spread < STEADY_V):
+        # a pin may rest at source: only a lead that was seen to leave and come back is proven
+        if not self._away[lead] or not (SOURCE_V[0] < volts < SOURCE_V[1] and spread < STEADY_V):
             self._steady, self._sum = 0, 0.0
             return
         self._steady += 1

@@ -46,6 +46,16 @@ def lead_views(segmenter: Segmenter | None, scale: Scale | None, bands: Bands) -
     return out[0], out[1]
 
 
+def held_views(volts: tuple[float, float], scale: Scale | None, bands: Bands) -> tuple[LeadView, LeadView]:
+    """Readings of one window, while the leads are being proven: good to a count and the calibration."""
+    views = []
+    for lead, v in enumerate(volts):
+        count = abs(scale.volts_per_count[lead]) if scale is not None else 0.0
+        error = math.hypot(QUANTISATION * count, _calibration(scale, lead, v))
+        views.append(LeadView(v, error, word_of(v, bands)))
+    return views[0], views[1]
+
+
 def word_of(volts: float, bands: Bands) -> StateWord:
     if not SPAN_V[0] < volts < SPAN_V[1]:
         return StateWord.BEYOND_RANGE

@@ -15,7 +15,7 @@ from daq.evidence import Mark, Told
 from daq.findings import Findings, GapFound
 from daq.hazards import Hazards
 from daq.lead_check import NOT_DONE, SEAT, LeadCheck
-from daq.live_view import SPAN_V, bands_of, lead_views
+from daq.live_view import SPAN_V, bands_of, held_views, lead_views
 from daq.samples import Bias, Block, Change, ChangeKind, Counts, Gap, Item, Layout, Origin, Scale
 from daq.snapshot import LeadCheckView, LeadView, Losses, Snapshot
 from daq.steady import Segmenter
@@ -233,7 +233,10 @@ class Pipeline:
 
     def _views(self) -> tuple[LeadView, LeadView]:
         scale = self._layout.scale if self._layout is not None else None
-        return lead_views(self._segmenter, scale, bands_of(self._analysis().source_v))
+        bands = bands_of(self._analysis().source_v)
+        if self._checking and self._check is not None and self._check.latest is not None:
+            return held_views(self._check.latest, scale, bands)
+        return lead_views(self._segmenter, scale, bands)
 
     def _source_origin(self, a: Analysis) -> str:
         if self._check is not None and self._check.source_v is not None:

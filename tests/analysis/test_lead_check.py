@@ -84,3 +84,16 @@ def test_the_checked_source_gives_the_feed_drop_of_a_high_side_circuit() -> None
     drop = pipeline.findings().feed_drop_v
     assert drop is not None
     assert abs(drop - 0.7) < 0.03
+
+
+def test_pins_that_rest_at_source_prove_nothing() -> None:
+    """A low-side load at rest shows source on both pins: the leads must be seen to leave and come back."""
+    view = checked(levels([(6.0, 12.6, 12.6)])).snapshot().lead_check
+    assert view.step == 1
+    assert view.results == ()
+
+
+def test_the_readings_show_while_the_check_runs() -> None:
+    leads = checked(levels(TOUCH_1[:2])).snapshot().leads
+    assert abs(leads[0].volts - 12.6) < 0.05
+    assert abs(leads[1].volts) < 0.05
