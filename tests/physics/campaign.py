@@ -18,7 +18,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -30,6 +30,8 @@ from tests.physics.spice import UnsolvedError
 from tests.physics.truth import Truth, from_dict, to_dict
 
 Volts = npt.NDArray[np.float64]
+Job = TypeVar("Job")
+Done = TypeVar("Done")
 Analyse = Callable[[Volts, float], dict[str, Any]]
 
 BUNDLE = 12  # recordings per ngspice process
@@ -60,8 +62,7 @@ def make(
     bundles = [
         Bundle(seed, first, min(BUNDLE, count - first), category, folder) for first in range(0, count, BUNDLE)
     ]
-    with multiprocessing.Pool(workers) as pool:
-        parts = pool.map(_make_bundle, bundles, chunksize=1)
+    parts = _spread(_make_bundle, bundles, workers, 1)
     truths = [t for made, _ in parts for t in made]
     unsolved = [n for _, failed in parts for n in failed]
     stories = [(c.name, c.about) for c in circuits.CATEGORIES]
@@ -117,10 +118,15 @@ def _score_one(job: tuple[Path, Truth, str]) -> Score:
 def score_folder(folder: Path, words: str, workers: int = WORKERS) -> list[Score]:
     """Scores of every recording in a folder by the analysis named `module:function`."""
     jobs = [(folder, truth, words) for truth in truths_of(folder)]
+    return _spread(_score_one, jobs, workers, 8)
+
+
+def _spread(work: Callable[[Job], Done], jobs: list[Job], workers: int, bunch: int) -> list[Done]:
+    """`work` on every job, in fresh processes (a fork would copy a test run's threads)."""
     if workers == 1:
-        return [_score_one(job) for job in jobs]
-    with multiprocessing.Pool(workers) as pool:
-        return pool.map(_score_one, jobs, chunksize=8)
+        return [work(job) for job in jobs]
+    with multiprocessing.get_context("spawn").Pool(workers) as pool:
+        return pool.map(work, jobs, chunksize=bunch)
 
 
 def main(arguments: list[str] | None = None) -> int:

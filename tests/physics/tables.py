@@ -178,6 +178,19 @@ def _complaints(s: Score) -> Iterable[str]:
         yield "no AC caution"
 
 
+def outside(scores: Sequence[Score], table: dict[str, Any]) -> list[str]:
+    """What a smaller campaign's proportions say against a written table: intervals that do not meet."""
+    written = {p["what"]: p["interval"] for p in table["proportions"]}
+    words = []
+    for what, hits, trials in proportions(scores):
+        low, high = wilson(hits, trials)
+        if what in written and trials and (high < written[what][0] or low > written[what][1]):
+            words.append(
+                f"{what}: {hits} of {trials}, table {written[what][0]:.4f} to {written[what][1]:.4f}"
+            )
+    return words
+
+
 def write(scores: Sequence[Score], stem: Path) -> None:
     """STEM.json (numbers and every score), STEM.md, STEM.svg."""
     document: dict[str, Any] = {
