@@ -23,13 +23,14 @@ void port_unlock(uint8_t before)
 }
 
 /* An interrupt between the question and the sleep must not be slept through: `sei` lets none in before the
- * instruction after it. */
+ * instruction after it. (The simulator needs one instruction more before it lets the interrupt in.) */
 static void sleep_until_work(void)
 {
     cli();
     while ((GPIOR0 & (1u << WORK_EVENT)) == 0) {
         sei();
         sleep_cpu();
+        __asm__ volatile("nop");
         cli();
     }
     GPIOR0 &= (uint8_t)~(1u << WORK_EVENT);

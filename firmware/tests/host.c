@@ -1,0 +1,136 @@
+/* The core on this computer, for the tests:
+ *
+ *   host vectors FILE    check the examples
+ *   host talk            orders from stdin, one answer line each:
+ *     boot CAUSE           as after a reset
+ *     rx HEX               bytes from the line, as the receive interrupt puts them
+ *     tx COUNT             the transmitter takes that many bytes at most: answers them in hex
+ *     take CODE...         conversions, as the converter's interrupt gives them
+ *     miss                 the conversion whose turn it is will never come
+ *     poll MS              the main loop at that time, until it would sleep
+ *     strap R1 R2          range ids
+ *     supply SUM           what measuring the supply will give
+ *     worn 0|1             EEPROM writes fail
+ *     state                answers bias, sampling, interval, EEPROM writes, pairs stored
+ */
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "conversion.h"
+#include "fake_port.h"
+#include "logger.h"
+#include "receive.h"
+#include "transmit.h"
+#include "vectors.h"
+
+#define MOST_POLLS 10000
+
+static void boot(const char *words)
+{
+    receive_reset();
+    fake_port.bias = 0;
+    fake_port.sampling = false;
+    settings_load(&logger.settings);
+    logger_begin((uint8_t)atoi(words));
+}
+
+static void take_from_line(const char *hex)
+{
+    unsigned value;
+    for (; sscanf(hex, "%2x", &value) == 1; hex += 2)
+        receive_put((uint8_t)value);
+}
+
+static void give_to_line(const char *words)
+{
+    uint8_t byte;
+    for (int left = atoi(words); left > 0 && transmit_take(&byte); left--)
+        printf("%02x", byte);
+}
+
+static void convert(const char *words)
+{
+    char *rest;
+    for (unsigned long code = strtoul(words, &rest, 10); rest != words; code = strtoul(words, &rest, 10)) {
+        if (fake_port.sampling && sampler_take((uint16_t)code))
+            port_set_bias(sampler.front & FRONT_BIAS);
+        words = rest;
+    }
+}
+
+static void miss(const char *words)
+{
+    (void)words;
+    sampler_miss();
+}
+
+static void poll(const char *words)
+{
+    int polls = 0;
+    while (logger_poll((uint32_t)strtoul(words, NULL, 10)))
+        if (++polls == MOST_POLLS)
+            abort();
+}
+
+static void strap(const char *words)
+{
+    unsigned one, two;
+    if (sscanf(words, "%u %u", &one, &two) == 2) {
+        fake_port.range[0] = (uint8_t)one;
+        fake_port.range[1] = (uint8_t)two;
+    }
+}
+
+static void supply(const char *words)
+{
+    fake_port.supply_sum = (uint16_t)atoi(words);
+}
+
+static void worn(const char *words)
+{
+    fake_port.eeprom_worn = atoi(words) != 0;
+}
+
+static void state(const char *words)
+{
+    (void)words;
+    printf("%u %d %u %u %u", fake_port.bias, fake_port.sampling, fake_port.interval, fake_port.eeprom_writes,
+           (uint8_t)(sampler.head - sampler.tail));
+}
+
+static const struct {
+    const char *name;
+    void (*carry_out)(const char *words);
+} orders[] = {
+    {"boot", boot}, {"rx", take_from_line}, {"tx", give_to_line}, {"take", convert}, {"miss", miss},
+    {"poll", poll}, {"strap", strap},       {"supply", supply},   {"worn", worn},    {"state", state},
+};
+
+static int talk(void)
+{
+    static char text[65536];
+    memset(fake_port.eeprom, 0xFF, sizeof fake_port.eeprom);
+    while (fgets(text, sizeof text, stdin) != NULL) {
+        size_t length = strcspn(text, " \n");
+        int known = 0;
+        for (size_t i = 0; i < sizeof orders / sizeof orders[0]; i++) {
+            if (strlen(orders[i].name) == length && strncmp(text, orders[i].name, length) == 0) {
+                orders[i].carry_out(text + length + 1);
+                known = 1;
+            }
+        }
+        if (!known)
+            return 2;
+        putchar('\n');
+        fflush(stdout);
+    }
+    return 0;
+}
+
+int main(int count, char **words)
+{
+    if (count == 3 && strcmp(words[1], "vectors") == 0)
+        return check_vectors(words[2]);
+    return count == 2 && strcmp(words[1], "talk") == 0 ? talk() : 2;
+}
