@@ -137,8 +137,8 @@ def _arguments(options: Mapping[str, str | float | Path | bool]) -> Sequence[str
 class Board:
     """The board on a pty: `with Board(directory, circuit="lead1=feed") as board: ... board.port`.
 
-    `options` are those of the program, with _ for - and True where there is no value; `fast=True` is as fast
-    as possible instead of in real time. `facts` are there after the end.
+    `options` are those of the program, with _ for - and True for those without a value; `fast=True` runs as
+    fast as possible instead of in real time. `facts` are there after the end.
     """
 
     def __init__(self, directory: Path, **options: str | float | Path | bool) -> None:

@@ -33,7 +33,7 @@ def expected_pairs(indices: np.ndarray, per_sum: int) -> np.ndarray:
 
 
 def check(frames: list[DataFrame], per_sum: int) -> tuple[int, int]:
-    """Every pair holds what its index says, jumps are flagged; tells next index and number lost."""
+    """Every pair holds what its index says, jumps are flagged; gives the next index and how many are lost."""
     following, lost = 0, 0
     for frame in frames:
         assert frame.overflow == (frame.first != following)

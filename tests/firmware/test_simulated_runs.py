@@ -115,6 +115,7 @@ def test_the_fast_mode_bears_commands_all_the_time(script: Script, tmp_path: Pat
     check_nothing_lost(heard)
     assert len([m for m in heard.messages if isinstance(m, Reply)]) == 203
     assert heard.facts["conversion_to_flag_cleared_cycles"] < 1000 - 13.5 * 64
+    assert heard.facts["deepest_stack_bytes"] < 200  # firmware/Makefile leaves 400
 
 
 def test_a_line_too_slow_loses_pairs_and_accounts_for_each(script: Script, tmp_path: Path) -> None:

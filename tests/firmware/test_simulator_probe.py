@@ -6,8 +6,8 @@ import subprocess
 
 from tests.firmware.board import build
 
-# Found in simavr 1.6. The chip differs: entry 4 cycles, a waiting interrupt is served, a timer triggers
-# the converter, a flag is cleared alone, 10 bits, 2 bytes and a shift register, 3.4 ms a write, no polling.
+# Found in simavr 1.6. Where the chip is different: entry 4 cycles, a waiting interrupt is served, a timer
+# triggers the converter, a flag is cleared alone, 10 bits, 2 bytes and a shift register, 3.4 ms a write.
 SIMAVR_1_6 = """\
 interrupt entry takes 0 cycles
 sei sleep cli serves a waiting interrupt: no
