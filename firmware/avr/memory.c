@@ -1,4 +1,5 @@
-/* The EEPROM. Writes wait for the cell: 3.4 ms each, in which the ticks are counted on. */
+/* The EEPROM. Writes wait for the cell: 3.4 ms each, in which the ticks are counted on. The brown-out detector
+ * must be on (fuse, 4.3 V): a chip that runs out of supply may write anything anywhere. */
 #include <avr/eeprom.h>
 #include <avr/io.h>
 

@@ -16,8 +16,8 @@ struct board_facts {
 
 extern const struct board_facts board_facts;
 
-/* Interrupts off, and back to what they were. Keep what is between them under 20 cycles: in the fast mode
- * an interrupt has 136 cycles from the end of a conversion to the next trigger. */
+/* Interrupts off, and back to what they were. Copy a few bytes in between and no more: in the fast mode an
+ * interrupt has 136 cycles from the end of a conversion to the next trigger. */
 uint8_t port_lock(void);
 void port_unlock(uint8_t before);
 

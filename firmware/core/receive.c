@@ -11,7 +11,8 @@ static struct {
     uint8_t body[LARGEST_COMMAND_BODY];
     uint8_t length;
     uint8_t left;      /* bytes to come in this COBS block */
-    bool zero_follows; /* the block stands for a 00 after it, if another block comes */
+    bool zero_follows; /* the block stands for a 00 after it, if another block comes; one without (code FF) is longer
+                        * than any command */
     bool begun;        /* anything since the last 00 */
     bool too_long;
     uint16_t damaged;
@@ -61,7 +62,7 @@ static void decode(uint8_t byte)
     if (decoder.zero_follows)
         append(0);
     decoder.left = (uint8_t)(byte - 1u);
-    decoder.zero_follows = byte != 0xFF;
+    decoder.zero_follows = true;
 }
 
 static bool frame_is_good(void)

@@ -48,6 +48,12 @@ void transmit_u16(uint16_t value);
 void transmit_u32(uint32_t value);
 void transmit_end(void);
 
+/* For the interrupts: nothing is ready to be sent. */
+static inline bool transmit_empty(void)
+{
+    return transmit.tail == transmit.head;
+}
+
 /* For the interrupt: the next byte to send; false when there is none. */
 static inline bool transmit_take(uint8_t *byte)
 {

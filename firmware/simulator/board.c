@@ -23,6 +23,8 @@
 #include "orders.h"
 #include "terminal.h"
 
+#define MUTE_S 1.0 /* a firmware that has not said a word by then is announced all the same */
+
 static const char usage[] =
     "usage: board --elf FILE (--script FILE | --pty LINK) [options]\n"
     "  --script FILE         orders in time (orders.h); the chip's bytes go to stdout\n"
@@ -156,17 +158,27 @@ static void poll_stdin(void)
     }
 }
 
+/* "ready" on stdout once the firmware has begun to speak: what is sent before that is not heard. */
+static void announce(const avr_t *avr)
+{
+    static bool announced;
+    if (announced || (line_bytes_sent() == 0 && chip_seconds(avr) < MUTE_S))
+        return;
+    announced = true;
+    printf("ready\n");
+    fflush(stdout);
+}
+
 static bool run_on_pty(avr_t *avr)
 {
     bool alive = true;
     avr_cycle_count_t next_poll = 0;
-    printf("ready\n");
-    fflush(stdout);
     while (alive && !ended) {
         alive = chip_run(avr);
         if (avr->cycle < next_poll)
             continue;
         terminal_poll(avr);
+        announce(avr);
         poll_stdin();
         next_poll = avr->cycle + CLOCK_HZ / 1000u;
     }

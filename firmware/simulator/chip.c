@@ -134,6 +134,13 @@ void chip_reset(uint8_t cause)
     wanted_reset = cause;
 }
 
+static avr_cycle_count_t deaf_until;
+
+void chip_deafen(avr_t *avr, uint32_t cycles)
+{
+    deaf_until = avr->cycle + cycles;
+}
+
 static void after_reset(avr_t *avr)
 {
     avr_extint_set_strict_lvl_trig(avr, 0, 0);
@@ -145,6 +152,8 @@ bool chip_run(avr_t *avr)
 {
     if (just_reset)
         after_reset(avr);
+    if (avr->cycle < deaf_until)
+        avr->interrupt_state = -2; /* "wait two instructions before you look", again and again */
     avr_cycle_count_t before = avr->cycle;
     int state = avr_run(avr);
     measure_step(avr, avr->cycle - before);

@@ -32,6 +32,9 @@ void chip_replace_read(avr_t *avr, uint16_t reg, avr_io_read_t read);
 /* The state of one of simavr's own peripherals, for its interrupt vectors. */
 void *chip_peripheral(avr_t *avr, const char *kind, char name);
 
+/* No interrupt is served for so many cycles, as if something held them up. */
+void chip_deafen(avr_t *avr, uint32_t cycles);
+
 /* Next instruction, or sleep up to the next event. False when the chip has stopped for good. */
 bool chip_run(avr_t *avr);
 

@@ -52,6 +52,12 @@ static bool poke(const char *words)
     return true;
 }
 
+static bool deaf(const char *words)
+{
+    chip_deafen(chip, (uint32_t)strtoul(words, NULL, 10));
+    return true;
+}
+
 static bool reset_pin(const char *words)
 {
     (void)words;
@@ -103,7 +109,8 @@ static const struct {
     bool (*carry_out)(const char *words);
 } orders[] = {
     {"send", send_bytes}, {"circuit", leads_connect}, {"strap", strap},   {"reset", reset_pin}, {"power", power},
-    {"poke", poke},       {"measure", measure},       {"unplug", unplug}, {"plug", plug},       {"end", end},
+    {"poke", poke},       {"deaf", deaf},             {"measure", measure}, {"unplug", unplug}, {"plug", plug},
+    {"end", end},
 };
 
 bool order_carry_out(const char *order)

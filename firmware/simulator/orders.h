@@ -9,6 +9,7 @@
  *   reset                pull the reset pin
  *   power                supply off and on
  *   poke ADDRESS VALUE   write a register behind the firmware's back, both in hex
+ *   deaf CYCLES          no interrupt is served for so long
  *   measure              CPU load and latency count from here on
  *   unplug, plug         the pty goes away, and comes back under the same link
  *   end                  stop

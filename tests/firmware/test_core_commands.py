@@ -226,6 +226,13 @@ def test_heartbeat_says_what_comes_next(core: HostCore) -> None:
     assert beat == Heartbeat(boot_id=1, run=1, running=1, next=31)
 
 
+def test_a_block_that_promises_more_is_damage(core: HostCore) -> None:
+    """A right CRC does not help a frame whose last COBS code points beyond its end."""
+    core.say(b"\0" + b"\x06\x12\x03\x48\x7d\0")
+    assert core.hear() == []
+    assert Tally.parse(core.ask(Statistics()).result).damaged_frames == 1
+
+
 def test_statistics_count_damage_and_overruns(core: HostCore) -> None:
     core.say(b"\x05\x12\x03\x48\x7c\0")
     core.order(f"rx {bytes([1] * 131).hex()}")  # the queue holds 128

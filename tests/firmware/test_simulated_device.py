@@ -9,9 +9,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from daq.messages import BiasState, Echo, EepromBytes, EepromRead, Identify, Start, Stop, Supply
+from daq.messages import BiasState, Echo, EepromBytes, EepromRead, Identify, Start, Statistics, Stop, Supply
 from daq.pairs import DataFrame
-from daq.results import Feature, Identity, ResetCause, SupplySum
+from daq.results import Feature, Identity, ResetCause, SupplySum, Tally
 from daq.samples import Bias
 from tests.firmware.board import Script
 
@@ -71,8 +71,9 @@ def test_eeprom_outlives_power(tmp_path: Path) -> None:
 def test_an_eeprom_write_keeps_the_device_alive(script: Script) -> None:
     """64 bytes take 0.22 s (3.4 ms each: data sheet); the clock and the receiver go on meanwhile."""
     script.send(0.9, EepromBytes(0x20, bytes(64)), Echo(b"after"), tag=1)
-    heard = script.run(1.3)
+    heard = script.send(1.25, Statistics(), tag=3).run(1.3)
     assert heard.reply(1).status == 0
+    assert Tally.parse(heard.reply(3).result).uptime_ms == pytest.approx(1250, abs=16)
     assert heard.reply(2).result == b"after"
     assert heard.facts["eeprom_writes"] == 64 + 4  # and the first boot's number
     assert len(heard.heartbeats) == 1
@@ -141,6 +142,18 @@ def test_range_straps(script: Script) -> None:
     changes = [seen[0]] + [now for before, now in pairwise(seen) if now != before]
     assert changes == [(0, 0), (0, 1), (0, 0)]
     assert np.array_equal(heard.indices(), np.arange(len(heard.indices())))
+
+
+def test_leads_from_a_text_file_begin_with_the_run(script: Script, tmp_path: Path) -> None:
+    leads = tmp_path / "leads.csv"
+    leads.write_text("time_s,lead1_v,lead2_v\n0,12.6,12.6\n0.1,12.6,12.6\n0.1,12.6,0\n1,12.6,0\n")
+    script.send(0.05, Start(2000, 0, 31)).send(0.3, Stop())
+    heard = script.run(0.4, leads=leads, leads_from="run")
+    on = heard.counts()[:, 1] < 200
+    # Lead 2 of pair j is held (2 j + 3) intervals and two converter clocks after the first trigger.
+    held_s = ((2 * heard.indices() + 3) * 2000 + 2 * 128) / 16e6
+    assert np.array_equal(on, held_s >= 0.1)
+    assert (heard.counts()[:, 0] == heard.counts()[0, 0]).all()
 
 
 def test_garbage_on_the_line(script: Script) -> None:

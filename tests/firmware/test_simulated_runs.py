@@ -118,6 +118,42 @@ def test_the_fast_mode_bears_commands_all_the_time(script: Script, tmp_path: Pat
     assert heard.facts["deepest_stack_bytes"] < 200  # firmware/Makefile leaves 400
 
 
+@pytest.mark.parametrize(("code", "baud"), [(0, 115_200), (1, 500_000), (2, 1_000_000)])
+def test_line_speeds(script: Script, tmp_path: Path, code: int, baud: int) -> None:
+    eeprom = tmp_path / "eeprom"
+    eeprom.write_bytes(settings_record(baud_code=code))
+    chance = random.Random(code)
+    for i in range(40):
+        script.send(RUN_AT + 0.05 + i * 0.01, Echo(chance.randbytes(64)), tag=20 + i)
+    heard = run(script, tmp_path, Start(8000, 0, 31), 0.5, eeprom=eeprom)
+    assert heard.facts["baud"] == pytest.approx(baud, rel=0.022)  # 2.1 % at 115 200, none at the others
+    check_nothing_lost(heard)
+    chance = random.Random(code)
+    assert [heard.reply(20 + i).result for i in range(40)] == [chance.randbytes(64) for _ in range(40)]
+
+
+@pytest.mark.parametrize(("interval", "late_by"), [(2000, 500), (1000, 400)])
+def test_a_trigger_missed_costs_a_pair_and_no_time(
+    script: Script, tmp_path: Path, interval: int, late_by: int
+) -> None:
+    """Something holds all interrupts up, in many places of an interval: a conversion does not take place when
+    its flag was not cleared in time. Its pair is lost; all others keep index, lead and time."""
+    for i in range(60):
+        script.order(RUN_AT + 0.05 + i * 0.007 + i * 1.7e-6, f"deaf {late_by}")
+    heard = run(script, tmp_path, Start(interval, 0, 31), 0.5)
+    started = Started.parse(heard.reply(START).result)
+    off = np.abs(heard.counts() - expected(heard, started, RUN_AT + 0.5))
+    assert off.max() <= 1
+    tally = Tally.parse(heard.reply(ASK).result)
+    assert heard.facts["missed_triggers"] > 5
+    assert tally.late_triggers == heard.facts["missed_triggers"]
+    missing = Stopped.parse(heard.reply(STOP).result).pairs - len(heard.indices())
+    assert missing == tally.lost_pairs >= tally.late_triggers
+    jumped = [frame for frame in heard.data if frame.overflow]
+    assert all(frame.late for frame in jumped)
+    assert len(jumped) <= tally.late_triggers
+
+
 def test_a_line_too_slow_loses_pairs_and_accounts_for_each(script: Script, tmp_path: Path) -> None:
     """115 200 baud carry about 3300 pairs a second: at 4000 the rest is lost, in exact jumps."""
     script.send(0.01, EepromBytes(0, settings_record(baud_code=0)), tag=1).order(0.2, "reset")
