@@ -63,7 +63,7 @@ def create(path: Path) -> sqlite3.Connection:
     except sqlite3.Error as error:
         if connection is not None:
             connection.close()
-        path.unlink(missing_ok=True)
+        remove(path)
         raise WorkError(f"{path} cannot be written ({error}): choose another place.") from error
     return connection
 
@@ -139,6 +139,12 @@ def rows_of(connection: sqlite3.Connection, sql: str, values: Sequence[object] =
         return connection.execute(sql, values).fetchall()
     except (UnicodeDecodeError, MemoryError) as error:
         raise sqlite3.DatabaseError("damaged beyond what can be said") from error
+
+
+def remove(path: Path) -> None:
+    """Delete a capture that was never finished, with all that SQLite keeps beside it."""
+    for tail in ("", "-wal", "-shm", "-journal"):
+        path.with_name(path.name + tail).unlink(missing_ok=True)
 
 
 def has_leftovers(path: Path) -> bool:

@@ -20,7 +20,7 @@ from pathlib import Path
 import numpy as np
 
 from daq import capture_schema as schema
-from daq.capture_files import create
+from daq.capture_files import create, remove
 from daq.capture_schema import Row, Table
 from daq.codec import MAX_COUNTS, encode
 from daq.errors import WorkError
@@ -183,10 +183,20 @@ class CaptureWriter:
 
 
 def write_capture(path: Path | str, items: Iterable[Item], info: DeviceInfo) -> None:
-    """A finished capture of a log that was not taken now (an import, a trimmed recording)."""
-    with CaptureWriter(path, info, utc=None) as writer:
+    """A finished capture of a log that was not taken now (an import, a trimmed recording).
+
+    Where `items` or the disk fails, no half capture is left: what it was made from is still there.
+    """
+    writer = CaptureWriter(path, info, utc=None)
+    try:
         for item in items:
             writer.append(item)
+        writer.close()
+    except BaseException:
+        with suppress(WorkError):
+            writer.close(complete=False)
+        remove(writer.path)
+        raise
 
 
 def _meta(info: DeviceInfo, utc: Callable[[], datetime] | None) -> dict[str, str]:

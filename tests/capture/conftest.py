@@ -7,6 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from daq.capture import write_capture
+from tests.capture.broken import Content
+from tests.capture.logs import INFO, memory_folder, small
 from tests.session.leaks import no_thread_leaks
 
 __all__ = ["no_thread_leaks"]
@@ -25,3 +28,12 @@ def open_captures() -> list[str]:
 def no_open_captures() -> Iterator[None]:
     yield
     assert open_captures() == []
+
+
+@pytest.fixture(scope="session")
+def whole() -> bytes:
+    """A sound capture of `small()`, to be broken."""
+    with memory_folder() as folder:
+        path = Path(folder) / "whole.whichside"
+        write_capture(path, small(), INFO)
+        return Content(path.read_bytes())

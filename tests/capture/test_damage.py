@@ -8,14 +8,10 @@ from __future__ import annotations
 
 import random
 import sqlite3
-import struct
-import tracemalloc
-import zlib
 from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -23,10 +19,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daq import capture_schema as schema
 from daq.capture import CaptureSource, check_capture, write_capture
 from daq.errors import InputError, WhichsideError
 from daq.samples import Block, Change, ChangeKind, Counts, Gap, GapReason, Item, Origin
+from tests.capture.broken import cells, damaged, tree_page
 from tests.capture.logs import INFO, LAYOUTS, memory_folder, normal, sizes, small
 
 
@@ -57,21 +53,6 @@ def timed(items: Iterable[Item]) -> Timed:
 TRUTH = timed(small())
 ENTRIES = [item for item in small() if not isinstance(item, Block)]
 LENGTH_S = 15_000 / 4000 + 1.5
-
-
-class Content(bytes):
-    """A file's bytes that do not print themselves into every failing example."""
-
-    def __repr__(self) -> str:
-        return f"<{len(self)} bytes>"
-
-
-@pytest.fixture(scope="module")
-def whole() -> bytes:
-    with memory_folder() as folder:
-        path = Path(folder) / "whole.whichside"
-        write_capture(path, small(), INFO)
-        return Content(path.read_bytes())
 
 
 def assert_true(items: list[Item]) -> None:
@@ -163,27 +144,6 @@ def test_flipped_bits_often(whole: bytes, seed: int) -> None:
         survives(bytes(content))
 
 
-def tree_page(content: bytes, folder: Path, table: str) -> int:
-    """Offset of a table's root page."""
-    path = damaged(folder, content, "SELECT 1")
-    connection = sqlite3.connect(path)
-    ((page,),) = connection.execute("SELECT rootpage FROM sqlite_master WHERE name = ?", (table,)).fetchall()
-    connection.close()
-    return int(page - 1) * 2048
-
-
-def cells(content: bytes | bytearray, page: int) -> list[int]:
-    """Offsets of a page's cells, by the layout in https://www.sqlite.org/fileformat2.html, section 1.6.
-
-    A cell of a table's leaf (type 13) is the payload's length, the row's number, the payload; length and
-    number are one byte where they are below 128. One of an inner page (type 5) begins with its child.
-    """
-    header = {13: 8, 5: 12}[content[page]]
-    count = int.from_bytes(content[page + 3 : page + 5], "big")
-    pointers = content[page + header : page + header + 2 * count]
-    return [page + int.from_bytes(pointers[at : at + 2], "big") for at in range(0, 2 * count, 2)]
-
-
 def many_changes(folder: Path, count: int) -> bytes:
     path = folder / "many.whichside"
     items = [Change(0, Origin.USER, ChangeKind.NOTE, f"note {number}") for number in range(count)]
@@ -245,16 +205,6 @@ def test_a_blob_that_claims_more_than_there_is(whole: bytes, tmp_path: Path) -> 
 
 
 # One damaged place, and what exactly it costs
-
-
-def damaged(folder: Path, content: bytes, sql: str, *values: Any) -> Path:
-    path = folder / "damaged.whichside"
-    path.write_bytes(content)
-    connection = sqlite3.connect(path)
-    connection.execute(sql, values)
-    connection.commit()
-    connection.close()
-    return path
 
 
 def rows_of(content: bytes, folder: Path) -> list[tuple[int, int]]:
@@ -333,84 +283,6 @@ def test_a_damaged_pyramid_is_made_anew(whole: bytes, tmp_path: Path) -> None:
     with CaptureSource(path) as bad, CaptureSource(sound) as good:
         assert bad.overview(0, 15_000, 5).low == pytest.approx(good.overview(0, 15_000, 5).low, abs=1e-5)
         assert {d.table for d in bad.damages} == {"pyramid"}
-
-
-# Hostile rows: the checksum fits
-
-
-def forged(folder: Path, content: bytes, table: schema.Table, *values: Any) -> Path:
-    key = table.columns[0]
-    path = damaged(folder, content, f"DELETE FROM {table.name} WHERE {key} = ?", values[0])
-    connection = sqlite3.connect(path)
-    connection.execute(table.insert, table.row(*values))
-    connection.commit()
-    connection.close()
-    return path
-
-
-BOMB = struct.pack("<BBBiI", 0, 4, 0, 0, 1) + zlib.compress(bytes(1 << 27), 9)
-NOTHING = struct.pack("<BBBiI", 0, 0, 0, 0, 1)
-
-
-@pytest.mark.parametrize(
-    ("table", "values"),
-    [
-        (schema.BLOCK, (5000, 1000, 2, "", BOMB, BOMB)),
-        (schema.BLOCK, (5000, 1 << 40, 2, "", NOTHING, NOTHING)),
-        (schema.BLOCK, (5000, -1, 2, "", NOTHING, NOTHING)),
-        (schema.BLOCK, (5000, 1000, 99, "", NOTHING, NOTHING)),
-        (schema.BLOCK, (5000, 1000, 4, "", NOTHING, NOTHING)),
-        (schema.BLOCK, (5000, 1000, 2, "[" * 100_000, NOTHING, NOTHING)),
-        (schema.BLOCK, (5000, 1000, 2, "[[0,2000,1]]", NOTHING, NOTHING)),
-        (schema.BLOCK, (5000, 1000, 2, "[[0,1,1e400]]", NOTHING, NOTHING)),
-        (schema.BLOCK, (5000, 1000, 2, '{"a":1}', NOTHING, NOTHING)),
-        (schema.SEGMENT, (2, 5000, 1, float("inf"), "layout")),
-        (schema.SEGMENT, (2, -(1 << 62), 1, 1.25, "layout")),
-        (schema.SEGMENT, (2, 5000, 77, 1.25, "layout")),
-        (schema.LAYOUT, (1, 0.0, 1)),
-        (schema.LAYOUT, (1, float("inf"), 1)),
-        (schema.GAP, (5, 10_000, 10_000, float("inf"), 0.0, None, "unplugged")),
-        (schema.GAP, (5, 10_000, 10_000, 1.5, 0.0, None, "abducted")),
-        (schema.CHANGE, (1, 0, 0, "user", "mind", "", None)),
-        (schema.CHANGE, (1, -(1 << 60), 1 << 62, "nobody", "note", "", None)),
-        (schema.PYRAMID, (0, 1 << 50, 256, b"", b"")),
-        (schema.PYRAMID, (1, 0, 1 << 50, zlib.compress(bytes(1 << 27)), b"")),
-        (schema.META, ("device", "[" * 100_000)),
-        (schema.META, ("device", "[]")),
-        (schema.META, ("end", "9" * 18)),
-        (schema.META, ("end", "-5")),
-        (schema.META, ("started_utc", "yesterday")),
-        (schema.META, ("analysis_version", "²")),
-    ],
-)
-def test_rows_that_make_no_sense_are_passed_over(
-    table: schema.Table, values: tuple[Any, ...], whole: bytes, tmp_path: Path
-) -> None:
-    path = forged(tmp_path, whole, table, *values)
-    tracemalloc.start()
-    try:
-        with CaptureSource(path) as source:
-            pairs = sum(len(item.counts) for item in source if isinstance(item, Block))
-            source.overview(0, 15_000, 4)
-            assert source.duration_s >= 0
-            assert source.started is None
-            source.analysis_version  # noqa: B018
-        check_capture(path)
-        assert tracemalloc.get_traced_memory()[1] < 8 << 20
-    finally:
-        tracemalloc.stop()
-    assert pairs >= 14_000 or table in (schema.SEGMENT, schema.LAYOUT)
-
-
-def test_a_value_too_large_to_be_ours_is_not_even_fetched(whole: bytes, tmp_path: Path) -> None:
-    path = damaged(tmp_path, whole, "UPDATE block SET lead1 = zeroblob(100000000) WHERE first = 5000")
-    tracemalloc.start()
-    try:
-        with CaptureSource(path) as source:
-            assert sizes(source)[0] == 14_000
-        assert tracemalloc.get_traced_memory()[1] < 8 << 20
-    finally:
-        tracemalloc.stop()
 
 
 def test_what_is_behind_an_unreadable_page_is_found(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daq.capture import CaptureSource, CaptureWriter, write_capture
+from daq.errors import InputError, WorkError
 from daq.samples import Block, BlockFlag, Change, ChangeKind, Gap, GapReason, Item, Origin
 from daq.source import Capability
 from tests.capture.logs import INFO, LAYOUTS, logs, memory_folder, noisy, normal, small
@@ -65,6 +67,24 @@ def test_one_of_everything(tmp_path: Path) -> None:
             (6000, "layout"),
             (10000, "unplugged"),
         ]
+
+
+def test_an_import_that_fails_leaves_nothing(tmp_path: Path) -> None:
+    def failing() -> Iterator[Item]:
+        yield Block(0, noisy(1, 100), LAYOUTS[0])
+        raise InputError("line 3")
+
+    with pytest.raises(InputError, match="line 3"):
+        write_capture(tmp_path / "half.whichside", failing(), INFO)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_import_leaves_an_existing_file_alone(tmp_path: Path) -> None:
+    path = tmp_path / "there.whichside"
+    write_capture(path, small(), INFO)
+    with pytest.raises(WorkError, match="exists already"):
+        write_capture(path, [], INFO)
+    assert normal(replayed(path)) == normal(small())
 
 
 def test_iterating_twice_gives_the_same(tmp_path: Path) -> None:
