@@ -139,7 +139,7 @@ def _truth(name: str, plan: Plan, waves: Waves) -> Truth:
         lookalike=claim.lookalike,
         initial_state=plan.initial,
         edges=edges,
-        unjudged_spans=plan.unjudged,
+        unjudged_spans=(*plan.unjudged, *view.collapses()),
         events=view.events(),
         pwm=plan.pwm,
         source_v=plan.harness.supply.resting_v,
@@ -189,13 +189,13 @@ class _View:
         return part[keep[: len(part)]]
 
     def _on_level(self) -> float:
-        """Highest settled load voltage of the on segments."""
+        """Usual settled load voltage of the on segments (of pulses: their tops)."""
         levels = [
             float(np.percentile(np.abs(part), 90))
             for a, b, state in self.segments
             if state in ("on", "forward", "reverse") and len(part := self._part(self.across, a, b)) > 10
         ]
-        return max(levels, default=0.0)
+        return float(np.median(levels)) if levels else 0.0
 
     def _off_level(self) -> float:
         levels = [
@@ -215,7 +215,7 @@ class _View:
         rate = self.plan.converter.rate_hz
         tolerance = max(0.002, 2.5 / rate)
         swing = self.on_v - self.off_v
-        visible = swing > max(0.5, 0.25 * self.plan.harness.supply.resting_v)
+        visible = swing > max(0.5, 0.25 * self.plan.harness.supply.resting_v, 0.4 * self.on_v)
         visible = visible and crossing is not None and self._differs(command.t_s, until)
         t_s = command.t_s if crossing is None else crossing
         latest = until - tolerance if crossing is None else max(t_s, command.settled_s)
@@ -291,12 +291,26 @@ class _View:
     def _sags(self) -> list[TrueEvent]:
         """Where neighbours pull the feed down by 5 %: may be told as a dip, need not."""
         low = self.feed_end < 0.95 * float(np.percentile(self.feed_end, 90))
-        turns = np.flatnonzero(np.diff(np.concatenate([[False], low, [False]]).astype(int)))
-        spans = [(a * self.step, b * self.step) for a, b in zip(turns[::2], turns[1::2], strict=True)]
         return [
             TrueEvent("supply dip", a, b - a, ("sag or feed loss",), required=False)
-            for a, b in spans
+            for a, b in self._spans(low)
             if b - a > 0.005
+        ]
+
+    def collapses(self) -> list[tuple[float, float]]:
+        """Where a neighbour's inrush takes the load below half while it is on: nobody need call that off."""
+        if not self.plan.harness.neighbours:
+            return []
+        on = np.zeros(len(self.times), dtype=bool)
+        for a, b, state in self.segments:
+            on[int(a / self.step) : int(b / self.step)] = state != "off"
+        return [(a, b) for a, b in self._spans(on & (self.across < 0.55 * self.on_v)) if b - a < 0.1]
+
+    def _spans(self, mask: npt.NDArray[np.bool_]) -> list[tuple[float, float]]:
+        turns = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(int)))
+        return [
+            (round(a * self.step, 7), round(b * self.step, 7))
+            for a, b in zip(turns[::2], turns[1::2], strict=True)
         ]
 
     def _event(self, event: TrueEvent) -> TrueEvent:

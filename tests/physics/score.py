@@ -298,8 +298,7 @@ def _family(kind: str, other: str) -> bool:
 def _pwm(found: Mapping[str, Any] | None, truth: Truth) -> tuple[str, tuple[float, float] | None]:
     true = truth.pwm
     if true is None:
-        ac = truth.wiring in ("ac", "none")
-        return ("invented" if found is not None and not ac else ""), None
+        return ("invented" if found is not None else ""), None
     if found is None:
         return ("missing" if true.required else ""), None
     frequency = float(found["frequency_hz"]) / true.frequency_hz - 1

@@ -142,7 +142,6 @@ def _bare(draw: Draw, category: str, text: str, harness: Harness, safety: tuple[
         length,
         Claim("ac" if "ac" in safety else "none", "undetermined", ("undetermined",), None, False),
         "unknown",
-        unjudged=((0.0, length),),
         load_seen=False,
         safety=safety,
     )
@@ -154,6 +153,9 @@ def on_nothing(draw: Draw) -> Plan:
     clips = replace(draw.clips(), hum_v=hum, hum_hz=draw.pick([50.0, 60.0]), hum_f=draw.spread(1e-12, 1e-11))
     harness = Harness(draw.supply(), Resistor(100.0), clips=clips, leads_on=("nothing", "nothing"))
     return _bare(draw, "on nothing", f"both leads free, {hum:.0f} V of hum near by", harness)
+
+
+TAP = "tap"
 
 
 @dataclass(frozen=True)
@@ -168,8 +170,10 @@ class Mains(Supply):
         return 4 * self.hertz  # 230 V clipped at 40 V is steep
 
     def attach(self, net: Netlist, post: str) -> None:
+        """Two halves in series, so that the reference may be on the transformer's centre tap."""
         inner = net.fresh("emf")
-        net.sine(inner, "0", self.amplitude_v, self.hertz)
+        net.sine(TAP, "0", self.amplitude_v / 2, self.hertz)
+        net.sine(inner, TAP, self.amplitude_v / 2, self.hertz)
         net.resistor(inner, post, self.inner_ohm)
 
 
@@ -180,12 +184,12 @@ def alternating(draw: Draw) -> Plan:
     load = Resistor(draw.spread(20, 500))
     plan = switched(draw, "alternating", "high" if draw.chance(0.7) else "low", load, draw.contact())
     supply = Mains(draw.nominal, 0.0, 0.1, amplitude_v=volts * math.sqrt(2), hertz=hertz)
+    reference = TAP if draw.chance(0.3) else "0"
     return replace(
         plan,
-        harness=replace(plan.harness, supply=supply),
-        description=f"{volts:g} V AC, {hertz:g} Hz",
+        harness=replace(plan.harness, supply=supply, reference_at=reference),
+        description=f"{volts:g} V AC, {hertz:g} Hz, reference on {reference}",
         claim=Claim("ac", "undetermined", ("undetermined",), None, False),
-        unjudged=((0.0, plan.length_s),),
         safety=("ac",),
         load_seen=False,
         drops_seen=(False, False),

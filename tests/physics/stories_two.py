@@ -61,7 +61,7 @@ def _taking_turns(draw: Draw, spans: Spans) -> tuple[Spans, Spans, Claim]:
         first_high, last_high = draw.chance(0.5), draw.chance(0.5)
         high.append((a - early if first_high else a, b + late if last_high else b))
         low.append((a if first_high else a - early, b if last_high else b + late))
-        leads += [first_high, last_high]
+        leads += [first_high, last_high] if math.isfinite(b) else [first_high]
     accept, looks = ["undetermined", "both ends"], None
     if all(leads):  # the feed wakes before and sleeps after: the ground side works the load
         accept.append("low")
