@@ -9,6 +9,7 @@ import pytest
 
 from tests.physics import tables
 from tests.physics.score import score
+from tests.physics.skeleton import gap_event
 from tests.physics.truth import TrueEdge, TrueEvent, TruePwm, Truth
 
 TRUTH = Truth(
@@ -164,3 +165,30 @@ def test_reliability_counts_control_lead_too() -> None:
     assert tables.outside(right, table) == []
     assert len(tables.outside([scores[1]] * 40, table)) == 1
     assert any("WRONG" in line for line in tables.complaints(scores))
+
+
+def test_claims_that_are_not_asked_for_but_true() -> None:
+    """An optional event may be told; after a wire is open for good even a lost reference may be read."""
+    optional = replace(TRUTH, events=(TrueEvent("feed dropout", 1.0, 0.01, required=False),))
+    assert score(answer(), optional).events.false == 0
+    lost = [{"kind": "reference lost", "t_s": 2.0, "duration_s": 0.5}]
+    assert score(answer(events=lost), optional).events.false == 1
+    opened = replace(TRUTH, events=(TrueEvent("feed dropout", 1.9, 1.1, permanent=True, required=False),))
+    assert score(answer(events=lost), opened).events.false == 0
+    assert score(answer(events=lost), opened).reference_lost == "seen"
+
+
+@pytest.mark.parametrize(
+    ("kind", "side", "same"),
+    [
+        ("feed dropout", "low", False),
+        ("feed dropout", "high", True),
+        ("ground dropout", "low", True),
+        ("ground dropout", "high", False),
+    ],
+)
+def test_a_gap_on_the_switched_side_equals_a_switch_off(kind: str, side: str, same: bool) -> None:
+    """Feed open on the positive side and ground open on the ground side read like off (nodal table)."""
+    event = gap_event(kind, [(1.0, 1.002), (1.004, 1.006)], side)
+    assert (event.as_edges, "switch-off or dropout" in event.also) == (same, same)
+    assert (event.t_s, event.duration_s) == (1.0, pytest.approx(0.006))
