@@ -191,4 +191,5 @@ def test_a_gap_on_the_switched_side_equals_a_switch_off(kind: str, side: str, sa
     """Feed open on the positive side and ground open on the ground side read like off (nodal table)."""
     event = gap_event(kind, [(1.0, 1.002), (1.004, 1.006)], side)
     assert (event.as_edges, "switch-off or dropout" in event.also) == (same, same)
-    assert (event.t_s, event.duration_s) == (1.0, pytest.approx(0.006))
+    assert event.t_s == 1.0
+    assert event.duration_s == pytest.approx(0.006)
