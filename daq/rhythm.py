@@ -9,6 +9,7 @@ falls with the length of the train; pulse edges are interpolated between samples
 from __future__ import annotations
 
 import math
+import statistics
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -17,6 +18,7 @@ ALIKE = 0.15
 ALIKE_PAIRS = 1.3
 SHARE_ALIKE = 0.06
 LONGEST_S = 0.2
+ENDS = 7  # crossings kept at either end of a train
 LEAST_S = 0.012  # shorter bursts are bounce or ringing
 REMEMBERED = 201  # crossings: 12 ms at half of 16 kHz
 NARROWEST = 0.02  # share: narrower pulses are spikes
@@ -24,29 +26,42 @@ NARROWEST = 0.02  # share: narrower pulses are spikes
 
 @dataclass(slots=True)
 class Direction:
-    """Crossings of a train in one direction; `wander` sums the changes from period to period."""
+    """Crossings of a train in one direction.
 
-    first: float
-    last: float
+    The first and last few are kept: one crossing beside the train's ends may be off by some pairs (the
+    middle has only just moved), and the mean period must not hang on it. `wander` is the recent change from
+    period to period.
+    """
+
+    starts: list[float]
+    ends: list[float]
     periods: int
-    last_period: float
     wander: float
 
     @classmethod
     def of(cls, times: list[float]) -> Direction:
-        periods = [b - a for a, b in pairwise(times)]
-        wander = sum(abs(b - a) for a, b in pairwise(periods))
-        return cls(times[0], times[-1], len(periods), periods[-1], wander)
+        direction = cls(times[:ENDS], times[:2], 1, 0.0)
+        for at in times[2:]:
+            direction._count(at)
+        return direction
 
     def add(self, at: float) -> None:
-        period = at - self.last
-        self.wander += abs(period - self.last_period)
-        self.last, self.last_period = at, period
+        if len(self.starts) < ENDS:
+            self.starts.append(at)
+        self._count(at)
+
+    def _count(self, at: float) -> None:
+        change = abs((at - self.ends[-1]) - (self.ends[-1] - self.ends[-2]))
+        self.wander += (change - self.wander) / 8
+        self.ends = [*self.ends, at][-ENDS:]
         self.periods += 1
 
     @property
     def mean_period(self) -> float:
-        return (self.last - self.first) / self.periods
+        """Median of the means between the k-th crossing from the start and the k-th from the end."""
+        most = min(len(self.starts), len(self.ends), (self.periods + 1) // 2)
+        means = [(self.ends[-1 - k] - self.starts[k]) / (self.periods - 2 * k) for k in range(most)]
+        return statistics.median(means)
 
 
 @dataclass(slots=True)
@@ -69,7 +84,7 @@ class Pulse:
     @property
     def mean_period(self) -> float:
         """From the direction whose crossings wander less: a motor's own voltage moves the other one."""
-        return min(self.directions, key=lambda d: d.wander / d.periods).mean_period
+        return min(self.directions, key=lambda d: d.wander).mean_period
 
     @property
     def up_share(self) -> float:
