@@ -30,7 +30,6 @@ class Context:
     reference_proven: bool = False
     checked_source_v: float | None = None
     whispered: bool = False
-    plug: str = "unknown"
     ac: bool = False
     noise: bool = False
     clipped: bool = False
@@ -118,8 +117,6 @@ def _evidence(m: Material, context: Context) -> Evidence:
         ac=context.ac,
         noise=context.noise or m.jumps,
         whispered=context.whispered,
-        plug=context.plug,
-        expectation=context.expectation,
         moved_together=m.moved_together,
         in_turn=m.in_turn,
         roles_swapped=_roles_swapped(m),

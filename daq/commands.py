@@ -86,6 +86,7 @@ def check(options: argparse.Namespace) -> int:
 
 def ports(options: argparse.Namespace) -> int:
     """List serial ports without opening any."""
+    from daq import words
     from daq.serial_port import list_ports
 
     found = list_ports()
@@ -93,7 +94,7 @@ def ports(options: argparse.Namespace) -> int:
         _print_json({"schema": 1, "ports": [port.to_json() for port in found]})
     elif found:
         for port in found:
-            print(f"{port.device}  {port.description}")
+            print(words.printable(f"{port.device}  {port.description}"))
     else:
         print("No serial port was found. Plug the logger in; `whichside --bench list` needs none.")
     return 0

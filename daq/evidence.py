@@ -110,14 +110,11 @@ class Evidence:
     ac: bool = False
     noise: bool = False
     whispered: bool = False  # the whisper bias was on at some time
-    plug: str = "unknown"
-    expectation: str = "switching"
     moved_together: int = 0
     in_turn: int = 0
     roles_swapped: bool = False  # both polarities seen, and they rest at different levels
     always_on: bool = False
     nothing_seen: bool = False
-    lead_on_nothing: int | None = None
 
 
 def kind_of_off(on: Pair, off: Pair, label: Label, scale: Scale) -> OffKind:

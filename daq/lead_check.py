@@ -45,7 +45,6 @@ class LeadCheck:
     failed: bool = False
     skipped: bool = False
     source_v: float | None = None
-    latest: tuple[float, float] | None = None  # means of the last window, V
     _away: list[bool] = field(default_factory=lambda: [False, False])
     _steady: int = 0
     _sum: float = 0.0
@@ -64,8 +63,8 @@ class LeadCheck:
         whole = len(part) // self.window
         self._open = part[whole * self.window :]
         for view in part[: whole * self.window].reshape(whole, self.window, 2):
-            self.latest = (float(view[:, 0].mean()) / UV, float(view[:, 1].mean()) / UV)
-            self._away = [away or abs(v) < AWAY_V for away, v in zip(self._away, self.latest, strict=True)]
+            means = view.mean(axis=0) / UV
+            self._away = [away or abs(v) < AWAY_V for away, v in zip(self._away, means, strict=True)]
             if self.step in (1, 2):
                 self._touch(view, self.step - 1)
             elif self.step == 3:

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from daq.crossings import UV
 from daq.samples import Scale
 from daq.snapshot import Bands, LeadView, StateWord
 from daq.steady import Segmenter
+from daq.stretches import Raw
 from daq.tally import SETTLED_WINDOWS
 
 NEAR_ZERO_OF_SOURCE = 0.08
@@ -44,6 +47,23 @@ def lead_views(segmenter: Segmenter | None, scale: Scale | None, bands: Bands) -
         error = math.hypot(noise, _calibration(scale, lead, volts))
         out.append(LeadView(volts, error, word_of(volts, bands)))
     return out[0], out[1]
+
+
+class Readout:
+    """Mean of the latest whole window, for readings that are shown but are no evidence."""
+
+    def __init__(self, window: int) -> None:
+        self.window = window
+        self.volts: tuple[float, float] | None = None
+        self._open: Raw = np.empty((0, 2), dtype=np.int32)
+
+    def push(self, micro: Raw) -> None:
+        part = np.concatenate((self._open, micro))
+        whole = len(part) // self.window * self.window
+        self._open = part[whole:]
+        if whole:
+            one, other = part[whole - self.window : whole].mean(axis=0) / UV
+            self.volts = float(one), float(other)
 
 
 def held_views(volts: tuple[float, float], scale: Scale | None, bands: Bands) -> tuple[LeadView, LeadView]:

@@ -15,7 +15,7 @@ from daq.evidence import Mark, Told
 from daq.findings import Findings, GapFound
 from daq.hazards import Hazards
 from daq.lead_check import NOT_DONE, SEAT, LeadCheck
-from daq.live_view import SPAN_V, bands_of, held_views, lead_views
+from daq.live_view import SPAN_V, Readout, bands_of, held_views, lead_views
 from daq.samples import Bias, Block, Change, ChangeKind, Counts, Gap, Item, Layout, Origin, Scale
 from daq.snapshot import LeadCheckView, LeadView, Losses, Snapshot
 from daq.steady import Segmenter
@@ -44,6 +44,7 @@ class Pipeline:
         self._plug = "unknown"
         self._check: LeadCheck | None = None
         self._checking = False
+        self._readout = Readout(1)
         self._conclusion: tuple[tuple[int, int, str], Analysis] | None = None
         self._version = 0
         self._last_views: tuple[LeadView, LeadView] | None = None  # once the log has ended
@@ -80,8 +81,10 @@ class Pipeline:
         self._follow_bias(block)
         self._layout = block.layout
         micro = microvolts(block.counts, block.layout.scale)
-        if self._check is not None and self._checking:
-            self._check.push(micro)
+        if self._aside:
+            self._readout.push(micro)
+            if self._check is not None and self._checking:
+                self._check.push(micro)
         else:
             self._measure(block, micro)
         self._next = block.end
@@ -132,7 +135,7 @@ class Pipeline:
             if self._checking and self._check is not None and self._check.step == SEAT:
                 self._checking = False
             if kind is ChangeKind.PLUG:
-                self._plug = value
+                self._change_plug(value)
             elif kind is ChangeKind.MARK:
                 at = change.sample if change.at_s is None else self._time.pair_at(change.at_s)
                 self._marks.append(Mark(at, value != "off"))
@@ -146,12 +149,27 @@ class Pipeline:
         self._chapters.told = told
         self._version += 1
 
+    @property
+    def _aside(self) -> bool:
+        """Readings are shown but are no evidence: leads being proven, or the load's connector apart."""
+        return self._checking or self._plug == "out"
+
+    def _set_aside(self) -> None:
+        """What follows is not joined to what came before."""
+        self._end_segment()
+        self._chapters.emit(Lost(self._next, 0.0))
+        rate = self._layout.rate_hz if self._layout is not None else 4000.0
+        self._readout = Readout(window_pairs(rate))
+
+    def _change_plug(self, value: str) -> None:
+        if value == "out" and not self._aside:
+            self._set_aside()
+        self._plug = value
+
     def _change_lead_check(self, value: str) -> None:
         if value == "start":
-            self._end_segment()
-            self._chapters.emit(Lost(self._next, 0.0))
-            rate = self._layout.rate_hz if self._layout is not None else 4000.0
-            self._check, self._checking = LeadCheck(window_pairs(rate)), True
+            self._set_aside()
+            self._check, self._checking = LeadCheck(self._readout.window), True
         elif value == "skip" and self._check is not None:
             self._check.skip()
         elif value == "stop":
@@ -234,8 +252,8 @@ class Pipeline:
     def _views(self) -> tuple[LeadView, LeadView]:
         scale = self._layout.scale if self._layout is not None else None
         bands = bands_of(self._analysis().source_v)
-        if self._checking and self._check is not None and self._check.latest is not None:
-            return held_views(self._check.latest, scale, bands)
+        if self._aside and self._readout.volts is not None:
+            return held_views(self._readout.volts, scale, bands)
         return lead_views(self._segmenter, scale, bands)
 
     def _source_origin(self, a: Analysis) -> str:
@@ -268,7 +286,6 @@ class Pipeline:
                 reference_proven=self.reference_proven,
                 checked_source_v=self._check.source_v if self._check is not None else None,
                 whispered=any(on for _, on in self._whispers),
-                plug=self._plug,
                 ac=self._hazards is not None and self._hazards.ac,
                 noise=self._hazards is not None and self._hazards.noise,
                 clipped=self._clipped > 0,

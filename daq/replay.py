@@ -1,6 +1,6 @@
 """Replay: a finished source paced for watching: at any speed, paused, or on to the next edge.
 
-`source.paced` keeps one speed for good; a person at a keyboard changes his mind. Everything else is the
+A person at a keyboard changes his mind, so the speed may change at any time. Everything else is the
 wrapped source's own, so what is analysed is exactly what was recorded.
 """
 

@@ -7,14 +7,12 @@ recording ends or after `close()`; a device that is lost for good raises DeviceE
 
 from __future__ import annotations
 
-import threading
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import Enum
 from typing import Protocol
 
-from daq.samples import Bias, Block, Change, DeviceInfo, Gap, Item
+from daq.samples import Bias, DeviceInfo, Item
 
 
 class Capability(Enum):
@@ -65,33 +63,3 @@ class SampleSource(Protocol):
     def close(self) -> None:
         """Stop; idempotent, callable from any thread."""
         ...
-
-
-def paced(
-    items: Iterator[Item],
-    speed: float = 1.0,
-    stop: threading.Event | None = None,
-    clock: Callable[[], float] = time.monotonic,
-) -> Iterator[Item]:
-    """Yield `items` no faster than `speed` times real time (replay); returns early once `stop` is set.
-
-    Blocks are cut to at most 50 ms, so that the screen moves smoothly whatever the file's block size.
-    """
-    waiter = stop or threading.Event()
-    begin = clock()
-    elapsed = 0.0
-    for item in items:
-        if isinstance(item, Change):
-            yield item
-            continue
-        if isinstance(item, Gap):
-            elapsed += item.seconds
-            yield item
-            continue
-        step = max(1, int(item.layout.rate_hz * 0.05))
-        for at in range(0, len(item.counts), step):
-            part = item.counts[at : at + step]
-            elapsed += len(part) / item.layout.rate_hz
-            if waiter.wait(max(0.0, begin + elapsed / speed - clock())):
-                return
-            yield Block(item.first + at, part, item.layout, item.flags)

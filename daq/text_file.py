@@ -41,7 +41,7 @@ class TextSource:
         self.path = Path(path)
         self._expectation = expectation
         table, unit = _read(self.path)
-        self._rate = _steady_rate(table[:, 0], unit)
+        self._rate = _steady_rate(self.path, table[:, 0], unit)
         self._counts = np.rint(table[:, 1:] / VOLTS_PER_COUNT).astype(np.int32)
         self._closed = False
 
@@ -158,20 +158,20 @@ def _last_digit(body: str) -> float:
     return 10.0**-digits
 
 
-def _steady_rate(times: npt.NDArray[np.float64], unit: float) -> float:
+def _steady_rate(path: Path, times: npt.NDArray[np.float64], unit: float) -> float:
     period = float(times[-1] - times[0]) / (len(times) - 1)
     if period <= 0:
-        raise InputError("Line 3: time_s does not go up; sort the lines by time.")
+        raise InputError(f"{path}: line 3: time_s does not go up; sort the lines by time.")
     uneven = np.flatnonzero(np.abs(np.diff(times) - period) > max(0.1 * period, unit) * (1 + 1e-9))
     if len(uneven):
         n = int(uneven[0])
         raise InputError(
-            f"Line {n + 3}: time_s steps by {times[n + 1] - times[n]:.6g} s where the file's period is "
+            f"{path}: line {n + 3}: time_s steps by {times[n + 1] - times[n]:.6g} s where the period is "
             f"{period:.6g} s; only steadily sampled recordings can be used."
         )
     rate = 1.0 / period
     if not RATE_HZ[0] * 0.999 <= rate <= RATE_HZ[1] * 1.001:
         raise InputError(
-            f"The sample rate is {rate:.6g} Hz; {RATE_HZ[0]:g} Hz to {RATE_HZ[1]:g} Hz can be used."
+            f"{path}: the sample rate is {rate:.6g} Hz; {RATE_HZ[0]:g} Hz to {RATE_HZ[1]:g} Hz can be used."
         )
     return rate

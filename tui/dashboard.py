@@ -21,7 +21,7 @@ from daq.snapshot import Snapshot
 from tui import panels
 from tui.details import DetailsScreen
 from tui.help import HelpScreen
-from tui.keys import Key, KeyBar
+from tui.keys import COMMON, Key, KeyBar
 from tui.panels import BigWord, Line
 from tui.terminal import Bell, keeps_up
 from tui.trace_view import TraceView
@@ -135,11 +135,11 @@ class Dashboard(Screen[None]):
 
     def mood(self) -> str:
         """What is unusual about time: paused, ended; "" in plain live measuring."""
-        raise NotImplementedError
+        return ""
 
     def keys(self) -> Sequence[Key]:
-        """The keys to show now."""
-        raise NotImplementedError
+        """The keys to show now; each screen adds its own."""
+        return COMMON
 
     def extra_keys(self) -> Sequence[tuple[str, str]]:
         return ()

@@ -181,3 +181,22 @@ def test_clearing_the_evidence_starts_anew() -> None:
     clear = Change(len(low), Origin.USER, ChangeKind.CLEAR)
     items: list[Item] = [*blocks(low, 4000), clear, *blocks(high, 4000, first=len(low))]
     assert findings_of(items)["side"] == "high"
+
+
+def test_unplugging_is_no_evidence_and_the_verdict_holds() -> None:
+    """Unplugged, a low-side load's control pin drops to zero: it would look like switching on."""
+    plugged, apart = levels(LOW), levels([(0.5, 12.6, 12.6), (0.8, 12.6, 0.0), (0.5, 12.6, 12.6)])
+    n, m = len(plugged), len(plugged) + len(apart)
+    log: list[Item] = [
+        *blocks(plugged, 4000),
+        Change(n, Origin.USER, ChangeKind.PLUG, "out"),
+        *blocks(apart, 4000, first=n),
+        Change(m, Origin.USER, ChangeKind.PLUG, "in"),
+        *blocks(plugged, 4000, first=m),
+    ]
+    before, after = findings_of(blocks(plugged, 4000)), findings_of(log)
+    assert (after["side"], after["control_lead"]) == (before["side"], before["control_lead"])
+    assert len(after["edges"]) == 2 * len(before["edges"])
+    only_apart = findings_of([Change(0, Origin.USER, ChangeKind.PLUG, "out"), *blocks(apart, 4000)])
+    assert only_apart["edges"] == []
+    assert only_apart["side"] == "undetermined"

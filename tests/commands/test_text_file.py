@@ -62,7 +62,7 @@ def test_rounded_times_count_as_steady(tmp_path: Path) -> None:
         (HEAD + "0,1,2\n0.001,1,inf\n0.002,1,2\n", "line 3: lead2_v is inf"),
         (HEAD + "0,1,2\n0.001,12600,2\n0.002,1,2\n", "must be in volts"),
         (HEAD + "0,1,2\n0.001,1,2\n0.009,1,2\n0.010,1,2\n", "steadily sampled"),
-        (HEAD + "0,1,2\n1,1,2\n2,1,2\n", "The sample rate is 1 Hz"),
+        (HEAD + "0,1,2\n1,1,2\n2,1,2\n", "the sample rate is 1 Hz"),
         (HEAD + "5,1,2\n4,1,2\n3,1,2\n", "does not go up"),
         (b"\x00\xff\xfe binary", "not a text file"),
         (gzip.compress(GOOD.encode())[:60], "damaged"),
@@ -72,6 +72,7 @@ def test_each_bad_file_gets_one_sentence(tmp_path: Path, text: str | bytes, word
     with pytest.raises(InputError) as caught:
         TextSource(write(tmp_path, text))
     assert words in str(caught.value)
+    assert str(caught.value).startswith(str(tmp_path))
     assert "\n" not in str(caught.value)
 
 
