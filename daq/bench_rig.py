@@ -55,8 +55,8 @@ class BenchCircuit:
     """One circuit. Lead 1 sits on pin 1 of the load's connector, lead 2 on pin 2, on the harness half.
 
     Attributes:
-        name: as on the command line; says what it is.
-        title: as on the screen; does not give the answer away.
+        name: as on the command line: the load and its place. Neither name nor title gives the answer away.
+        title: as on the screen.
         parts: everything, stand and leads included.
         controls: what a hand can move ("control", "plug", ...), and what each choice does.
         start: the choice in force when the bench is set up, per control.

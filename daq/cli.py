@@ -75,6 +75,7 @@ def _parser() -> argparse.ArgumentParser:
     live = commands.add_parser("live", help="measure now, on screen (the default)")
     _add_source(live)
     live.add_argument("--out", type=Path, metavar="FILE", help="record the whole run to this new capture")
+    live.add_argument("--answers", action="store_true", help="with --bench list: what each really is")
     live.add_argument("--plain", action="store_true", help="facts as lines: for screen readers and pipes")
 
     record = commands.add_parser("record", help="measure now without a screen, into a capture")

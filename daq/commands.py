@@ -13,10 +13,12 @@ from typing import TYPE_CHECKING, Any
 
 from daq.cli import new_capture_name, screens
 from daq.errors import CommandError, InputError
+from daq.findings import Side
 from daq.samples import DeviceInfo
 from daq.source import SampleSource
 
 if TYPE_CHECKING:
+    from daq.bench_rig import Truth
     from daq.session import Session
 
 STATUS_EVERY_S = 60.0
@@ -103,7 +105,9 @@ def ports(options: argparse.Namespace) -> int:
 def live(options: argparse.Namespace) -> int:
     """Measure now: on screen, or as lines."""
     if options.bench == "list":
-        return _list_benches()
+        return _list_benches(options.answers)
+    if options.answers:
+        raise CommandError("--answers goes with --bench list: it tells what the circuits really are.")
     plain = options.plain or not sys.stdout.isatty()
     source = _source(options)
     if source is None and not plain:
@@ -129,7 +133,7 @@ def record(options: argparse.Namespace) -> int:
     from daq.session import SessionState
 
     if options.bench == "list":
-        return _list_benches()
+        return _list_benches(answers=False)
     source = _source(options) or _only_logger()
     path = options.out or new_capture_name(Path.cwd())
     session = _session(source, options.expect, path)
@@ -207,12 +211,22 @@ def _only_logger() -> SampleSource:
     )
 
 
-def _list_benches() -> int:
+def _list_benches(answers: bool) -> int:
+    """The circuits by name; what each really is only where `answers` are asked for."""
     from daq.bench import benches
 
     for bench in benches():
-        print(f"{bench.name:24} {bench.title}")
+        line = f"{bench.name:16} {bench.title:38}"
+        print(f"{line} {_answer(bench.truth)}" if answers else line.rstrip())
     return 0
+
+
+def _answer(truth: Truth) -> str:
+    from daq.words import SIDE
+
+    control = "both leads" if truth.control_lead == "both" else f"lead {truth.control_lead}"
+    fault = "" if truth.fault == "none" else f"; fault: {truth.place} {truth.fault}"
+    return f"{SIDE[Side(truth.side)]}, control wire: {control}{fault}"
 
 
 def _print_json(document: dict[str, Any]) -> None:

@@ -91,7 +91,7 @@ RELAY = coil("load1", "load2", 85, 0.2, 15e3)
 TRANSIENTS: dict[str, tuple[str, Script, str, float, float]] = {
     # circuit: (name, script, netlist, length s, worst V)
     "lamp inrush": (
-        "lamp-low",
+        "trailer-lamp",
         [(0.01, "control", "on"), (0.4, "control", "off")],
         battery()
         + "rfeed post pin1 0.06\nrg pin2 drv 0.04\n"
@@ -101,7 +101,7 @@ TRANSIENTS: dict[str, tuple[str, Script, str, float, float]] = {
         WORST_V,
     ),
     "relay release, diode": (
-        "relay-clamped-low",
+        "fuse-box-relay",
         [(0.01, "control", "on"), (0.06, "control", "off")],
         battery()
         + "rfeed post pin1 0.06\ndf load2 load1 rect\n"
@@ -112,7 +112,7 @@ TRANSIENTS: dict[str, tuple[str, Script, str, float, float]] = {
         WORST_V,
     ),
     "relay release, resistor": (
-        "relay-resistor-high",
+        "shed-relay",
         [(0.01, "control", "on"), (0.06, "control", "off")],
         battery()
         + "rfuse post fuse 0.06\nrs load1 load2 680\nrg pin2 0 0.02\n"
@@ -122,7 +122,7 @@ TRANSIENTS: dict[str, tuple[str, Script, str, float, float]] = {
         WORST_V,
     ),
     "relay release, bare": (
-        "relay-bare-low",
+        "horn-relay",
         [(0.01, "control", "on"), (0.06, "control", "off")],
         battery()
         + "rfeed post pin1 0.1\n"
@@ -133,7 +133,7 @@ TRANSIENTS: dict[str, tuple[str, Script, str, float, float]] = {
         0.25,  # after the kick has driven the filter into its clamp
     ),
     "solenoid release, avalanche": (
-        "solenoid-high",
+        "spray-valve",
         [(0.01, "control", "on"), (0.03, "control", "off")],
         battery()
         + "rfuse post fuse 0.05\nrg pin1 0 0.03\n"
@@ -144,7 +144,7 @@ TRANSIENTS: dict[str, tuple[str, Script, str, float, float]] = {
         0.25,
     ),
     "motor coast-down": (
-        "fan-low",
+        "radiator-fan",
         [(0.01, "control", "on"), (1.0, "control", "off")],
         battery()
         + "rfeed post pin1 0.03\n"
@@ -156,7 +156,7 @@ TRANSIENTS: dict[str, tuple[str, Script, str, float, float]] = {
         WORST_V,
     ),
     "shared ground lift": (
-        "lamp-shared-ground",
+        "plate-lamp",
         [(0.01, "control", "on"), (0.2, "neighbour", "on"), (0.5, "control", "off")],
         battery()
         + "rfuse post fuse 0.06\nrsh pin1 splice 0.03\nrsg splice 0 0.15\nrbs post bs 0.05\n"
@@ -203,7 +203,7 @@ def test_pulses_that_repeat() -> None:
     )
     waves = transient(Transient(FRONT + netlist, 0.4, 2e-5, ("f1", "f2")))
     times_s = np.arange(0.002, 0.4, 125e-6)
-    bench = Workbench(find("pump-pwm-high"), 1)
+    bench = Workbench(find("coolant-pump"), 1)
     bench.operate("control", "on", 10_000)
     bench.run(400_000)
     assert bench.repeats
@@ -239,13 +239,13 @@ OFF, WHISPER, DOWN = Bias.OFF, Bias.WHISPER, Bias.DOWN
 OUT = {"rp1": 1e12, "rp2": 1e12}
 
 # circuit: (name, netlist of everything but stand and leads)
-LOW = ("lamp-low", "rfeed post pin1 0.06\nrl load1 load2 0.61\nrs pin2 0 1e9\n")
-HIGH = ("lamp-high", "rs post pin2 1e9\nrl load1 load2 0.61\nrg pin1 0 0.02\n")
+LOW = ("trailer-lamp", "rfeed post pin1 0.06\nrl load1 load2 0.61\nrs pin2 0 1e9\n")
+HIGH = ("work-lamp", "rs post pin2 1e9\nrl load1 load2 0.61\nrg pin1 0 0.02\n")
 LEDS = (
-    "led-low",
+    "step-light",
     "rfeed post pin2 0.06\nrl load2 st 150\ndl st load1 led\nrs pin1 0 3e6\n.model led d(is=3.2e-19 n=8)\n",
 )
-MODULE = ("both-ends-relay", "ru post pin1 1e9\nrl load1 load2 85\ndf load2 load1 rect\nrs pin2 0 1e9\n")
+MODULE = ("boat-relay", "ru post pin1 1e9\nrl load1 load2 85\ndf load2 load1 rect\nrs pin2 0 1e9\n")
 
 
 @pytest.mark.parametrize(

@@ -45,16 +45,16 @@ def test_healthy_levels_follow_from_the_side(name: str) -> None:
 @pytest.mark.parametrize(
     ("name", "off", "on"),
     [
-        ("lamp-low-open-feed", (0, 0), (0, 0)),
-        ("lamp-high-open-ground", (0, 0), (12.6, 12.6)),
-        ("lamp-high-bad-ground", (0, 0), (2.6, 12.5)),
-        ("lamp-low-bad-feed", (12.6, 12.6), (9.4, 0)),
-        ("lamp-shared-open-ground", (12.6, 12.6), (12.6, 12.6)),
-        ("lamp-low-stuck-on", (12.5, 0), (12.5, 0)),
-        ("relay-low-wet-wire", (12.6, 8.04), (12.6, 0)),  # 12.6 * 150 / 235
-        ("relay-low-leaky-driver", (11.04, 12.6), (0, 12.6)),  # 12.6 * 600 / 685
-        ("solenoid-low-open-load", (12.6, 0), (12.6, 0)),
-        ("lamp-key-low", (0, 0), (0, 0)),
+        ("cargo-lamp", (0, 0), (0, 0)),
+        ("fog-lamp", (0, 0), (12.6, 12.6)),
+        ("van-lamp", (0, 0), (2.6, 12.5)),
+        ("gate-lamp", (12.6, 12.6), (9.4, 0)),
+        ("parade-lamp", (12.6, 12.6), (12.6, 12.6)),
+        ("stable-lamp", (12.5, 0), (12.5, 0)),
+        ("wash-bay-relay", (12.6, 8.04), (12.6, 0)),  # 12.6 * 150 / 235
+        ("seat-relay", (11.04, 12.6), (0, 12.6)),  # 12.6 * 600 / 685
+        ("mixer-valve", (12.6, 0), (12.6, 0)),
+        ("tailgate-lamp", (0, 0), (0, 0)),
     ],
 )
 def test_faults_show(name: str, off: tuple[float, float], on: tuple[float, float]) -> None:
@@ -64,7 +64,7 @@ def test_faults_show(name: str, off: tuple[float, float], on: tuple[float, float
 
 
 def test_two_directions() -> None:
-    circuit = steady("motor-reversing")
+    circuit = steady("window-motor")
     on, other = (levels(circuit, [("control", to)]) for to in ("on", "other"))
     assert levels(circuit) == pytest.approx((0, 0), abs=0.02)
     assert on == pytest.approx(other[::-1], abs=0.01)
@@ -73,7 +73,7 @@ def test_two_directions() -> None:
 
 def test_both_ends_float_when_off() -> None:
     """A whisper on one lead moves both, through the coil: nothing else holds them."""
-    circuit = steady("both-ends-relay")
+    circuit = steady("boat-relay")
     assert levels(circuit, bias=(Bias.WHISPER, Bias.OFF)) == pytest.approx((1.77, 1.77), abs=0.02)
     assert levels(circuit, [("control", "on")]) == pytest.approx((12.58, 0.0), abs=0.02)
 
@@ -101,7 +101,7 @@ def test_pulses_have_the_duty_they_claim(name: str) -> None:
 
 
 def test_broken_feed_opens_for_milliseconds() -> None:
-    bench = Workbench(find("relay-low-broken-feed"), 3)
+    bench = Workbench(find("pump-relay"), 3)
     bench.run(20_000_000)
     volts = bench.volts(0, np.arange(0.0, 20_000_000.0, 250.0))
     open_ms = (volts < 6).mean() * 20_000
@@ -120,22 +120,22 @@ def test_wiggling_the_reference_shows_a_loose_clip_only() -> None:
         bench.run(2_000_000)
         return float(np.ptp(bench.volts(0, np.arange(500_000.0, 2_000_000.0, 250.0))))
 
-    assert spread("lamp-high") < 0.05
-    assert spread("lamp-high-loose-reference") > 5
+    assert spread("work-lamp") < 0.05
+    assert spread("rake-lamp") > 5
 
 
 def test_cranking_dips_the_source() -> None:
     """To about 9.5 V, as a starter does; the key left on the circuit awake."""
-    circuit = steady("lamp-key-low")
+    circuit = steady("tailgate-lamp")
     assert levels(circuit, [("key", "on")]) == pytest.approx((12.6, 12.6), abs=0.05)
     assert levels(circuit, [("key", "crank")]) == pytest.approx((9.45, 9.45), abs=0.05)
 
 
 def test_leads_in_turn_on_battery_positive_and_negative() -> None:
     for number in (1, 2):
-        place = levels(steady("lamp-high"), [(f"lead {number}", "on positive")])
+        place = levels(steady("work-lamp"), [(f"lead {number}", "on positive")])
         assert place[number - 1] == pytest.approx(12.6, abs=0.01)
-        place = levels(steady("lamp-low"), [(f"lead {number}", "on negative")])
+        place = levels(steady("trailer-lamp"), [(f"lead {number}", "on negative")])
         assert place[number - 1] == pytest.approx(0.0, abs=0.01)
 
 

@@ -21,7 +21,7 @@ DATA, HEARTBEAT, REPLY, HELLO = 0x81, 0x82, 0x83, 0x80
 class Wire:
     """A logger and the frames that came from it."""
 
-    def __init__(self, name: str = "lamp-low") -> None:
+    def __init__(self, name: str = "trailer-lamp") -> None:
         self.bench = Workbench(find(name), 1)
         self.logger = SimulatedLogger(self.bench, 1, boot_id=41)
         self._deframer = Deframer()
@@ -138,7 +138,7 @@ def test_heartbeat_every_second() -> None:
 
 
 def test_bias_begins_with_a_frame_and_reaches_the_pin() -> None:
-    wire = Wire("lamp-high")
+    wire = Wire("work-lamp")
     start(wire)
     wire.bench.operate("plug", "out", 0)
     wire.advance(0.1001)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import threading
 import time
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -28,7 +29,7 @@ SCRIPT = [
 
 
 def run(**options: object) -> list[Item]:
-    arguments = {"name": "lamp-low", "speed": None, "script": SCRIPT, "duration_s": 0.6, **options}
+    arguments = {"name": "trailer-lamp", "speed": None, "script": SCRIPT, "duration_s": 0.6, **options}
     return list(BenchSource(**arguments))  # type: ignore[arg-type]
 
 
@@ -115,7 +116,7 @@ def test_a_bad_line_loses_pairs_and_invents_none(
     line = FaultyLine(seed, flip, drop, stalls, cuts, sound_until_s=0.001)
     script = [(at, what) for at, what in SCRIPT if isinstance(what, Operate)]
     sent = counts_of(run(script=script))
-    source = BenchSource("lamp-low", speed=None, script=script, duration_s=0.6, line=line)
+    source = BenchSource("trailer-lamp", speed=None, script=script, duration_s=0.6, line=line)
     place, lost = 0, 0
     for item in source:
         if isinstance(item, Gap):
@@ -134,7 +135,7 @@ def test_a_bad_line_loses_pairs_and_invents_none(
 @pytest.mark.parametrize("seed", range(5))
 def test_a_conversation_begun_over_a_bad_line(seed: int) -> None:
     """Commands are repeated until the run flows; its pairs are then as they should be."""
-    source = BenchSource("lamp-high", speed=None, duration_s=0.3, line=FaultyLine(seed, flip=2e-3, drop=2e-3))
+    source = BenchSource("work-lamp", speed=None, duration_s=0.3, line=FaultyLine(seed, flip=2e-3, drop=2e-3))
     volts = counts_of(list(source)) * 0.046875 - 8
     assert len(volts) > 300
     assert np.abs(volts).max() < 0.2
@@ -159,11 +160,11 @@ def test_stalled_bytes_come_later() -> None:
 
 
 def test_capabilities_and_info() -> None:
-    source = BenchSource("led-high", speed=None)
+    source = BenchSource("strip-light", speed=None)
     assert source.capabilities == {Capability.BIAS, Capability.RATE, Capability.OPERATE}
     assert source.info.name == "bench: A strip light in a horse box"
     assert source.info.serial_number == "BENCH"
-    assert Capability.FINITE in BenchSource("led-high", speed=None, duration_s=1).capabilities
+    assert Capability.FINITE in BenchSource("strip-light", speed=None, duration_s=1).capabilities
     assert source.choices["control"] == "off"
     source.close()
     assert [i for i in source if isinstance(i, Block)] == []
@@ -172,18 +173,18 @@ def test_capabilities_and_info() -> None:
 def test_what_is_not_possible_is_refused_at_once() -> None:
     with pytest.raises(CommandError, match="no bench circuit"):
         BenchSource("nothing")
-    source = BenchSource("lamp-low", speed=None)
+    source = BenchSource("trailer-lamp", speed=None)
     for wrong in (Operate("gearbox", "on"), Operate("control", "other"), Operate("lead 1", "on fire")):
         with pytest.raises(CommandError):
             source.command(wrong)
     with pytest.raises(CommandError):
         source.command(SetRate(1e6))
     with pytest.raises(CommandError):
-        BenchSource("lamp-low", script=[(1.0, Operate("neighbour", "on"))])
+        BenchSource("trailer-lamp", script=[(1.0, Operate("neighbour", "on"))])
 
 
 def test_commands_while_it_runs() -> None:
-    source = BenchSource("lamp-high", speed=None, duration_s=1.0)
+    source = BenchSource("work-lamp", speed=None, duration_s=1.0)
     items: list[Item] = []
     for item in source:
         items.append(item)
@@ -200,7 +201,7 @@ def test_commands_while_it_runs() -> None:
 
 
 def test_close_from_another_thread_ends_a_paced_run() -> None:
-    source = BenchSource("lamp-low", speed=1.0)
+    source = BenchSource("trailer-lamp", speed=1.0)
     threading.Timer(0.2, source.close).start()
     begin = time.monotonic()
     pairs: Counts = counts_of(list(source))
@@ -209,11 +210,30 @@ def test_close_from_another_thread_ends_a_paced_run() -> None:
     source.close()
 
 
-def test_every_bench_is_listed_with_a_title_that_gives_nothing_away() -> None:
+def test_every_bench_is_listed_under_a_name_that_gives_nothing_away() -> None:
     listed = benches()
     assert len(listed) >= 12
     assert len({b.name for b in listed}) == len(listed) == len({b.title for b in listed})
-    telling = {"low", "high", "ground", "open", "bad", "fault", "broken", "leaky", "stuck", "loose", "short"}
+    telling = {
+        *("low", "high", "side", "ground", "feed", "positive", "both", "ends", "reversing", "pwm", "dimmed"),
+        *("open", "bad", "fault", "broken", "leaky", "stuck", "loose", "short", "key", "shared", "clamped"),
+    }
     for bench in listed:
-        assert not telling & set(bench.title.lower().split())
+        assert not telling & {*re.split("[- ]", bench.title.lower()), *bench.name.split("-")}
         assert re.fullmatch(r"[a-z]+(-[a-z]+)+", bench.name)
+
+
+def test_no_kind_of_load_stands_for_one_answer() -> None:
+    """The last word of a name is the load; each comes with different answers, sides or faults."""
+    motors = {"fan", "blower", "pump", "motor"}
+    answers: dict[str, set[str]] = {}
+    for bench in benches():
+        load = bench.name.rpartition("-")[2].rstrip("s")
+        answers.setdefault("motor" if load in motors else load, set()).add(bench.truth.side)
+    assert len(answers) >= 6
+    assert all(len(sides) > 1 for sides in answers.values()), answers
+
+
+def test_healthy_and_faulty_circuits_are_listed_mixed() -> None:
+    faulty = [bench.truth.fault != "none" for bench in benches()]
+    assert sum(a is not b for a, b in pairwise(faulty)) > len(faulty) / 4

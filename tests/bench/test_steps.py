@@ -147,7 +147,7 @@ def test_tungsten_handbook() -> None:
 
 @settings(max_examples=10, deadline=None)
 @given(
-    st.sampled_from(["lamp-low", "relay-bare-low", "pump-pwm-high", "relay-low-broken-feed"]),
+    st.sampled_from(["trailer-lamp", "horn-relay", "coolant-pump", "pump-relay"]),
     st.lists(st.integers(1, 40_000), min_size=1, max_size=30),
 )
 def test_how_far_one_looks_changes_nothing(name: str, strides: list[int]) -> None:
@@ -174,7 +174,7 @@ def read(name: str, moves: list[tuple[int, str, str]], strides: list[int]) -> np
 
 def test_a_repeating_pulse_is_read_and_left_without_a_step() -> None:
     """After the pulses repeat, reading equals calculating; a hand in the middle of a period ends it there."""
-    bench = Workbench(find("lamp-dimmed-low"), 1)
+    bench = Workbench(find("gauge-lamps"), 1)
     bench.operate("control", "on", 0)
     bench.run(2_000_000)
     repeated = bench.repeats
@@ -194,7 +194,7 @@ def test_a_repeating_pulse_is_read_and_left_without_a_step() -> None:
     assert after[60] == pytest.approx(0.0, abs=0.05)  # out at 3.5 ms: the free lead falls
 
 
-@pytest.mark.parametrize("name", ["lamp-dimmed-low", "pump-pwm-high"])
+@pytest.mark.parametrize("name", ["gauge-lamps", "coolant-pump"])
 def test_reading_the_last_period_equals_calculating_on(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """To 10 mV: a filament that still warms or a motor that still speeds up must not be frozen."""
     times_us = np.arange(400_000.0, 450_000.0, 50.0)
@@ -241,7 +241,7 @@ def test_bounce_ends_where_it_was_meant_to(seed: int, closing: bool, bounce_s: f
 
 def test_a_seed_tells_the_whole_story() -> None:
     def story(seed: int) -> np.ndarray:
-        bench = Workbench(find("lamp-high"), seed)
+        bench = Workbench(find("work-lamp"), seed)
         bench.operate("control", "on", 1000)
         bench.run(20_000)
         return bench.volts(1, np.arange(0.0, 20_000.0, 125.0))

@@ -127,6 +127,8 @@ def test_check_says_intact_or_damaged(recording: Path, tmp_path: Path) -> None:
         (["import", "photo.png", "-o", "x.whichside"], 2, "only .csv"),
         (["import", "a.csv", "-o", "x.db"], 2, "must end in .whichside"),
         (["live", "--port", "p", "--bench", "b"], 2, "not allowed with"),
+        (["live", "--bench", "work-lamp", "--answers"], 2, "goes with --bench list"),
+        (["live", "--bench", "lamp"], 2, "choose one of barn-lamp"),
         (["live", "--rate", "fast"], 2, "no rate"),
         (["live", "--rate", "100000"], 2, "out of range"),
         (["record", "--for", "soon"], 2, "no time"),
@@ -141,3 +143,14 @@ def test_each_failure_is_one_sentence_with_its_code(
     assert words in done.stderr
     assert "Traceback" not in done.stderr
     assert done.stdout == ""
+
+
+def test_the_list_of_benches_tells_what_they_are_only_when_asked() -> None:
+    plain, answers = run("--bench", "list"), run("--bench", "list", "--answers")
+    assert (plain.returncode, answers.returncode) == (0, 0)
+    assert "work-lamp        A work lamp on a mower" in plain.stdout
+    assert " side" not in plain.stdout
+    assert "lead" not in plain.stdout
+    assert len(plain.stdout.splitlines()) == len(answers.stdout.splitlines()) >= 12
+    [told] = [line for line in answers.stdout.splitlines() if line.startswith("gate-lamp ")]
+    assert told.endswith("ground side, control wire: lead 2; fault: feed wire high resistance")

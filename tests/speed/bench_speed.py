@@ -20,13 +20,13 @@ from daq.samples import Block
 from daq.source import Operate
 
 CIRCUITS = (
-    "lamp-low",
-    "relay-bare-low",
-    "led-high",
-    "fan-low",
-    "blower-pwm-low",
-    "pump-pwm-high",
-    "injector-low",
+    "trailer-lamp",
+    "horn-relay",
+    "strip-light",
+    "radiator-fan",
+    "cabin-blower",
+    "coolant-pump",
+    "fuel-valve",
 )
 
 

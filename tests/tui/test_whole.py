@@ -24,7 +24,7 @@ SPEED = 8.0
 
 async def _measure(path: Path) -> Findings:
     """Cycle the bench's lamp from the keyboard until the verdict stands, recording from midway."""
-    source = BenchSource("lamp-low", speed=SPEED)
+    source = BenchSource("trailer-lamp", speed=SPEED)
     session = Session(source, Pipeline(), CaptureWriter).start()
     circuit = source.circuit
     async with on_stage(BenchScreen(session, lambda: path, circuit.controls, circuit.start)) as pilot:
@@ -71,6 +71,6 @@ def test_a_recording_that_cannot_be_made_is_refused_before_any_screen(
 ) -> None:
     taken = tmp_path / "taken.whichside"
     taken.write_text("somebody's")
-    assert run_live(BenchSource("lamp-low"), out=taken) == 1
+    assert run_live(BenchSource("trailer-lamp"), out=taken) == 1
     assert "exists already" in capsys.readouterr().err
     assert taken.read_text() == "somebody's"

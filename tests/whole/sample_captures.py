@@ -38,20 +38,20 @@ def cycles(
 
 
 STORIES = (
-    Story("trailer-lamp", "lamp-low", cycles(3), ((0.0, ChangeKind.PLUG, "in"),)),
-    Story("mower-work-lamp", "lamp-high", cycles(3), ((0.0, ChangeKind.PLUG, "in"),)),
-    Story("cabin-blower", "blower-pwm-low", cycles(2, on=1.5)),
+    Story("trailer-lamp", "trailer-lamp", cycles(3), ((0.0, ChangeKind.PLUG, "in"),)),
+    Story("mower-work-lamp", "work-lamp", cycles(3), ((0.0, ChangeKind.PLUG, "in"),)),
+    Story("cabin-blower", "cabin-blower", cycles(2, on=1.5)),
     Story(
         "window-motor",
-        "motor-reversing",
+        "window-motor",
         (("control", "on", 0.8), ("control", "off", 0.6), ("control", "other", 0.8), ("control", "off", 0.6)),
     ),
-    Story("chattering-pump-relay", "relay-low-broken-feed", cycles(2, on=2.5), seed=5),
-    Story("cargo-lamp-dead", "lamp-low-open-feed", cycles(2), ((0.7, ChangeKind.MARK, "on"),)),
-    Story("fog-lamp-dark", "lamp-high-open-ground", cycles(2), ((0.7, ChangeKind.MARK, "on"),)),
+    Story("chattering-pump-relay", "pump-relay", cycles(2, on=2.5), seed=5),
+    Story("cargo-lamp-dead", "cargo-lamp", cycles(2), ((0.7, ChangeKind.MARK, "on"),)),
+    Story("fog-lamp-dark", "fog-lamp", cycles(2), ((0.7, ChangeKind.MARK, "on"),)),
     Story(
         "hay-rake-lamp",
-        "lamp-high-loose-reference",
+        "rake-lamp",
         cycles(3),
         ((0.0, ChangeKind.NOTE, "reference clip on a painted bracket"),),
         seed=3,

@@ -36,15 +36,15 @@ def cycled(circuit: BenchCircuit) -> tuple[Findings, list[float]]:
 
 
 # With the leads' own 1.1 Mohm both floating pins read zero: like a high-side load. Only a bias tells.
-IMITATES_HIGH = {"both-ends-relay"}
+IMITATES_HIGH = {"boat-relay"}
 # What two voltages cannot decide, by the trade's own rules (common practice, no source).
 OPEN = {
-    "lamp-key-low",  # feed asleep until the key is on
-    "lamp-low-open-feed",  # 0/0 throughout
-    "lamp-high-open-ground",  # source/source while "on"
-    "solenoid-low-open-load",  # source/0 throughout
-    "lamp-shared-open-ground",
-    "lamp-low-stuck-on",
+    "tailgate-lamp",  # feed asleep until the key is on
+    "cargo-lamp",  # 0/0 throughout
+    "fog-lamp",  # source/source while "on"
+    "mixer-valve",  # source/0 throughout
+    "parade-lamp",
+    "stable-lamp",
 }
 
 
@@ -68,7 +68,7 @@ def test_each_circuit_gets_its_verdict(circuit: BenchCircuit) -> None:
 
 
 def test_pulses_are_measured_through_the_wire() -> None:
-    for name in ("lamp-dimmed-low", "blower-pwm-low"):
+    for name in ("gauge-lamps", "cabin-blower"):
         circuit = next(b for b in benches() if b.name == name)
         found, _ = cycled(circuit)
         assert found.pwm is not None
@@ -79,7 +79,7 @@ def test_pulses_are_measured_through_the_wire() -> None:
 
 
 def test_a_loose_reference_is_seen() -> None:
-    circuit = next(b for b in benches() if b.name == "lamp-high-loose-reference")
+    circuit = next(b for b in benches() if b.name == "rake-lamp")
     found, _ = cycled(circuit)
     assert "reference lost" in {e.kind.value for e in found.events}
     assert "reference_lost" in found.cautions
@@ -91,16 +91,16 @@ def test_the_whisper_tells_two_switched_ends_from_one() -> None:
     for n in range(CYCLES):
         script += [(0.6 + 1.4 * n, Operate("control", "on")), (1.3 + 1.4 * n, Operate("control", "off"))]
     sides = {}
-    for name in ("both-ends-relay", "lamp-high", "lamp-low", "led-low", "relay-resistor-high"):
+    for name in ("boat-relay", "work-lamp", "trailer-lamp", "step-light", "shed-relay"):
         pipeline = Pipeline()
         for item in BenchSource(name, speed=None, script=script, duration_s=5.3):
             pipeline.push(item)
         pipeline.finish()
         sides[name] = pipeline.findings().judgement.side.value
     assert sides == {
-        "both-ends-relay": "both ends",
-        "lamp-high": "high",
-        "lamp-low": "low",
-        "led-low": "low",
-        "relay-resistor-high": "high",
+        "boat-relay": "both ends",
+        "work-lamp": "high",
+        "trailer-lamp": "low",
+        "step-light": "low",
+        "shed-relay": "high",
     }

@@ -38,9 +38,7 @@ def live(path: Path, circuit: str, worked: tuple[tuple[ChangeKind, str], ...]) -
     return session.findings
 
 
-@pytest.mark.parametrize(
-    "circuit", ["lamp-low", "blower-pwm-low", "lamp-high-loose-reference", "relay-bare-low"]
-)
+@pytest.mark.parametrize("circuit", ["trailer-lamp", "cabin-blower", "rake-lamp", "horn-relay"])
 def test_review_equals_live(circuit: str, tmp_path: Path) -> None:
     path = tmp_path / "run.whichside"
     worked = (
@@ -60,7 +58,7 @@ def test_review_equals_live(circuit: str, tmp_path: Path) -> None:
 
 def test_a_recording_begun_late_holds_the_whole_run(tmp_path: Path) -> None:
     path = tmp_path / "late.whichside"
-    source = BenchSource("lamp-high", speed=40.0, script=SCRIPT, duration_s=6.0)
+    source = BenchSource("work-lamp", speed=40.0, script=SCRIPT, duration_s=6.0)
     session = Session(source, Pipeline(), CaptureWriter).start()
     time.sleep(0.05)
     session.start_recording(path)
