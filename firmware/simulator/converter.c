@@ -53,7 +53,8 @@ static avr_cycle_count_t hold(avr_t *avr, avr_cycle_count_t when, void *param)
 {
     (void)when;
     (void)param;
-    double code = floor(pin_volts(avr) * CODES / converter.supply_v);
+    /* The ideal first transition is at half a step (data sheet, ADC Accuracy Definitions). */
+    double code = floor(pin_volts(avr) * CODES / converter.supply_v + 0.5);
     converter.code = (uint16_t)fmin(fmax(code, 0), CODES - 1);
     return 0;
 }

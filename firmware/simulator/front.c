@@ -22,7 +22,6 @@ static struct {
     double noise_codes;
     uint64_t noise_state;
     bool time_from_run;
-    uint32_t run;
     uint8_t straps;
 } front;
 

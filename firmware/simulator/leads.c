@@ -94,6 +94,8 @@ bool leads_play(const char *path)
 static double played(uint8_t lead, double time_s)
 {
     size_t *at = &recording.at[lead];
+    if (time_s < recording.samples[*at].time_s)
+        *at = 0; /* a run has begun */
     while (*at + 1 < recording.count && recording.samples[*at + 1].time_s <= time_s)
         (*at)++;
     const struct sample *here = &recording.samples[*at];

@@ -21,7 +21,7 @@ bool leads_connect(const char *words);
 /* Bias of both leads, as on the wire. */
 void leads_set_bias(uint8_t bias);
 
-/* Volts of lead 0 or 1 at `time_s`; times must not go back. */
+/* Volts of lead 0 or 1 at `time_s`; times that go on are found at once, a time that goes back is looked for anew. */
 double leads_volts(uint8_t lead, double time_s);
 
 #endif

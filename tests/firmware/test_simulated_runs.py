@@ -33,7 +33,7 @@ def ramp(directory: Path, seconds: float) -> Path:
 def ramp_codes(time_s: npt.NDArray[np.float64], seconds: float, lead: int) -> npt.NDArray[np.int64]:
     part = np.clip(time_s / seconds, 0, 1)
     part = part if lead == 1 else 1 - part
-    return np.clip(np.floor(part * CODES), 0, CODES - 1).astype(np.int64)
+    return np.clip(np.floor(part * CODES + 0.5), 0, CODES - 1).astype(np.int64)
 
 
 def expected(heard: Heard, started: Started, seconds: float) -> npt.NDArray[np.int64]:
@@ -209,7 +209,7 @@ def test_sums_gain_a_bit_only_with_noise(
     per_sum = 1 << shift
     middle = (2 + 2 * (heard.indices() * per_sum + (per_sum - 1) / 2)) * 2000 / CLOCK_HZ
     volts = begin_v + (end_v - begin_v) * (heard.facts["run_began_s"] + middle) / seconds
-    true_codes = (volts - LOWEST_V) / SPAN_V * CODES - 0.5  # the converter rounds down
+    true_codes = (volts - LOWEST_V) / SPAN_V * CODES
     error = heard.counts()[:, 0] / per_sum - true_codes
     # 250 independent averages or more: a standard deviation is known to 5 %, three of them.
     assert np.sqrt(np.mean(error**2)) == pytest.approx(rms_codes, rel=0.15)
