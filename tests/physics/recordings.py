@@ -79,13 +79,33 @@ class Recording:
     truth: Truth
 
 
+@dataclass(frozen=True)
+class Solved:
+    """A plan's noiseless waves (probes: `PROBES`), before any converter, and what is true of them."""
+
+    waves: Waves
+    truth: Truth
+
+
 def record(plans: Sequence[tuple[str, Plan, np.random.Generator]]) -> list[Recording | UnsolvedError]:
     """Solve a bundle of (name, plan, generator for the noise) in one ngspice process."""
-    jobs = [Transient(p.harness.netlist(), p.length_s, longest_step(p), PROBES) for _, p, _ in plans]
     answers: list[Recording | UnsolvedError] = []
-    for (name, plan, rng), waves in zip(plans, transients(jobs), strict=True):
-        answers.append(waves if isinstance(waves, UnsolvedError) else _sampled(name, plan, rng, waves))
+    solved = solve([(name, plan) for name, plan, _ in plans])
+    for (_, plan, rng), answer in zip(plans, solved, strict=True):
+        if isinstance(answer, UnsolvedError):
+            answers.append(answer)
+        else:
+            answers.append(Recording(_sampled(plan, rng, answer.waves), answer.truth))
     return answers
+
+
+def solve(plans: Sequence[tuple[str, Plan]]) -> list[Solved | UnsolvedError]:
+    """Solve a bundle of (name, plan) in one ngspice process."""
+    jobs = [Transient(p.harness.netlist(), p.length_s, longest_step(p), PROBES) for _, p in plans]
+    return [
+        waves if isinstance(waves, UnsolvedError) else Solved(waves, _truth(name, plan, waves))
+        for (name, plan), waves in zip(plans, transients(jobs), strict=True)
+    ]
 
 
 def longest_step(plan: Plan) -> float:
@@ -94,10 +114,10 @@ def longest_step(plan: Plan) -> float:
     return min(MAX_STEP_S, 1 / (12 * fastest)) if fastest else MAX_STEP_S
 
 
-def _sampled(name: str, plan: Plan, rng: np.random.Generator, waves: Waves) -> Recording:
+def _sampled(plan: Plan, rng: np.random.Generator, waves: Waves) -> Array:
     times = np.arange(int(plan.length_s * plan.converter.rate_hz)) / plan.converter.rate_hz
     shown = np.column_stack([waves.at("shown1", times), waves.at("shown2", times)])
-    return Recording(plan.converter.sample(shown, rng), _truth(name, plan, waves))
+    return plan.converter.sample(shown, rng)
 
 
 def lead_of(plan: Plan, pin: str | None) -> Control:
