@@ -7,8 +7,10 @@ when the state differs afterwards, a single gap (or blip) when it does not.
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from itertools import islice
 
 import numpy as np
 import numpy.typing as npt
@@ -297,12 +299,10 @@ def _parts(
     end = end_of(known[-1].stretch)
     bounds = [start, *(t.at for t in turns), end]
     labels = [known[0].head, *(t.label for t in turns)]
+    members = _members(known, bounds)
     parts = []
     for n, label in enumerate(labels):
-        a, b = bounds[n], bounds[n + 1]
-        inside = [
-            k for k in known if _overlap(k.stretch, a, b) > 0.5 * (end_of(k.stretch) - start_of(k.stretch))
-        ]
+        a, b, inside = bounds[n], bounds[n + 1], members[n]
         steady = tuple(k.stretch for k in inside if isinstance(k.stretch, Steady))
         trains = [k.stretch for k in inside if isinstance(k.stretch, Train)]
         whole = Part(
@@ -326,8 +326,15 @@ def _split_mirrored(part: Part, mirrored: set[float]) -> list[Part]:
     return _split(part, lambda s, before: (s.start in mirrored) != (before.start in mirrored), mirrored)
 
 
-def _overlap(s: Stretch, a: float, b: float) -> float:
-    return min(end_of(s), b) - max(start_of(s), a)
+def _members(known: Sequence[Labelled], bounds: Sequence[float]) -> list[list[Labelled]]:
+    """For each interval between two bounds (in order of time), what lies in it with more than its half."""
+    members: list[list[Labelled]] = [[] for _ in bounds[1:]]
+    for k in known:
+        start, end = start_of(k.stretch), end_of(k.stretch)
+        n = min(max(bisect_right(bounds, (start + end) / 2) - 1, 0), len(members) - 1)
+        if min(end, bounds[n + 1]) - max(start, bounds[n]) > 0.5 * (end - start):
+            members[n].append(k)
+    return members
 
 
 def _levels(
@@ -345,8 +352,8 @@ def _levels(
 def _short_levels(stretches: Sequence[Stretch], a: float, b: float, off: bool) -> Pair | None:
     """Levels in the middle of a short part, from the samples kept around it."""
     best: list[npt.NDArray[np.int32]] = []
-    for s in stretches:
-        if end_of(s) < a or isinstance(s, Lost | Train):
+    for s in islice(stretches, bisect_left(stretches, a, key=end_of), None):
+        if isinstance(s, Lost | Train):
             continue
         if start_of(s) > b:
             break

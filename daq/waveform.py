@@ -8,7 +8,9 @@ Common practice, no source.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
+from itertools import islice
 
 from daq.crossings import UV
 from daq.findings import LoadKind
@@ -85,11 +87,11 @@ def _coasts(off: Part, scale: Scale) -> bool:
 
 def _extremes(stretches: Sequence[Stretch], a: float, b: float) -> tuple[float, float]:
     low, high = 0.0, 0.0
-    for s in stretches:
-        if isinstance(s, Lost | Train) or end_of(s) < a:
-            continue
+    for s in islice(stretches, bisect_left(stretches, a, key=end_of), None):
         if start_of(s) > b:
             break
+        if isinstance(s, Lost | Train):
+            continue
         if isinstance(s, Zone) or (isinstance(s, Steady) and s.end - s.start < 0.5 * (b - a)):
             low, high = min(low, *s.low), max(high, *s.high)
     return low, high
