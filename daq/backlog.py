@@ -16,11 +16,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from daq.samples import Block, Change, ChangeKind, Gap, Item, Origin
+from daq.standing import Standing
 
 LIMIT_BYTES = 32 * 1024 * 1024
 """Counts kept, bytes: 35 minutes at 4000 pairs/s in 16 bits; small beside what the program needs anyway."""
-
-_STANDING = (ChangeKind.PLUG, ChangeKind.EXPECT, ChangeKind.BIAS, ChangeKind.MARK, ChangeKind.DEVICE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +46,7 @@ class Backlog:
         self._items: deque[Item] = deque()
         self._bytes = 0
         self._origin = Rebase()
-        self._standing: dict[tuple[ChangeKind, str], Change] = {}
+        self._standing = Standing()
 
     @property
     def origin(self) -> Rebase:
@@ -73,8 +72,7 @@ class Backlog:
 
     def items(self) -> Iterator[Item]:
         """The kept log, its first pair numbered 0."""
-        for change in self._standing.values():
-            yield replace(change, sample=0, at_s=None)
+        yield from self._standing.restated()
         if self._origin.time_s:
             late = f"recording begins {self._origin.time_s:.1f} s into the run"
             yield Change(0, Origin.DEVICE, ChangeKind.DEVICE, late)
@@ -86,19 +84,13 @@ class Backlog:
     def _forget(self, item: Item) -> None:
         sample, time_s = self._origin.sample, self._origin.time_s
         if isinstance(item, Change):
-            self._remember(item)
+            self._standing.remember(item)
         elif isinstance(item, Gap):
             # Time runs from the first pair: what was lost before that is nobody's.
             self._origin = Rebase(sample, time_s + item.seconds if sample else 0.0)
         else:
             self._bytes -= item.counts.nbytes
             self._origin = Rebase(item.end, time_s + len(item.counts) / item.layout.rate_hz)
-
-    def _remember(self, change: Change) -> None:
-        if change.kind is ChangeKind.SETTING:
-            self._standing[change.kind, change.value.partition("=")[0]] = change
-        elif change.kind in _STANDING:
-            self._standing[change.kind, ""] = change
 
 
 def _compact(block: Block) -> Block:

@@ -4,6 +4,7 @@
     capture_reader   rows -> the log again, and random access for screens (capture_view)
     capture_notes    what may be added afterwards
     capture_check    is a file whole?
+    capture_trim     a part of one becomes another
     capture_store    what rows mean (over capture_rows, which trusts nothing)
     capture_files    opening, locking, left-overs of a crash
     capture_schema   the tables;  codec, pyramid: the blobs
@@ -13,9 +14,11 @@ recordings/README.md describes the bytes for readers without this program.
 
 from daq.capture_check import CheckReport, check_capture
 from daq.capture_notes import add_note, keep_findings
-from daq.capture_reader import Anchor, CaptureSource, Note
+from daq.capture_reader import CaptureSource
+from daq.capture_records import Anchor, Note
 from daq.capture_rows import Damage
 from daq.capture_store import Segment
+from daq.capture_trim import trim_capture
 from daq.capture_view import Overview
 from daq.capture_writer import CaptureWriter, write_capture
 
@@ -34,5 +37,6 @@ __all__ = [
     "add_note",
     "check_capture",
     "keep_findings",
+    "trim_capture",
     "write_capture",
 ]

@@ -23,6 +23,7 @@ from typing import Any
 
 from daq.capture_schema import APPLICATION_ID, PAGE_SIZE, TABLES, VERSION
 from daq.errors import InputError, WorkError
+from daq.new_file import remove
 
 LONGEST_VALUE = 16 << 20  # bytes; no row of ours comes near, and a hostile one is not even fetched
 WAIT_S = 5.0  # how long to wait for another connection's short transaction
@@ -139,12 +140,6 @@ def rows_of(connection: sqlite3.Connection, sql: str, values: Sequence[object] =
         return connection.execute(sql, values).fetchall()
     except (UnicodeDecodeError, MemoryError) as error:
         raise sqlite3.DatabaseError("damaged beyond what can be said") from error
-
-
-def remove(path: Path) -> None:
-    """Delete a capture that was never finished, with all that SQLite keeps beside it."""
-    for tail in ("", "-wal", "-shm", "-journal"):
-        path.with_name(path.name + tail).unlink(missing_ok=True)
 
 
 def has_leftovers(path: Path) -> bool:

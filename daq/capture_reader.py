@@ -10,39 +10,28 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from daq import capture_schema as schema
 from daq.capture_files import has_leftovers, settle_file
-from daq.capture_rows import ClosedError, Damage
+from daq.capture_records import Anchor, Note
+from daq.capture_rows import LAST_KEY, ClosedError, Damage
 from daq.capture_store import CaptureStore, Entry, Lost, Segment, clip
 from daq.capture_view import Overview, overview
 from daq.errors import CommandError
-from daq.samples import Block, DeviceInfo, Gap, GapReason, Item
+from daq.samples import Block, Change, DeviceInfo, Gap, GapReason, Item
 from daq.source import Capability, Command
+from daq.wall_clock import ClockPoint, WallClock, fit_wall_clock, to_epoch
 
-
-@dataclass(frozen=True, slots=True)
-class Note:
-    """Written after the recording; `at_s` is the moment it speaks of, None for all of it."""
-
-    written: datetime | None
-    at_s: float | None
-    text: str
-
-
-@dataclass(frozen=True, slots=True)
-class Anchor:
-    """What the computer's clocks said when pair `sample` was the next to be recorded."""
-
-    sample: int
-    monotonic_s: float
-    utc: datetime
+_RUN_ENDS = {
+    reason.value for reason in (GapReason.UNPLUGGED, GapReason.RESTARTED, GapReason.SLEPT, GapReason.RATE)
+}
+"""Behind these gaps the recording's time rests on the computer's clock; behind others on the logger's."""
 
 
 class CaptureSource:
@@ -65,8 +54,24 @@ class CaptureSource:
         self.close()
 
     def __iter__(self) -> Iterator[Item]:
+        return self.log()
+
+    def log(self, first: int | None = None, end: int | None = None) -> Iterator[Item]:
+        """The log of pairs first .. end - 1 (of the file), all of it by default.
+
+        What was done before pair `first`, or from pair `end` on, is left out, gaps there included.
+        """
         with suppress(ClosedError):
-            yield from _Replay(self._store).items()
+            yield from _Replay(self._store, first, end).items()
+
+    def changes_before(self, sample: int) -> Iterator[Change]:
+        """The changes that `log(sample)` leaves out, in order, with the file's own positions."""
+        last = _first_entry(self._store, sample)
+        for entry in self._store.entries(0):
+            if entry.number >= last:
+                return
+            if isinstance(entry.item, Change):
+                yield replace(entry.item, sample=entry.position)
 
     def command(self, command: Command) -> None:
         raise CommandError(
@@ -114,6 +119,21 @@ class CaptureSource:
         rows = self._store.scan(schema.CLOCK)
         return [Anchor(row[3], row[4], utc) for row in rows if (utc := _moment(row[5]))]
 
+    def wall_clock(self) -> WallClock | None:
+        """Wall time of every moment; None where no clock was noted (text files)."""
+        points = [
+            ClockPoint(segment.time_of(row[3]), row[4], to_epoch(utc))
+            for row in self._store.scan(schema.CLOCK)
+            if (utc := _moment(row[5])) and utc.tzinfo and (segment := self._store.segment_number(row[2]))
+        ]
+        begins = [s.start_s for n, s in enumerate(self.segments()) if n == 0 or s.reason in _RUN_ENDS]
+        return fit_wall_clock(points, begins)
+
+    @property
+    def meta(self) -> Mapping[str, str]:
+        """What the recorder noted about the file, as it stands there."""
+        return self._store.meta
+
     def findings(self, analysis_version: int, settings: str) -> dict[str, Any] | None:
         """The document kept for this version and these settings; as trustworthy as the file's maker."""
         for row in self._store.scan(schema.FINDING):
@@ -144,8 +164,7 @@ class CaptureSource:
 
     def time_of(self, sample: int) -> float:
         """Seconds from the first pair of the file, gaps included."""
-        segment = self._store.segment_at(sample)
-        return segment.time_of(sample) if segment else 0.0
+        return self._store.time_of(sample)
 
     def sample_at(self, time_s: float) -> int:
         """The pair at or after a time; inside a gap, the first behind it."""
@@ -171,19 +190,22 @@ class CaptureSource:
 class _Replay:
     """Puts the tables back into the one ordered log."""
 
-    def __init__(self, store: CaptureStore) -> None:
+    def __init__(self, store: CaptureStore, first: int | None, end: int | None) -> None:
         self._store = store
-        self._entries = store.entries(0)
+        self._first = store.first if first is None else max(first, store.first)
+        self._end = end
+        self._next_entry = _first_entry(store, self._first)
+        self._entries = store.entries(self._next_entry)
         self._head: Entry | None = None  # looked at, not given away
-        self._next_entry = 0
         self._missing = 0  # pairs that could not be read so far
         self._unsaid = 0  # those of them no Gap has told of yet
-        self._next = store.first  # dense index of the next pair given away
-        self._time_s = 0.0  # its time according to what was given away
+        self._next = self._first  # dense index of the next pair given away
+        # its time according to what was given away: a lost beginning of the file is lost time too
+        self._time_s = 0.0 if self._first == store.first else store.time_of(self._first)
 
     def items(self) -> Iterator[Item]:
-        end = self._store.first
-        for piece in self._store.pieces(end):
+        end = self._first
+        for piece in self._store.pieces(end, LAST_KEY if self._end is None else self._end):
             end = piece.end
             if isinstance(piece, Lost):
                 self._missing += piece.end - piece.first
@@ -191,8 +213,9 @@ class _Replay:
             else:
                 yield from self._with_entries(piece)
         yield from self._entries_at(end - 1)
-        yield from self._catch_up(end)
-        yield from self._entries_at(end)
+        yield from self._catch_up(end - 1, 1)
+        if self._end is None:
+            yield from self._entries_at(end)
 
     def _with_entries(self, block: Block) -> Iterator[Item]:
         """`block`, cut where gaps and changes belong inside it."""
@@ -232,19 +255,35 @@ class _Replay:
             self._next_entry = self._head.number + 1
         return self._head
 
-    def _catch_up(self, sample: int) -> Iterator[Gap]:
-        """A Gap for the time that is missing before pair `sample` of the file, where some is.
+    def _catch_up(self, sample: int, pairs_more: int = 0) -> Iterator[Gap]:
+        """A Gap for the time that is missing before pair `sample` of the file (and more), where some is.
 
         The segments know when a pair was taken, so this holds also where the record of a gap was lost.
         """
         segment = self._store.segment_at(sample)
         if segment is None:
             return
-        seconds = segment.time_of(sample) - self._time_s
+        seconds = segment.time_of(sample + pairs_more) - self._time_s
         if seconds > 0.5 / segment.layout.rate_hz:
             pairs, self._unsaid = self._unsaid or None, 0
             self._time_s += seconds
             yield Gap(self._next, seconds, 0.0, pairs, GapReason.MISSING)
+
+
+def _first_entry(store: CaptureStore, first: int) -> int:
+    """The number of the first gap or change that belongs to a log from pair `first` on.
+
+    A gap there is lost time before it, and so is what was done before that gap.
+    """
+    number = 0
+    if first == store.first:
+        return number
+    for entry in store.entries(0):
+        if entry.position > first:
+            break
+        if entry.position < first or isinstance(entry.item, Gap):
+            number = entry.number + 1
+    return number
 
 
 def _moment(text: str) -> datetime | None:

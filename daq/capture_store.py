@@ -99,6 +99,11 @@ class CaptureStore(RowReader):
         at = bisect_right(segments, sample, key=lambda segment: segment.first) - 1
         return segments[max(at, 0)] if segments else None
 
+    def time_of(self, sample: int) -> float:
+        """Seconds from the file's first pair, gaps included."""
+        segment = self.segment_at(sample)
+        return segment.time_of(sample) if segment else 0.0
+
     def time_behind(self, end: int) -> float:
         """The time at which pair `end` - 1 is over, s from the file's first pair."""
         segment = self.segment_at(end - 1)
@@ -114,7 +119,7 @@ class CaptureStore(RowReader):
         inside = segments[at].first + math.ceil(pairs - 1e-6)  # a pair's own time must find it again
         return min(inside, segments[at + 1].first if at + 1 < len(segments) else self.end)
 
-    def _segment(self, number: int) -> Segment | None:
+    def segment_number(self, number: int) -> Segment | None:
         if number not in self._by_number:
             self.segments()
         return self._by_number.get(number)
@@ -165,7 +170,7 @@ class CaptureStore(RowReader):
         with suppress(sqlite3.DatabaseError):
             for limit in (1, BATCH):
                 for row in self.query(sql, limit):
-                    if schema.BLOCK.intact(row[1:]) and self._segment(row[3]):
+                    if schema.BLOCK.intact(row[1:]) and self.segment_number(row[3]):
                         return int(row[1] + row[2])
         return self.first
 
@@ -177,7 +182,7 @@ class CaptureStore(RowReader):
         at = max(first, self.first)
         for row in self.scan(schema.BLOCK, self._row_with(at), end):
             for block in self._blocks(row):
-                if block.end <= at:
+                if block.end <= at or block.first >= end:
                     continue
                 if block.first > at:
                     yield Lost(at, block.first)
@@ -197,7 +202,7 @@ class CaptureStore(RowReader):
 
     def _blocks(self, row: StoredRow) -> list[Block]:
         key, first, pairs, number, flags, lead1, lead2, _ = row
-        segment = self._segment(number)
+        segment = self.segment_number(number)
         if segment is None or first < segment.first:
             self.note_damage(schema.BLOCK, key, "its segment is missing")
             return []

@@ -12,19 +12,23 @@ import math
 import shutil
 import sqlite3
 import time
-from collections.abc import Callable, Iterable
+from collections import deque
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 
 from daq import capture_schema as schema
-from daq.capture_files import create, remove
+from daq.capture_files import create
+from daq.capture_records import Anchor, Note
 from daq.capture_schema import Row, Table
 from daq.codec import MAX_COUNTS, encode
 from daq.errors import WorkError
 from daq.findings import ANALYSIS_VERSION
+from daq.new_file import appearing
 from daq.pyramid import Bins, PyramidBuilder, encode_lead
 from daq.samples import Block, BlockFlag, Change, Counts, DeviceInfo, Gap, Item, Layout
 
@@ -52,6 +56,7 @@ class CaptureWriter:
         reserve_bytes: stop, with everything kept, when less is free on the disk.
         clock: seconds that never jump, for the commits and the clock anchors.
         utc: the wall clock; None where the samples were not taken now (imports).
+        facts: further entries of meta, or other values for those there are.
 
     Use from one thread at a time. After a WorkError the file is closed and holds all that was committed.
     """
@@ -64,6 +69,7 @@ class CaptureWriter:
         reserve_bytes: int = RESERVE_BYTES,
         clock: Callable[[], float] = time.monotonic,
         utc: Callable[[], datetime] | None = _now_utc,
+        facts: Mapping[str, str] | None = None,
     ) -> None:
         self.path = Path(path)
         self.saved_end = 0  # index after the last pair that is on the disk
@@ -79,7 +85,9 @@ class CaptureWriter:
                 f"The disk is nearly full ({free >> 20} MB left): make room or choose another one."
             )
         self._connection = create(self.path)
-        self._log.rows += [(schema.META, schema.META.row(*pair)) for pair in _meta(info, utc).items()]
+        self._log.rows += [
+            (schema.META, schema.META.row(*pair)) for pair in _meta(info, utc, facts or {}).items()
+        ]
         self._commit()
 
     def __enter__(self) -> CaptureWriter:
@@ -109,6 +117,19 @@ class CaptureWriter:
         self._commit()
         self._check_reserve()
 
+    @property
+    def next(self) -> int:
+        """Index of the pair that comes next."""
+        return self._log.next or 0
+
+    def add_anchor(self, anchor: Anchor) -> None:
+        """Note what the clocks said at a pair of the newest segment."""
+        self._log.add_anchor(anchor.sample, anchor.monotonic_s, anchor.utc.isoformat())
+
+    def add_note(self, note: Note) -> None:
+        """Notes are no part of the log; here they come along from another capture."""
+        self._log.add_note(note)
+
     def close(self, complete: bool = True) -> None:
         """Write what is left and leave one clean file; idempotent. `complete` False: it was cut short."""
         if self._stopped:
@@ -123,7 +144,7 @@ class CaptureWriter:
         if self._utc is None or now - self._anchored_at < ANCHOR_EVERY_S:
             return
         self._anchored_at = now
-        self._log.add_anchor(now, self._utc().isoformat())
+        self._log.add_anchor(self._log.next or 0, now, self._utc().isoformat())
 
     def _commit(self) -> None:
         rows, self._log.rows = self._log.rows, []
@@ -182,25 +203,57 @@ class CaptureWriter:
         self._connection.close()
 
 
-def write_capture(path: Path | str, items: Iterable[Item], info: DeviceInfo) -> None:
+@dataclass(frozen=True, slots=True)
+class Heritage:
+    """What a capture made from another takes over beside the log.
+
+    `facts` are names and values for meta; `anchors` in order of `sample`, in the new numbering.
+    """
+
+    facts: Mapping[str, str] = field(default_factory=dict)
+    anchors: Sequence[Anchor] = ()
+    notes: Sequence[Note] = ()
+
+
+def write_capture(
+    path: Path | str, items: Iterable[Item], info: DeviceInfo, heritage: Heritage = Heritage()
+) -> None:
     """A finished capture of a log that was not taken now (an import, a trimmed recording).
 
-    Where `items` or the disk fails, no half capture is left: what it was made from is still there.
+    Where `items` or the disk fails, no half capture is left: what it was made from is still there. Raises
+    WorkError where `path` exists or cannot be made.
     """
-    writer = CaptureWriter(path, info, utc=None)
+    path = Path(path)
+    with appearing(path) as aside:
+        try:
+            _write_whole(aside, items, info, heritage)
+        except WorkError as error:
+            reason = error.__cause__ or "nearly full"
+            raise WorkError(
+                f"{path} cannot be written ({reason}): make room or choose another disk; nothing is left "
+                "of it."
+            ) from error
+
+
+def _write_whole(path: Path, items: Iterable[Item], info: DeviceInfo, heritage: Heritage) -> None:
+    writer = CaptureWriter(path, info, utc=None, facts=heritage.facts)
+    anchors = deque(heritage.anchors)
     try:
         for item in items:
             writer.append(item)
+            while anchors and writer.next and anchors[0].sample <= writer.next:
+                writer.add_anchor(anchors.popleft())
+        for note in heritage.notes:
+            writer.add_note(note)
         writer.close()
     except BaseException:
         with suppress(WorkError):
             writer.close(complete=False)
-        remove(writer.path)
         raise
 
 
-def _meta(info: DeviceInfo, utc: Callable[[], datetime] | None) -> dict[str, str]:
-    return {
+def _meta(info: DeviceInfo, utc: Callable[[], datetime] | None, facts: Mapping[str, str]) -> dict[str, str]:
+    own = {
         "about": schema.ABOUT,
         "codec": schema.CODEC,
         "device": schema.device_text(info),
@@ -209,6 +262,7 @@ def _meta(info: DeviceInfo, utc: Callable[[], datetime] | None) -> dict[str, str
         "complete": "no",
         "end": "",
     }
+    return {**own, **{schema.clean(name): schema.clean(value) for name, value in facts.items()}}
 
 
 class _LogRows:
@@ -226,6 +280,7 @@ class _LogRows:
         self._segments = 0
         self._entries = 0
         self._anchors = 0
+        self._notes = 0
         self._segment_first = 0
         self._time_s = 0.0  # of the segment's first pair, then of the next one to come
 
@@ -237,9 +292,15 @@ class _LogRows:
         else:
             self._add_change(item)
 
-    def add_anchor(self, monotonic_s: float, utc: str) -> None:
+    def add_anchor(self, sample: int, monotonic_s: float, utc: str) -> None:
+        """Of the segment that is being recorded."""
         self._anchors += 1
-        self._add(schema.CLOCK, self._anchors, self._segments, self.next or 0, monotonic_s, utc)
+        self._add(schema.CLOCK, self._anchors, self._segments, sample, monotonic_s, utc)
+
+    def add_note(self, note: Note) -> None:
+        self._notes += 1
+        written = note.written.isoformat() if note.written else ""
+        self._add(schema.NOTE, self._notes, written, note.at_s, schema.clean(note.text))
 
     def flush(self) -> None:
         """Pack what is pending into a row."""

@@ -7,6 +7,7 @@ Exit codes: 0 done; 1 the work could not be done; 2 the command line; 3 the logg
 from __future__ import annotations
 
 import argparse
+import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -16,7 +17,6 @@ from daq import __version__
 from daq.errors import CommandError, WhichsideError
 
 EXPECTATIONS = ("switching", "steady", "automatic", "unknown")
-COMMANDS = ("live", "record", "review", "import", "check", "ports")
 BAUDS = (500_000, 115_200, 1_000_000)
 UNITS_S = {"s": 1.0, "m": 60.0, "h": 3600.0}
 
@@ -50,14 +50,15 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _run(options: argparse.Namespace) -> int:
-    from daq import commands
+    from daq import commands, file_commands
 
     run = {
         "live": commands.live,
         "record": commands.record,
         "review": commands.review,
-        "import": commands.import_text,
-        "check": commands.check,
+        "import": file_commands.import_text,
+        "check": file_commands.check,
+        "trim": file_commands.trim,
         "ports": commands.ports,
     }[options.command]
     return run(options)
@@ -93,6 +94,14 @@ def _parser() -> argparse.ArgumentParser:
     review.add_argument("--plain", action="store_true", help="the findings as lines")
     review.add_argument("--expect", choices=EXPECTATIONS, help="what should have been happening")
 
+    _add_file_commands(commands)
+
+    ports = commands.add_parser("ports", help="list serial ports; opens none of them")
+    ports.add_argument("--json", action="store_true")
+    return parser
+
+
+def _add_file_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     take = commands.add_parser("import", help="a text recording becomes a capture")
     take.add_argument("file", type=Path, metavar="CSV", help="time_s,lead1_v,lead2_v; .csv or .csv.gz")
     take.add_argument("-o", "--out", type=Path, required=True, metavar="FILE", help="the new capture")
@@ -102,9 +111,17 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("file", type=Path, metavar="FILE")
     check.add_argument("--json", action="store_true")
 
-    ports = commands.add_parser("ports", help="list serial ports; opens none of them")
-    ports.add_argument("--json", action="store_true")
-    return parser
+    trim = commands.add_parser(
+        "trim",
+        help="a part of a capture becomes a capture",
+        epilog="TIME counts from the first sample, as the screens show it: 12.5, 2:05.3, 1:02:05, 90s, 20m.",
+    )
+    trim.add_argument("file", type=Path, metavar="FILE")
+    trim.add_argument(
+        "--from", dest="from_s", type=_moment, metavar="TIME", help="the beginning if not given"
+    )
+    trim.add_argument("--to", dest="to_s", type=_moment, metavar="TIME", help="the end if not given")
+    trim.add_argument("-o", "--out", type=Path, required=True, metavar="OUT", help="the new capture")
 
 
 def _add_source(parser: argparse.ArgumentParser) -> None:
@@ -130,6 +147,15 @@ def _duration(text: str) -> float:
     if not 0 < seconds <= 30 * 24 * 3600:
         raise argparse.ArgumentTypeError(f"{text!r} is out of range; at most 30 days")
     return seconds
+
+
+def _moment(text: str) -> float:
+    """A moment of a recording as the screens show it (12.345, 2:05.3, 1:02:05), or with a unit."""
+    found = re.fullmatch(r"(?:(?:(\d{1,6}):)?(\d{1,6}):)?(\d{1,9}(?:\.\d{0,12})?)([smh]?)", text.lower())
+    if found is None or (found[2] and found[4]):
+        raise argparse.ArgumentTypeError(f"{text!r} is no time; say 12.5, 2:05.3, 1:02:05 or 20m")
+    hours, minutes, last, unit = found.groups()
+    return int(hours or 0) * 3600 + int(minutes or 0) * 60 + float(last) * UNITS_S[unit or "s"]
 
 
 def _rate(text: str) -> float:

@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 BIN_S = 1.0
 KNOT_S = 10.0
+REACH_S = 20.0  # of a knot's surroundings: enough anchors at the ends too, and still a straight line
 LEAST_ANCHORS = 4
 
 Floats = npt.NDArray[np.float64]
@@ -81,7 +82,8 @@ def fit_clock(anchors: Sequence[Anchor], rate_hz: float) -> ClockFit | None:
     nominal = counters / rate_hz
     late = np.array([a.arrival_ns - origin_ns for a in anchors], dtype=np.float64) * 1e-9 - nominal
     slope = _far_slope(nominal, late)
-    knots = np.linspace(nominal[0], nominal[-1], max(2, round((nominal[-1] - nominal[0]) / KNOT_S) + 1))
+    span = nominal[-1] - nominal[0]
+    knots = np.linspace(nominal[0], nominal[-1], max(2, min(len(anchors), round(span / KNOT_S) + 1)))
     offsets = np.array([_offset_at(knot, nominal, late, slope) for knot in knots])
     return ClockFit(knots * rate_hz, knots + offsets, origin_ns, ppm=-slope / (1 + slope) * 1e6)
 
@@ -95,7 +97,8 @@ def _far_slope(at: Floats, late: Floats) -> float:
 
 def _offset_at(knot: float, at: Floats, late: Floats, overall: float) -> float:
     """The earliest lateness at a knot, by the slope of the knot's own surroundings."""
-    low, high = np.searchsorted(at, (knot - KNOT_S, knot + KNOT_S))
+    middle = max(at[0] + REACH_S, min(knot, at[-1] - REACH_S))  # as many anchors at the ends as elsewhere
+    low, high = np.searchsorted(at, (middle - REACH_S, middle + REACH_S))
     near, lates = at[low:high], late[low:high]
     if len(near) < LEAST_ANCHORS:
         near, lates, slope = at, late, overall

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from daq.cli import new_capture_name, screens
-from daq.errors import CommandError, InputError
+from daq.errors import InputError
 from daq.findings import Side
 from daq.samples import DeviceInfo
 from daq.source import SampleSource
@@ -40,7 +40,7 @@ def review(options: argparse.Namespace) -> int:
     if options.json:
         from daq.findings import to_json
 
-        _print_json(to_json(findings, str(options.file)))
+        print_json(to_json(findings, str(options.file)))
     else:
         from daq.summary import summary
 
@@ -59,33 +59,6 @@ def _review_on_screen(path: Path, expectation: str | None) -> int:
     return int(screens().run_review(path, expectation))
 
 
-def import_text(options: argparse.Namespace) -> int:
-    """A text recording becomes a capture."""
-    from daq.capture import SUFFIX, write_capture
-    from daq.text_file import TextSource, is_text
-
-    if not is_text(options.file):
-        raise CommandError(f"{options.file}: only .csv and .csv.gz can be imported.")
-    if options.out.suffix != SUFFIX:
-        raise CommandError(f"{options.out}: the new capture's name must end in {SUFFIX}.")
-    source = TextSource(options.file, options.expect)
-    write_capture(options.out, source, source.info)
-    print(f"saved {options.out}", file=sys.stderr)
-    return 0
-
-
-def check(options: argparse.Namespace) -> int:
-    """Is a capture whole?"""
-    from daq.capture import check_capture
-
-    report = check_capture(options.file)
-    if options.json:
-        _print_json(report.to_json())
-    else:
-        print(report.sentence())
-    return 0 if report.intact else InputError.exit_code
-
-
 def ports(options: argparse.Namespace) -> int:
     """List serial ports without opening any."""
     from daq import words
@@ -93,7 +66,7 @@ def ports(options: argparse.Namespace) -> int:
 
     found = list_ports()
     if options.json:
-        _print_json({"schema": 1, "ports": [port.to_json() for port in found]})
+        print_json({"schema": 1, "ports": [port.to_json() for port in found]})
     elif found:
         for port in found:
             print(words.printable(f"{port.device}  {port.description}"))
@@ -229,6 +202,6 @@ def _answer(truth: Truth) -> str:
     return f"{SIDE[Side(truth.side)]}, control wire: {control}{fault}"
 
 
-def _print_json(document: dict[str, Any]) -> None:
+def print_json(document: dict[str, Any]) -> None:
     json.dump(document, sys.stdout, indent=1)
     print()

@@ -1,0 +1,132 @@
+"""A part of a capture becomes a capture of its own: the same pairs, gaps, changes, notes and wall time."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from daq.backlog import Rebase
+from daq.capture_reader import CaptureSource
+from daq.capture_records import Anchor, Note
+from daq.capture_writer import Heritage, write_capture
+from daq.errors import CommandError, InputError
+from daq.pipeline import Pipeline
+from daq.samples import Change, ChangeKind, Item, Origin
+from daq.standing import Standing
+from daq.wall_clock import WallClock
+
+_KEPT_FACTS = ("analysis_version", "utc_offset_s")
+
+
+@dataclass(frozen=True, slots=True)
+class Trimmed:
+    """What `trim_capture` wrote. `damage_count` places of the part could not be read and are gaps now."""
+
+    pairs: int
+    begin_s: float  # in the original's time
+    duration_s: float
+    damage_count: int
+
+
+def trim_capture(
+    path: Path | str, out: Path | str, from_s: float | None = None, to_s: float | None = None
+) -> Trimmed:
+    """Write the pairs taken from `from_s` until before `to_s` (s from the first pair) to a new capture.
+
+    Samples keep their counts, flags and layout; gaps, changes, notes and wall time in between come along,
+    renumbered so that the part begins at pair 0 and 0 s. What was in force before the part is restated at
+    its beginning (plug state, expectation, bias, last mark, a lead check under way); what a lead check
+    proved cannot be. Raises CommandError where nothing lies in between, InputError and WorkError as reading
+    and writing do.
+    """
+    with CaptureSource(path) as source:
+        cut = _Cut(source, from_s, to_s)
+        write_capture(out, cut.items(), source.info, cut.heritage())
+        damaged = source.damage_count
+    with CaptureSource(out) as part:
+        return Trimmed(part.end, cut.begin_s, part.duration_s, damaged)
+
+
+class _Cut:
+    """One part of a capture; `first` is the first pair of it that can be read."""
+
+    def __init__(self, source: CaptureSource, from_s: float | None, to_s: float | None) -> None:
+        self._source = source
+        first = source.first if from_s is None else source.sample_at(from_s)
+        self.end = source.end if to_s is None else min(source.sample_at(to_s), source.end)
+        self.whole = first == source.first and self.end == source.end
+        if self.end <= first:
+            raise CommandError(
+                f"{source.path}: there is nothing in that part; the recording has samples from 0 to "
+                f"{source.duration_s:.3f} s. Give times in between."
+            )
+        found = next(source.samples(first, self.end), None)
+        if found is None:
+            raise InputError(f"{source.path}: no sample of that part can be read; choose another part.")
+        self.first = found.first
+        self.begin_s = source.time_of(self.first)
+        self._moved = Rebase(self.first, self.begin_s)
+
+    def items(self) -> Iterator[Item]:
+        """The new log, its first pair numbered 0."""
+        first = None if self.first == self._source.first else self.first
+        end = None if self.end == self._source.end else self.end
+        if first is not None:
+            yield from self._standing()
+        for item in self._source.log(first, end):
+            yield self._moved(item)
+
+    def _standing(self) -> Iterator[Change]:
+        standing, check = Standing(), None
+        for change in self._source.changes_before(self.first):
+            standing.remember(change)
+            if change.kind is ChangeKind.LEAD_CHECK and change.value == "start":
+                check = change
+        yield from standing.restated()
+        if check is not None and self._still_checking(check.sample):
+            yield replace(check, sample=0, at_s=None)
+        late = f"trimmed: begins {self.begin_s:.6f} s into the recording"
+        yield Change(0, Origin.DEVICE, ChangeKind.DEVICE, late)
+
+    def _still_checking(self, since: int) -> bool:
+        """Whether the lead check begun before pair `since` was still under way where the part begins."""
+        pipeline = Pipeline()
+        for item in self._source.log(since, self.first):
+            pipeline.push(item)
+        return pipeline.snapshot().lead_check.step != 0
+
+    def heritage(self) -> Heritage:
+        source = self._source
+        wall = source.wall_clock()
+        facts = {name: source.meta[name] for name in _KEPT_FACTS if name in source.meta}
+        facts["started_utc"] = wall.utc(self.begin_s).isoformat() if wall else ""
+        origin = {"file": source.path.name, "begin_s": self.begin_s, "end_s": self._end_s()}
+        facts["trimmed_from"] = json.dumps({**origin, "started_utc": source.meta.get("started_utc", "")})
+        return Heritage(facts, self._anchors(wall), self._notes())
+
+    def _end_s(self) -> float:
+        return self._source.time_of(self.end - 1)
+
+    def _anchors(self, wall: WallClock | None) -> Sequence[Anchor]:
+        """The anchors in the part, and the fitted clock at both its ends: no part is too short for it."""
+        if wall is None:
+            return ()
+        inside = [a for a in self._source.anchors() if self.first < a.sample < self.end]
+        first, last = self.first, self.end - 1
+        anchors = [self._fitted(wall, first), *inside, self._fitted(wall, last)]
+        return [replace(a, sample=a.sample - first) for a in anchors]
+
+    def _fitted(self, wall: WallClock, sample: int) -> Anchor:
+        at_s = self._source.time_of(sample)
+        return Anchor(sample, wall.host_s(at_s), wall.utc(at_s))
+
+    def _notes(self) -> list[Note]:
+        end_s = math.inf if self.end == self._source.end else self._end_s()
+        return [
+            note if note.at_s is None else replace(note, at_s=note.at_s - self.begin_s)
+            for note in self._source.notes()
+            if note.at_s is None or self.begin_s <= note.at_s <= end_s
+        ]

@@ -1,0 +1,92 @@
+"""What the commands that make one file of another do. Heavy packages are imported where they are used."""
+
+from __future__ import annotations
+
+import argparse
+import signal
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from daq.commands import print_json
+from daq.errors import CommandError, InputError
+from daq.new_file import refuse_existing
+
+
+def import_text(options: argparse.Namespace) -> int:
+    """A text recording becomes a capture."""
+    from daq.capture import write_capture
+    from daq.text_file import TextSource, is_text
+
+    if not is_text(options.file):
+        raise CommandError(f"{options.file}: only .csv and .csv.gz can be imported.")
+    _require_capture_name(options.out)
+    refuse_existing(options.out)
+    source = TextSource(options.file, options.expect)
+    with _cleanly_stopped():
+        write_capture(options.out, source, source.info)
+    print(f"saved {options.out}", file=sys.stderr)
+    return 0
+
+
+def check(options: argparse.Namespace) -> int:
+    """Is a capture whole?"""
+    from daq.capture import check_capture
+
+    report = check_capture(options.file)
+    if options.json:
+        print_json(report.to_json())
+    else:
+        print(report.sentence())
+    return 0 if report.intact else InputError.exit_code
+
+
+def trim(options: argparse.Namespace) -> int:
+    """A part of a capture becomes a capture of its own."""
+    from daq import words
+    from daq.capture import trim_capture
+
+    _require_capture_name(options.out)
+    refuse_existing(options.out)
+    with _cleanly_stopped():
+        part = trim_capture(options.file, options.out, options.from_s, options.to_s)
+    print(
+        f"saved {options.out}: {words.duration(part.duration_s)} from {words.moment(part.begin_s)} on; "
+        "its own times count from there",
+        file=sys.stderr,
+    )
+    return _said_damage(options.file, part.damage_count)
+
+
+def _require_capture_name(path: Path) -> None:
+    from daq.capture import SUFFIX
+
+    if path.suffix != SUFFIX:
+        raise CommandError(f"{path}: the new capture's name must end in {SUFFIX}.")
+
+
+def _said_damage(path: Path, places: int) -> int:
+    """The exit code; damage that was met is told."""
+    if not places:
+        return 0
+    print(
+        f"whichside: {path} is damaged in {places} places; what cannot be read is a gap in what was made "
+        f"(whichside check {path} tells more).",
+        file=sys.stderr,
+    )
+    return InputError.exit_code
+
+
+@contextmanager
+def _cleanly_stopped() -> Iterator[None]:
+    """SIGTERM ends the work as Ctrl-C does: nothing half-made is left."""
+
+    def stop(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGTERM, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
