@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from daq.cli import new_capture_name, screens
-from daq.errors import InputError
+from daq.errors import CommandError, InputError
 from daq.findings import Side
 from daq.samples import DeviceInfo
 from daq.source import SampleSource
