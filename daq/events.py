@@ -34,6 +34,7 @@ REGISTRY: Mapping[EventKind, Meaning] = {
     EventKind.UNDECIDED_GAP: Meaning(1, "The load went off for a moment: switched, or a bad contact."),
 }
 
+IN_TURN = 2
 EDGE_LEANING = 0.6  # with this confidence the other kind of off part is already called a dropout
 
 
@@ -54,11 +55,12 @@ class Told:
 
 def name_events(m: Material, judgement: Judgement, rate_hz: float, steady_expected: bool) -> Told:
     """Events and the turns that remain edges, once the side is (or is not) known."""
+    side = _side(m, judgement)
     events = [Span(EventKind.REFERENCE_LOST, a, b) for a, b in m.references]
     events += [Span(d.kind, d.start, d.end) for d in m.dips]
     hidden: set[float] = set()
     for off in m.offs:
-        kind = _kind(off, judgement, rate_hz, steady_expected)
+        kind = _kind(off, side, rate_hz, steady_expected)
         if kind is None or any(a <= off.start < b for a, b in m.references):
             continue
         dropout = kind is not EventKind.UNDECIDED_GAP
@@ -75,15 +77,18 @@ _OPPOSITE = {OffKind.FEED_FELL: EventKind.FEED_DROPOUT, OffKind.GROUND_ROSE: Eve
 _SWITCHED = {Side.LOW: OffKind.GROUND_ROSE, Side.HIGH: OffKind.FEED_FELL}
 
 
-def _kind(off: Off, judgement: Judgement, rate_hz: float, steady_expected: bool) -> EventKind | None:
+def _side(m: Material, judgement: Judgement) -> Side:
+    """The side, or the one it leans to; feed and ground switched one after the other lean to none."""
+    leans = judgement.confidence >= EDGE_LEANING and m.in_turn < IN_TURN
+    return judgement.leaning if judgement.side is Side.UNDETERMINED and leans else judgement.side
+
+
+def _kind(off: Off, side: Side, rate_hz: float, steady_expected: bool) -> EventKind | None:
     if off.marked or off.kind not in _OPPOSITE:
         return None
-    side = judgement.side
-    if side is Side.UNDETERMINED and judgement.confidence >= EDGE_LEANING:
-        side = judgement.leaning
     switched = _SWITCHED.get(side)
     if switched is not None and off.kind is not switched:
-        return _OPPOSITE[off.kind]
+        return _OPPOSITE[off.kind] if off.begins else None
     if steady_expected:
         return _OPPOSITE[off.kind]
     short = (off.end - off.start) / rate_hz < SHORT_S

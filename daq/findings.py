@@ -11,7 +11,7 @@ from enum import Enum
 from typing import Any
 
 SCHEMA = 1
-ANALYSIS_VERSION = 1
+ANALYSIS_VERSION = 2
 
 Lead = int  # 1 or 2
 

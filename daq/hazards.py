@@ -23,6 +23,7 @@ SMOOTH_SLOW = 0.7  # where a cycle of mains has only a few samples
 SLOW_WINDOW = 20
 TOP_OF_SWING = 0.05
 FLAT = 0.3
+EVEN = 0.75  # time below zero, of the time above it: a coil that kicks at every pulse stays above for longer
 CUT_OFF_UV = 38 * UV  # a sine cut off by the converter is flat too
 NOISY_UV = 1.0 * UV
 NOISE_ABOUT_UV = 2.5 * UV
@@ -80,6 +81,7 @@ class Hazards:
         found = (
             (below > PART_OF_TIME)
             & (above > PART_OF_TIME)
+            & (below > EVEN * above)
             & (swing > SWING_UV)
             & (step < smooth * swing)
             & (both >= BOTH_WINDOWS)

@@ -28,6 +28,8 @@ COLD_STEP = 0.12  # of D
 FAST_FALL = 0.1  # of D, between two stretches
 STAYS = 0.3  # a lead that moves less than this part of the other's movement stays put
 RISE = 0.05  # of D: a rise that says sag
+COASTED = 0.1  # of D: slid this far by itself
+SLIDES = 0.4  # of a fall: a motor let go slides down, a source that other loads pull down falls in steps
 RANGE_END_UV = -7.5 * UV
 MIRROR_SUM = 0.2  # |lead 1 + lead 2| below this part of |d|: the reference lead is floating
 
@@ -63,6 +65,16 @@ class Scale:
     @property
     def seen(self) -> bool:
         return self.source >= SOURCE_LEAST_UV or self.full >= SOURCE_LEAST_UV
+
+
+@dataclass(frozen=True, slots=True)
+class _Descent:
+    """How the load voltage goes on after a fall: `slid` is what it fell within stretches, by itself."""
+
+    lowest: float
+    rose: bool
+    last: float
+    slid: float
 
 
 def difference(levels: Pair) -> float:
@@ -101,13 +113,18 @@ def scale_of(stretches: Sequence[Stretch], positions: Sequence[int]) -> Scale:
     return Scale(source, max(full, 0.5 * source))
 
 
+def seen_scale(stretches: Sequence[Stretch], rate_hz: float, floor: Scale) -> Scale:
+    """The scale that these stretches show, at least `floor`."""
+    own = scale_of(stretches, settled(stretches, rate_hz))
+    return Scale(max(own.source, floor.source), max(own.full, floor.full))
+
+
 def label_stretches(
     stretches: Sequence[Stretch], rate_hz: float, floor: Scale
 ) -> tuple[list[Labelled], Scale]:
     """Settled stretches with their labels, and the scale used (at least `floor`)."""
     positions = settled(stretches, rate_hz)
-    own = scale_of(stretches, positions)
-    scale = Scale(max(own.source, floor.source), max(own.full, floor.full))
+    scale = seen_scale(stretches, rate_hz, floor)
     if not scale.seen:
         return [], scale
     labelled = _Walk(stretches, positions, scale).run()
@@ -173,7 +190,7 @@ class _Walk:
         d = difference(stretch.head)
         clear = self._clear(d)
         on = Label.FORWARD if d > 0 else Label.REVERSE
-        if clear is Label.OFF and state is Label.OFF and self._warms_up(n, d, before or 0.0):
+        if clear is Label.OFF and state not in ON and self._warms_up(n, d, before or 0.0):
             return on
         if clear is Label.OFF or state is Label.UNKNOWN:
             return clear
@@ -205,10 +222,17 @@ class _Walk:
         assert isinstance(s, Steady)
         tail = abs(difference(s.tail))
         if d - before < 0.15 * self.full:
-            return tail > ON_ABOVE * self.full
+            spun_up = d - before > RISE * self.full and self._coasted(n - 1) and tail > d - RISE * self.full
+            return tail > ON_ABOVE * self.full or spun_up
         if min(s.mean) > BOTH_UP * self.scale.source and tail < d + RISE * self.full:
             return False  # both leads rose: a feed that woke, seen through the load
         return tail > ON_CLIMBS_TO * self.full or d - before > 0.25 * self.full
+
+    def _coasted(self, n: int) -> bool:
+        s = self.stretches[self.positions[n]]
+        return isinstance(s, Steady) and (
+            abs(difference(s.head)) - abs(difference(s.tail)) > COASTED * self.full
+        )
 
     def _warms_up(self, n: int, d: float, before: float) -> bool:
         """A cold lamp behind a bad wire: little voltage at first, full voltage without a break."""
@@ -229,37 +253,40 @@ class _Walk:
 
     def _lets_go(self, n: int, before: float, d: float) -> bool:
         """Fell fast from on to something above the off limit: is the load off, or the source sagging?"""
-        lowest, rose, last = self._follow_down(n)
-        if rose:
+        down = self._follow_down(n)
+        if down.rose:
             return False
         fell = before - d
-        if last < d - 0.03 * self.full:
-            return before - lowest > COAST_FALL * self.full
+        if down.last < d - 0.03 * self.full and down.slid > SLIDES * (d - down.last):
+            return before - down.lowest > COAST_FALL * self.full
         if fell < STEP_OFF * self.full:
             return False
         return self._ground_side_moved(n) or not self.any_off
 
-    def _follow_down(self, n: int) -> tuple[float, bool, float]:
-        """(lowest |d|, whether it rose by itself, last |d|) from here to the next fast rise or loss."""
-        lowest, last = float("inf"), 0.0
+    def _follow_down(self, n: int) -> _Descent:
+        """The load voltage from here to the next fast rise, fast fall or loss."""
+        lowest, last, slid = float("inf"), 0.0, 0.0
         for position in self.positions[n:]:
             s = self.stretches[position]
             if not isinstance(s, Steady):
                 break
             points = [abs(difference(s.head)), *(abs(a - b) for _, a, b in s.trail), abs(difference(s.tail))]
-            if points[0] > lowest + STEP_OFF * self.full or (
-                lowest < float("inf")
-                and points[0] > ON_ABOVE * self.full
-                and points[0] > last + RISE * self.full
-            ):
+            if lowest < float("inf") and self._breaks_off(points[0], lowest, last, slid):
                 break
-            if lowest < float("inf") and points[0] < last - FAST_FALL * self.full:
-                break  # another fast fall: that one is judged by itself
             for p in points:
                 if p > lowest + RISE * self.full:
-                    return lowest, True, last
+                    return _Descent(lowest, True, last, slid)
+                if p < OFF_BELOW * self.full:
+                    return _Descent(p, False, p, slid + max(0.0, points[0] - p))
                 lowest, last = min(lowest, p), p
-        return lowest, False, last
+            slid += max(0.0, points[0] - points[-1])
+        return _Descent(lowest, False, last, slid)
+
+    def _breaks_off(self, head: float, lowest: float, last: float, slid: float) -> bool:
+        """A fast rise that switching on makes, or another fast fall: that one is judged by itself."""
+        if head > last + RISE * self.full and (head > ON_ABOVE * self.full or slid > COASTED * self.full):
+            return True
+        return head > lowest + STEP_OFF * self.full or head < last - FAST_FALL * self.full
 
     def _ground_side_moved(self, n: int) -> bool:
         if n == 0:

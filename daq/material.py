@@ -15,8 +15,9 @@ from typing import TypeVar
 from daq.crossings import SOURCE_LEAST_UV, UV
 from daq.evidence import OffKind, Told, Votes, weigh
 from daq.findings import LoadKind
-from daq.labels import ON, Label, Scale, label_stretches
+from daq.labels import ON, Label, Scale, label_stretches, seen_scale
 from daq.pulses import keep_longest
+from daq.ripple import without_ripple
 from daq.stretches import Lost, Pair, Stretch, Train
 from daq.supply import Dip, find_dips
 from daq.switching import Part, Switching, Turn, follow
@@ -42,6 +43,7 @@ class Off:
     last_make: float
     kind: OffKind
     marked: bool
+    begins: bool  # on before
     between: bool  # on before and on after
     settled: bool  # long enough to have a level of its own
 
@@ -84,6 +86,7 @@ class Material:
 
 def gather(stretches: Sequence[Stretch], rate_hz: float, told: Told, floor: Scale) -> Material:
     """The contribution of these stretches; `floor` is the scale that earlier ones showed."""
+    stretches = without_ripple(stretches, seen_scale(stretches, rate_hz, floor))
     labelled, scale = label_stretches(stretches, rate_hz, floor)
     switching = follow(stretches, labelled, scale, rate_hz)
     parts = switching.parts
@@ -102,6 +105,7 @@ def gather(stretches: Sequence[Stretch], rate_hz: float, told: Told, floor: Scal
                 _last_make(switching, o.part.end),
                 o.kind,
                 o.marked,
+                o.part.begins,
                 o.part.begins and o.part.ends,
                 bool(o.part.stretches),
             )

@@ -15,7 +15,7 @@ from itertools import islice
 import numpy as np
 import numpy.typing as npt
 
-from daq.labels import Label, Labelled, Scale, difference
+from daq.labels import OFF_BELOW, ON, Label, Labelled, Scale, difference
 from daq.stretches import Lost, Pair, Steady, Stretch, Train, Zone, end_of, start_of
 
 BOUNCE_S = 0.007
@@ -23,6 +23,10 @@ HYSTERESIS = 0.05  # of D
 UNEVEN_PERIODS = 6.0  # pulses beside a train, within this many periods, are part of it
 COASTS_ABOVE = 0.6  # of D: an off part that begins higher is a motor let go
 COAST_STEP = 0.012
+LET_GO_S = 0.0015
+LET_GO_STEP = 0.08  # of D
+TOGETHER_MOVED = 0.6  # of source, both leads added
+TOGETHER_DOWN = 0.5
 SHORT_S = 0.045  # an off part shorter than this is no evidence of a hand on a switch
 
 
@@ -74,7 +78,7 @@ def follow(
     broken: list[float] = []
     for n, here in enumerate(known):
         if n:
-            between = _between(stretches, known[n - 1], here, scale)
+            between = _between(stretches, known[n - 1], here, scale, rate_hz)
             if between is None:
                 broken.append(start_of(here.stretch))
                 if here.head is not known[n - 1].tail:
@@ -111,7 +115,13 @@ def _split_together(part: Part, scale: Scale) -> list[Part]:
     """Cut an off part where both leads moved together: feed woke or was lost, or a ground opened."""
     if part.label is not Label.OFF:
         return [part]
-    return _split(part, lambda s, before: abs(sum(s.mean) - sum(before.mean)) > 0.6 * scale.source, set())
+    return _split(part, lambda s, before: _moved_together(s, before, scale), set())
+
+
+def _moved_together(s: Steady, before: Steady, scale: Scale) -> bool:
+    """From near zero to source or back; a source far down (an engine being cranked) stays above that."""
+    a, b = sum(s.mean), sum(before.mean)
+    return abs(a - b) > TOGETHER_MOVED * scale.source and min(a, b) < TOGETHER_DOWN * scale.source
 
 
 def _split(part: Part, apart: Callable[[Steady, Steady], bool], mirrored: set[float]) -> list[Part]:
@@ -142,7 +152,7 @@ def _split(part: Part, apart: Callable[[Steady, Steady], bool], mirrored: set[fl
 
 
 def _between(
-    stretches: Sequence[Stretch], left: Labelled, right: Labelled, scale: Scale
+    stretches: Sequence[Stretch], left: Labelled, right: Labelled, scale: Scale, rate_hz: float
 ) -> list[Turn] | None:
     """Turns between two labelled stretches; None where time or too many samples were lost there."""
     inner = stretches[left.at + 1 : right.at]
@@ -158,7 +168,38 @@ def _between(
             return []
         return [Turn(float(start_of(inner[0])), right.head)]
     start, raw = joined
+    if left.tail in ON and right.head is Label.OFF:
+        let_go = _let_go(start, raw, inner, left, scale, rate_hz)
+        if let_go is not None:
+            return [let_go]
     return _turns_in(start, raw, left, right, scale)
+
+
+def _let_go(
+    start: float,
+    raw: npt.NDArray[np.int32],
+    inner: Sequence[Stretch],
+    left: Labelled,
+    scale: Scale,
+    rate_hz: float,
+) -> Turn | None:
+    """A motor that is let go and braked a moment later: off where it falls to its own voltage, not at the
+    brake. Told by a level in between that it drops to at once (a source sags more slowly) and never rises
+    from."""
+    first = next((s for s in inner if isinstance(s, Steady)), None)
+    if first is None or not isinstance(left.stretch, Steady):
+        return None
+    if first.start - left.stretch.end > max(2, LET_GO_S * rate_hz):
+        return None
+    on, own = difference(left.stretch.tail), difference(first.mean)
+    fell = abs(on) - abs(own)
+    if own * on <= 0 or fell < LET_GO_STEP * scale.full or abs(own) < OFF_BELOW * scale.full:
+        return None
+    d = (raw[:, 0].astype(np.float64) - raw[:, 1]) * np.sign(on)
+    settled = d[int(first.start - start) :]
+    if settled.max() > abs(own) + HYSTERESIS * scale.full or 2 * abs(own) < abs(on):
+        return None
+    return _first_crossing(start, d, (abs(on) + abs(own)) / 2, Label.OFF)[0]
 
 
 def _beside_train(left: Labelled, right: Labelled, inner: Sequence[Stretch]) -> list[Turn]:
@@ -283,8 +324,8 @@ def _join_bounce(turns: list[Turn], initial: Label, within: float) -> list[Turn]
         chain = turns[i : j + 1]
         if chain[-1].label is not state:
             out.append(Turn(chain[0].at, chain[-1].label, chain[-1].settled, chain[-1].at))
-        elif len(chain) > 1 and state is not Label.OFF:  # a blip of on as short as this is a spike
-            inner = next(t for t in chain if t.label is not state)
+        elif len(chain) > 1 and chain[0].label is Label.OFF:  # as short a blip of on is a spike, or a kick
+            inner = chain[0]
             out.append(Turn(chain[0].at, inner.label, settled=False))
             out.append(Turn(chain[-1].at, state))
         state = chain[-1].label

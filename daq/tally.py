@@ -78,6 +78,11 @@ class SteadyTally:
         self.pairs += len(raw)
 
     def _follow_halves(self, raw: Raw, half: npt.NDArray[np.float64], at: int) -> None:
+        if self._last_above is None:
+            known = int(np.argmax(np.isfinite(half)))  # no crossing of a half that only became known
+            if not np.isfinite(half[known]):
+                return
+            raw, half, at = raw[known:], half[known:], at + known
         above = np.abs(raw[:, 0] - raw[:, 1]) > half
         first = bool(above[0]) if self._last_above is None else self._last_above
         turns = np.flatnonzero(np.diff(above, prepend=first))
