@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from daq.evidence import OffKind
 from daq.findings import EventKind, Judgement, Side
 from daq.material import Material, Off
-from daq.switching import SHORT_S, Turn
+from daq.switching import SHORT_S
+from daq.turns import Turn
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +58,7 @@ def name_events(m: Material, judgement: Judgement, rate_hz: float, steady_expect
     """Events and the turns that remain edges, once the side is (or is not) known."""
     side = _side(m, judgement)
     events = [Span(EventKind.REFERENCE_LOST, a, b) for a, b in m.references]
-    events += [Span(d.kind, d.start, d.end) for d in m.dips]
+    events += [Span(_of_this_side(d.kind, side), d.start, d.end) for d in m.dips]
     hidden: set[float] = set()
     for off in m.offs:
         kind = _kind(off, side, rate_hz, steady_expected)
@@ -75,6 +76,11 @@ def name_events(m: Material, judgement: Judgement, rate_hz: float, steady_expect
 
 _OPPOSITE = {OffKind.FEED_FELL: EventKind.FEED_DROPOUT, OffKind.GROUND_ROSE: EventKind.GROUND_DROPOUT}
 _SWITCHED = {Side.LOW: OffKind.GROUND_ROSE, Side.HIGH: OffKind.FEED_FELL}
+
+
+def _of_this_side(kind: EventKind, side: Side) -> EventKind:
+    """The feed of a high-side circuit is what the switch opens."""
+    return EventKind.UNDECIDED_GAP if kind is EventKind.FEED_DROPOUT and side is Side.HIGH else kind
 
 
 def _side(m: Material, judgement: Judgement) -> Side:

@@ -28,6 +28,9 @@ COLD_STEP = 0.12  # of D
 FAST_FALL = 0.1  # of D, between two stretches
 STAYS = 0.3  # a lead that moves less than this part of the other's movement stays put
 RISE = 0.05  # of D: a rise that says sag
+SAGS_TO = 0.15  # of D: as low as cranking pulls a source (ISO 16750-2 level III: 3 V of 12)
+SOON_S = 0.12
+SWITCHED_AFTER_S = 0.6  # what a neighbour's inrush does to a shared ground is over by then
 COASTED = 0.1  # of D: slid this far by itself
 SLIDES = 0.4  # of a fall: a motor let go slides down, a source that other loads pull down falls in steps
 RANGE_END_UV = -7.5 * UV
@@ -69,12 +72,15 @@ class Scale:
 
 @dataclass(frozen=True, slots=True)
 class _Descent:
-    """How the load voltage goes on after a fall: `slid` is what it fell within stretches, by itself."""
+    """How the load voltage goes on after a fall.
+
+    `slid` is what it fell within stretches, by itself; `rose_after` the pairs until it rose by itself.
+    """
 
     lowest: float
-    rose: bool
     last: float
     slid: float
+    rose_after: float | None
 
 
 def difference(levels: Pair) -> float:
@@ -127,13 +133,15 @@ def label_stretches(
     scale = seen_scale(stretches, rate_hz, floor)
     if not scale.seen:
         return [], scale
-    labelled = _Walk(stretches, positions, scale).run()
+    labelled = _Walk(stretches, positions, scale, rate_hz).run()
     return [half for x in _name_the_start(labelled, scale) for half in _halves(x)], scale
 
 
 class _Walk:
-    def __init__(self, stretches: Sequence[Stretch], positions: Sequence[int], scale: Scale) -> None:
-        self.stretches, self.positions, self.scale = stretches, positions, scale
+    def __init__(
+        self, stretches: Sequence[Stretch], positions: Sequence[int], scale: Scale, rate_hz: float
+    ) -> None:
+        self.stretches, self.positions, self.scale, self.rate_hz = stretches, positions, scale, rate_hz
         self.full = scale.full
         self.any_off = any(
             isinstance(s, Steady) and abs(difference(s.mean)) < OFF_BELOW * self.full
@@ -190,7 +198,7 @@ class _Walk:
         d = difference(stretch.head)
         clear = self._clear(d)
         on = Label.FORWARD if d > 0 else Label.REVERSE
-        if clear is Label.OFF and state not in ON and self._warms_up(n, d, before or 0.0):
+        if clear is Label.OFF and self._is_on_all_the_same(n, stretch, state, before):
             return on
         if clear is Label.OFF or state is Label.UNKNOWN:
             return clear
@@ -228,6 +236,24 @@ class _Walk:
             return False  # both leads rose: a feed that woke, seen through the load
         return tail > ON_CLIMBS_TO * self.full or d - before > 0.25 * self.full
 
+    def _is_on_all_the_same(self, n: int, stretch: Steady, state: Label, before: float | None) -> bool:
+        """Little load voltage, and yet on: a cold lamp, or a source that a starter pulls down."""
+        d = difference(stretch.head)
+        if state is Label.OFF:
+            return self._warms_up(n, d, before or 0.0)
+        if state is Label.UNKNOWN:
+            return abs(d) > COLD_STEP * self.full and self._rises_to(stretch, ON_CLIMBS_TO)
+        return int(state) * d > SAGS_TO * self.full and self._rises_to(stretch, OFF_BELOW + RISE)
+
+    def _rises_to(self, stretch: Steady, part: float) -> bool:
+        """The load voltage rises by itself, from the start, beyond this part of D."""
+        soon = stretch.start + SOON_S * self.rate_hz
+        sign = 1.0 if difference(stretch.head) > 0 else -1.0
+        points = [(at, sign * (a - b)) for at, a, b in stretch.trail]
+        levels = [d for _, d in points] + [sign * difference(stretch.tail)]
+        begins = any(at < soon and d > abs(difference(stretch.head)) + RISE * self.full for at, d in points)
+        return begins and max(levels) > part * self.full
+
     def _coasted(self, n: int) -> bool:
         s = self.stretches[self.positions[n]]
         return isinstance(s, Steady) and (
@@ -254,9 +280,12 @@ class _Walk:
     def _lets_go(self, n: int, before: float, d: float) -> bool:
         """Fell fast from on to something above the off limit: is the load off, or the source sagging?"""
         down = self._follow_down(n)
-        if down.rose:
-            return False
         fell = before - d
+        if down.rose_after is not None:
+            late = down.rose_after > SWITCHED_AFTER_S * self.rate_hz
+            return late and fell > STEP_OFF * self.full and self._ground_side_moved(n)
+        if down.lowest < (OFF_BELOW - RISE) * self.full:
+            return True
         if down.last < d - 0.03 * self.full and down.slid > SLIDES * (d - down.last):
             return before - down.lowest > COAST_FALL * self.full
         if fell < STEP_OFF * self.full:
@@ -266,21 +295,25 @@ class _Walk:
     def _follow_down(self, n: int) -> _Descent:
         """The load voltage from here to the next fast rise, fast fall or loss."""
         lowest, last, slid = float("inf"), 0.0, 0.0
+        first = self.stretches[self.positions[n]]
+        assert isinstance(first, Steady)
+        sign = difference(first.head)
         for position in self.positions[n:]:
             s = self.stretches[position]
-            if not isinstance(s, Steady):
+            if not isinstance(s, Steady) or difference(s.head) * sign < 0:
                 break
-            points = [abs(difference(s.head)), *(abs(a - b) for _, a, b in s.trail), abs(difference(s.tail))]
-            if lowest < float("inf") and self._breaks_off(points[0], lowest, last, slid):
+            points = [(float(s.start), s.head), *((at, (a, b)) for at, a, b in s.trail), (s.end, s.tail)]
+            levels = [(at, abs(difference(level))) for at, level in points]
+            if lowest < float("inf") and self._breaks_off(levels[0][1], lowest, last, slid):
                 break
-            for p in points:
-                if p > lowest + RISE * self.full:
-                    return _Descent(lowest, True, last, slid)
-                if p < OFF_BELOW * self.full:
-                    return _Descent(p, False, p, slid + max(0.0, points[0] - p))
-                lowest, last = min(lowest, p), p
-            slid += max(0.0, points[0] - points[-1])
-        return _Descent(lowest, False, last, slid)
+            for at, level in levels:
+                if level > lowest + RISE * self.full:
+                    return _Descent(lowest, last, slid, at - first.start)
+                lowest, last = min(lowest, level), level
+                if level < (OFF_BELOW - RISE) * self.full:
+                    return _Descent(lowest, last, slid, None)
+            slid += max(0.0, levels[0][1] - levels[-1][1])
+        return _Descent(lowest, last, slid, None)
 
     def _breaks_off(self, head: float, lowest: float, last: float, slid: float) -> bool:
         """A fast rise that switching on makes, or another fast fall: that one is judged by itself."""

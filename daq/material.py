@@ -20,7 +20,8 @@ from daq.pulses import keep_longest
 from daq.ripple import without_ripple
 from daq.stretches import Lost, Pair, Stretch, Train
 from daq.supply import Dip, find_dips
-from daq.switching import Part, Switching, Turn, follow
+from daq.switching import Part, Switching, follow
+from daq.turns import Turn
 from daq.waveform import load_votes
 
 KICK_UV = 1.5 * UV

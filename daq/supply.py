@@ -13,27 +13,29 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from daq.crossings import UV
 from daq.findings import EventKind
-from daq.labels import Label, Scale
+from daq.labels import OFF_BELOW, Label, Scale, difference
 from daq.stretches import Pair, Steady, Stretch, Zone
 from daq.switching import Part
 
 DIP_BELOW = 0.93  # of the level before
 BACK_ABOVE = 0.95
 AGREES_TO = 1.1  # a doubtful level higher than this is a kick
-LOST_BELOW = 0.25  # lower is off or open, not a dip
+LOST_BELOW = 0.2  # lower is off or open, not a dip (ISO 16750-2 starting level III goes down to 3 V of 12)
 SETTLE_S = 0.12  # after switching on, inrush pulls the feed down
 SHORT_LEVEL_S = 0.003
 LEAST_S = 0.008
 SAG_LEAST_S = 0.02
-NEAR = 0.7  # a diode string lets a lead rest this far below the other
-ALIKE = 0.96
-APART_S = 0.05  # after switching off, a coil's kick and a motor's own voltage pull the leads apart
+ALIKE = 0.93  # part of the higher lead: both show the source
 CRANK_LEAST_S = 0.15
 CRANK_MOST_S = 20.0
 CRANK_RECOVERS = 0.15  # of the depth, while still down
 STATE_DEEPER = 0.15  # of the level before: a flat fall this deep that comes back alike is a bias, no dip
 STATE_ALIKE = 0.01
+MOVED_ALIKE = 0.04  # of source
+CURRENT_SEEN_UV = 0.08 * UV  # drop of the ground side that a current makes
+CURRENT_GONE = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,14 +49,19 @@ class Dip:
 class Point:
     """What a lead shows of the source at one time.
 
-    `resting` when nothing but the source can move it; `doubtful` when it may not be the source at all.
+    `resting` when nothing but the source can move it; `doubtful` when it may not be the source at all;
+    `settling` just after switching on, when inrush pulls it down; `moving` while a coil kicks or a motor
+    coasts. `ground` is the other lead while on.
     """
 
     at: float
     level: float
-    resting: bool
-    doubtful: bool
     part: int
+    resting: bool = False
+    doubtful: bool = False
+    settling: bool = False
+    moving: bool = False
+    ground: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +69,7 @@ class Fall:
     """The level went below what it was and came back: `base` before, `inside` meanwhile."""
 
     base: float
+    before: Point
     inside: Sequence[Point]
     start: float
     end: float
@@ -83,21 +91,50 @@ def source_points(
 ) -> list[Point]:
     """What the leads show of the source, in order of time."""
     points: list[Point] = []
-    for n, steady in enumerate(_levels_of_parts(stretches, parts, rate_hz)):
+    for n, steady in enumerate(_levels_of_parts(stretches, parts, scale, rate_hz)):
         part = parts[n]
         if part.mirrored or part.train is not None or part.label is Label.UNKNOWN:
             continue
-        switched_on = part.label is not Label.OFF and part.begins
-        settled = part.start + SETTLE_S * rate_hz if switched_on else 0.0
-        shown = (
-            _shown(at, levels, part, n, scale, rate_hz) for s in steady for at, levels in _times_and_levels(s)
-        )
-        points += [p for p in shown if p is not None and p.at >= settled]
+        points += _on_points(part, n, steady, rate_hz) if part.label is not Label.OFF else []
+        points += _off_points(n, steady, scale) if part.label is Label.OFF else []
     return points
 
 
+def _on_points(part: Part, n: int, steady: Sequence[Steady], rate_hz: float) -> list[Point]:
+    feed = 0 if part.label is Label.FORWARD else 1
+    settled = part.start + SETTLE_S * rate_hz if part.begins else part.start
+    return [
+        Point(at, levels[feed], n, ground=levels[1 - feed], settling=at < settled)
+        for s in steady
+        for at, levels in _times_and_levels(s)
+    ]
+
+
+def _off_points(n: int, steady: Sequence[Steady], scale: Scale) -> list[Point]:
+    points = []
+    rest = steady[0].settled if steady else (0.0, 0.0)
+    lifted = False  # both leads came up from zero: a shared ground does that, not the source
+    for s in steady:
+        for at, (a, b) in _times_and_levels(s):
+            high = max(a, b)
+            if high < LOST_BELOW * scale.source:
+                lifted = True
+                continue
+            alike = min(a, b) > ALIKE * high or _moved_alike((a, b), rest, scale)
+            resting = alike and not lifted
+            moving = abs(high - max(rest)) > MOVED_ALIKE * scale.source
+            points.append(Point(at, high, n, resting=resting, doubtful=not resting, moving=moving))
+    return points
+
+
+def _moved_alike(levels: Pair, rest: Pair, scale: Scale) -> bool:
+    """A diode string rests apart from the other lead; the source moves both."""
+    a, b = levels[0] - rest[0], levels[1] - rest[1]
+    return abs(a - b) < MOVED_ALIKE * scale.source < min(abs(a), abs(b))
+
+
 def _levels_of_parts(
-    stretches: Sequence[Stretch], parts: Sequence[Part], rate_hz: float
+    stretches: Sequence[Stretch], parts: Sequence[Part], scale: Scale, rate_hz: float
 ) -> list[list[Steady]]:
     """The stretches of each part, with those too short to carry a label."""
     least = max(4, SHORT_LEVEL_S * rate_hz)
@@ -108,8 +145,10 @@ def _levels_of_parts(
         steady = list(part.stretches)
         taken = {s.start for s in steady}
         while n < len(short) and short[n].end <= part.end + 1:
-            if short[n].start >= part.start and short[n].start not in taken:
-                steady.append(short[n])
+            s = short[n]
+            of_its_state = part.label is Label.OFF or abs(difference(s.mean)) > OFF_BELOW * scale.full
+            if s.start >= part.start and s.start not in taken and of_its_state:
+                steady.append(s)
             n += 1
         out.append(sorted(steady, key=lambda s: s.start))
     return out
@@ -118,17 +157,6 @@ def _levels_of_parts(
 def _times_and_levels(s: Steady) -> list[tuple[float, Pair]]:
     inner = [(at, (a, b)) for at, a, b in s.trail]
     return [(float(s.start), s.head), *inner, (float(s.end), s.tail)]
-
-
-def _shown(at: float, levels: Pair, part: Part, n: int, scale: Scale, rate_hz: float) -> Point | None:
-    if part.label is not Label.OFF:
-        return Point(at, levels[0 if part.label is Label.FORWARD else 1], False, False, n)
-    high = max(levels)
-    if high < LOST_BELOW * scale.source:
-        return None
-    just_off = part.begins and at < part.start + APART_S * rate_hz
-    together = min(levels) > (ALIKE if just_off else NEAR) * high
-    return Point(at, high, together, not together, n)
 
 
 def find_dips(stretches: Sequence[Stretch], parts: Sequence[Part], scale: Scale, rate_hz: float) -> list[Dip]:
@@ -151,7 +179,9 @@ def _falls(points: Sequence[Point], stretches: Sequence[Stretch], parts: Sequenc
     while n < len(points):
         p = points[n]
         n += 1
-        if p.doubtful:
+        if p.doubtful or (p.settling and (base is None or p.level < DIP_BELOW * base)):
+            agrees = base is not None and DIP_BELOW * base <= p.level <= AGREES_TO * base
+            before = p if agrees and not p.moving else before
             continue
         if base is None or before is None or p.level >= DIP_BELOW * base:
             base = p.level if base is None else base + 0.5 * (p.level - base)
@@ -159,7 +189,7 @@ def _falls(points: Sequence[Point], stretches: Sequence[Stretch], parts: Sequenc
             continue
         inside = [p]
         while n < len(points) and not _is_back(points[n], base):
-            if not points[n].doubtful:
+            if not (points[n].doubtful or points[n].settling):
                 inside.append(points[n])
             n += 1
         back = points[n] if n < len(points) else None
@@ -169,7 +199,7 @@ def _falls(points: Sequence[Point], stretches: Sequence[Stretch], parts: Sequenc
         else:
             start = _fall_start(stretches, before.at, p.at)
             end = back.at if back.part == inside[-1].part else inside[-1].at
-            falls.append(Fall(base, inside, start, end))
+            falls.append(Fall(base, before, inside, start, end))
         before = inside[-1]
     return falls
 
@@ -184,10 +214,20 @@ def _kind(fall: Fall, parts: Sequence[Part], rate_hz: float) -> EventKind | None
         return None
     if all(p.resting for p in fall.inside) or _cranking(fall, seconds):
         return EventKind.SUPPLY_DIP
+    if _current_stopped(fall):
+        return EventKind.FEED_DROPOUT
     loaded = all(parts[p.part].label is not Label.OFF for p in fall.inside)
     if loaded and seconds >= SAG_LEAST_S:
         return EventKind.SAG_OR_FEED_LOSS
     return None
+
+
+def _current_stopped(fall: Fall) -> bool:
+    """The ground side lost its drop: the feed opened, and a motor that spins on hides it."""
+    ground = fall.before.ground
+    if ground is None or ground < CURRENT_SEEN_UV:
+        return False
+    return all(p.ground is not None and abs(p.ground) < CURRENT_GONE * ground for p in fall.inside)
 
 
 def _is_a_state(fall: Fall, falls: Sequence[Fall], resting: Sequence[float]) -> bool:

@@ -1,0 +1,147 @@
+"""Things that look like switching, or like a fault, and are neither; and faults that hide behind them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.analysis.volts import analyse
+from tests.analysis.waves import LOW, Volts, levels, rounded
+
+RATE = 4000.0
+
+
+def kinds(found: dict[str, Any]) -> list[str]:
+    return [e["kind"] for e in found["events"]]
+
+
+def joined(*pieces: Volts) -> Volts:
+    return np.concatenate(pieces)
+
+
+def noisy(clean: Volts, seed: int = 5) -> Volts:
+    return rounded(clean + np.random.default_rng(seed).normal(0, 0.02, clean.shape))
+
+
+def cranked(before_s: float, seconds: float) -> Volts:
+    """The source while an engine is started: down to 8 V, ripple about 9.5 V, back.
+
+    Shape of ISO 16750-2 (2003) 12 V level I: 8 V for 15 ms, then 2 Vpp ripple with a 9.5 V trough.
+    """
+    t = np.arange(round(seconds * RATE)) / RATE - before_s
+    source = np.full(len(t), 12.6)
+    falls = (t >= 0) & (t < 0.02)
+    source[falls] = np.interp(t[falls], [0, 0.005, 0.02], [12.6, 8.0, 8.0])
+    rolls = (t >= 0.02) & (t < 0.9)
+    source[rolls] = 10.5 - 1.0 * np.cos(2 * np.pi * 4 * (t[rolls] - 0.02)) - 1.5 * (t[rolls] < 0.06)
+    source[t >= 0.9] = 12.6
+    return source
+
+
+def test_a_supply_dip_goes_on_while_the_load_is_switched() -> None:
+    source = cranked(0.3, 2.0)
+    on = (np.arange(len(source)) / RATE % 1.0) > 0.5  # switched off and on in the middle of it
+    dip = np.stack([source - 0.05, np.where(on, 0.1, source)], axis=1)
+    found = analyse(joined(levels(LOW), noisy(dip), levels(LOW, seed=3)), RATE)
+    (event,) = found["events"]
+    begin = len(levels(LOW)) / RATE + 0.3
+    assert event["kind"] == "supply dip"
+    assert event["t_s"] == pytest.approx(begin, abs=0.01)
+    assert event["duration_s"] == pytest.approx(0.9, abs=0.15)
+    assert found["side"] == "low"
+
+
+def test_a_bias_between_the_switches_is_no_dip() -> None:
+    """Feed and ground switched one after the other: the pins rest at a bias, again and again."""
+    one = [(0.3, 19.5, 19.5), (0.1, 27.8, 27.8), (0.5, 26.9, 0.1), (0.1, 27.8, 27.8)]
+    found = analyse(levels([*one, *one, *one, (0.3, 19.5, 19.5)]), RATE)
+    assert kinds(found) == []
+
+
+def test_a_neighbours_inrush_on_a_shared_ground_is_no_dip() -> None:
+    """Both pins of a high-side load that is off rise and sink with its ground; the source stays."""
+    t = np.arange(round(0.4 * RATE)) / RATE
+    lift = 2.0 + 7.0 * np.exp(-t / 0.02)
+    high = [(0.4, 0.0, 0.0), (0.5, 12.5, 0.1)]
+    found = analyse(joined(levels(high), levels(high[:1]), noisy(np.stack([lift, lift], axis=1))), RATE)
+    assert "supply dip" not in kinds(found)
+
+
+def test_a_motor_braked_a_moment_after_is_off_where_it_was_let_go() -> None:
+    """Let go it reads its own voltage, 3 ms later the brake shorts it: the first step is the edge."""
+    one = [(0.4, 0.0, 0.0), (0.5, 12.5, 0.1), (0.003, 9.0, 0.0)]
+    found = analyse(levels([*one, *one, (0.4, 0.0, 0.0)]), RATE)
+    assert [e["state"] for e in found["edges"]] == ["on", "off", "on", "off"]
+    assert found["edges"][1]["t_s"] == pytest.approx(0.9, abs=0.001)
+
+
+def test_a_source_that_neighbours_pull_down_is_no_motor_let_go() -> None:
+    """It sinks by steps; a motor slides down by itself."""
+    steps = [(0.2, 14.6, 0.0), (0.15, 14.2, 0.0), (0.15, 13.6, 0.4), (0.15, 13.2, 0.4)]
+    found = analyse(levels([(0.4, 0.0, 0.0), *steps, (0.4, 0.0, 0.0), *steps, (0.4, 0.0, 0.0)]), RATE)
+    assert [e["state"] for e in found["edges"]] == ["on", "off", "on", "off"]
+
+
+def test_a_motor_let_go_slides_down_and_is_off_at_once() -> None:
+    t = np.arange(round(0.5 * RATE)) / RATE
+    slides = np.stack([10.5 * np.exp(-t / 0.8), np.zeros(len(t))], axis=1)
+    on = levels([(0.5, 12.5, 0.2)])
+    rest = levels([(0.3, 0.0, 0.0)])
+    found = analyse(joined(rest, on, noisy(slides), on, noisy(slides), on), RATE)
+    assert [e["state"] for e in found["edges"]] == ["on", "off", "on", "off", "on"]
+    assert found["edges"][1]["t_s"] == pytest.approx(0.8, abs=0.001)
+
+
+def test_the_ripple_of_a_charging_system_is_no_pulse_train() -> None:
+    t = np.arange(round(1.5 * RATE)) / RATE
+    source = 14.2 + 0.35 * np.abs(np.sin(2 * np.pi * 45 * t))
+    on = (t % 0.75) > 0.35
+    volts = np.stack([source, np.where(on, 0.1, source)], axis=1)
+    found = analyse(joined(noisy(volts), noisy(volts, 6)), RATE)
+    assert found["pwm"] is None
+    assert found["side"] == "low"
+    assert len(found["edges"]) == 7
+
+
+def test_a_coil_that_kicks_at_every_pulse_is_not_ac() -> None:
+    """High-side driver, zener at 15 V: a third of each period below zero, the rest above."""
+    t = np.arange(round(0.5 * RATE)) / RATE
+    phase = t * 97.0 % 1
+    lead = np.where(phase < 0.45, 12.3 - 3.0 * phase, np.where(phase < 0.7, -7.5, 0.0))
+    train = np.stack([lead, np.zeros(len(t))], axis=1)
+    rest = levels([(0.3, 0.0, 0.0)])
+    found = analyse(joined(rest, noisy(train), rest, noisy(train), rest), RATE)
+    assert "ac" not in found["cautions"]
+
+
+def test_an_open_feed_behind_a_spinning_motor_is_told_by_the_lost_current() -> None:
+    """It falls to the motor's own voltage only; the ground side losing its drop shows that none flows."""
+    gap = [(0.3, 12.1, 0.4), (0.03, 9.4, 0.0), (0.3, 12.1, 0.4)]
+    found = analyse(
+        levels([(0.4, 12.6, 12.6), *gap, (0.4, 12.6, 12.6), (0.5, 12.1, 0.4), (0.4, 12.6, 12.6)]), RATE
+    )
+    assert found["side"] == "low"
+    assert kinds(found) == ["feed dropout"]
+
+
+def test_feed_and_ground_switched_in_turn_is_no_dropout() -> None:
+    one = [
+        (0.4, 0.0, 0.0),
+        (0.1, 9.0, 9.0),
+        (0.6, 1.1, 8.7),
+        (0.08, 9.0, 9.0),
+        (0.6, 0.0, 0.0),
+        (0.6, 1.1, 8.7),
+    ]
+    found = analyse(levels([*one, (0.4, 0.0, 0.0)]), RATE)
+    assert not {"ground dropout", "feed dropout"} & set(kinds(found))
+
+
+def test_a_recording_that_begins_on_has_no_edge_where_the_source_becomes_known() -> None:
+    """A module with stored charge: it sinks past half a second after it was let go, and only then."""
+    t = np.arange(round(1.5 * RATE)) / RATE
+    sinks = np.stack([24.0 * np.exp(-np.maximum(0.0, t - 0.5) / 0.6), np.zeros(len(t))], axis=1)
+    found = analyse(joined(noisy(sinks), levels([(0.5, 24.0, 0.0)])), RATE)
+    assert [e["t_s"] for e in found["edges"] if e["t_s"] < 0.4] == []
