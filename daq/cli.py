@@ -50,12 +50,13 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _run(options: argparse.Namespace) -> int:
-    from daq import commands, file_commands
+    from daq import commands, file_commands, reason_command
 
     run = {
         "live": commands.live,
         "record": commands.record,
         "review": commands.review,
+        "reason": reason_command.reason,
         "import": file_commands.import_text,
         "check": file_commands.check,
         "trim": file_commands.trim,
@@ -94,11 +95,29 @@ def _parser() -> argparse.ArgumentParser:
     review.add_argument("--plain", action="store_true", help="the findings as lines")
     review.add_argument("--expect", choices=EXPECTATIONS, help="what should have been happening")
 
+    _add_reason(commands)
     _add_file_commands(commands)
 
     ports = commands.add_parser("ports", help="list serial ports; opens none of them")
     ports.add_argument("--json", action="store_true")
     return parser
+
+
+def _add_reason(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    reason = commands.add_parser(
+        "reason", help="readings taken with a meter: what could it be, what to test next"
+    )
+    reason.add_argument(
+        "readings",
+        nargs="+",
+        metavar="READING",
+        help="as in 'in off 12.6 12.6': in or out (plugged), off, on, other or ? (control), lead 1, lead 2; "
+        "'source 12.6'; 'out off lamp positive lead 2 lit'; 'in on at fuse 12.5'",
+    )
+    reason.add_argument("--json", action="store_true", help="the answer as one JSON document")
+    reason.add_argument(
+        "--knowledge", type=Path, metavar="FILE", help="your own priors, costs and limits (TOML)"
+    )
 
 
 def _add_file_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:

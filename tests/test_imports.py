@@ -28,6 +28,13 @@ LAYERS: list[set[str]] = [
 LAYER_OF = {name: n for n, names in enumerate(LAYERS) for name in names}
 
 
+REASONING = {
+    *("circuit", "circuit_network", "circuit_parts", "knowledge", "unknowns", "hypotheses", "readings"),
+    *("likelihood", "diagnosis", "information", "offered_tests", "next_test", "reasoning", "reason_words"),
+    "reason_report",
+}
+
+
 def imported(path: Path) -> set[str]:
     found = set()
     for node in ast.walk(ast.parse(path.read_text())):
@@ -65,7 +72,15 @@ def test_imports_go_one_way(path: Path) -> None:
 def test_the_bench_knows_nothing_of_the_analysis(path: Path) -> None:
     ours = {n.split(".")[1] for n in imported(path) if n.startswith("daq.")}
     analysis = {name for names in LAYERS[4:] for name in names}
-    assert not ours & (analysis | {"circuit", "diagnosis"})
+    assert not ours & (analysis | REASONING)
+
+
+@pytest.mark.parametrize("path", [p for p in MODULES if p.stem in REASONING], ids=lambda p: p.name)
+def test_the_reasoning_knows_nothing_of_the_bench(path: Path) -> None:
+    """Else the bench would test the reasoning against its own assumptions."""
+    ours = {n.split(".")[1] for n in imported(path) if n.startswith("daq.")}
+    assert not {name for name in ours if name.startswith("bench")}
+    assert ours <= REASONING | {"errors", "cautions"}
 
 
 def test_everything_but_the_port_imports_without_posix_modules() -> None:

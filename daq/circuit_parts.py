@@ -1,0 +1,143 @@
+"""The parts of a circuit whose current is not proportional to their voltage.
+
+Each gives its current and slope at a voltage (the tangent Newton's method needs) and says how far one step
+may go. Two laws are enough: junctions (bias diode, LED strings, saturated drivers) follow Shockley's
+exponential law; a filament's current rises with about the 0.55th power of its voltage once it glows, and its
+cold resistance is a tenth of the hot one (common practice for incandescent lamps).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol, TypeVar
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+
+T = TypeVar("T", bound=np.generic)
+
+THERMAL_V = 0.025865  # k T / q at 27 °C
+MOST_EXPONENT = 200.0
+FILAMENT_POWER = 0.55
+COLD_SHARE = 0.1
+# With i = k v (v² + v1²)^((p-1)/2) the conductance at v = 0 is 1 / COLD_SHARE times the one at the rated
+# voltage when v1 is this fraction of it.
+KNEE = COLD_SHARE ** (1.0 / (1.0 - FILAMENT_POWER))
+
+
+class Element(Protocol):
+    """A non-linear branch from `plus` to `minus`, present where `active`."""
+
+    @property
+    def plus(self) -> str: ...
+    @property
+    def minus(self) -> str: ...
+    @property
+    def active(self) -> Mask: ...
+    def guess(self, open_v: Array, ohm: Array) -> Array:
+        """Where to begin, V, behind `ohm` from `open_v`."""
+
+    def tangent(self, volts: Array) -> tuple[Array, Array]:
+        """(A, S) at `volts`, both over circuits."""
+
+    def limited(self, target: Array, volts: Array) -> Array:
+        """Where to go from `volts` when the tangent points to `target`."""
+
+    def rows(self, mask: Mask) -> Element:
+        """The same branch for the circuits marked, as one flat axis."""
+
+
+@dataclass(frozen=True, slots=True)
+class Junction:
+    """i = saturation (exp(v / slope) - 1); `slope_v` is n k T / q, times the junctions in series.
+
+    `both_ways`: two of them, back to back, so that it conducts in either direction.
+    """
+
+    plus: str
+    minus: str
+    active: Mask
+    saturation_a: Array
+    slope_v: Array
+    both_ways: bool = False
+
+    def guess(self, open_v: Array, ohm: Array) -> Array:
+        most = np.abs(open_v) / ohm  # all of the voltage across the resistance
+        forward = np.minimum(np.abs(open_v), self.slope_v * np.log1p(most / self.saturation_a))
+        return np.where(open_v > 0, forward, -forward if self.both_ways else open_v)
+
+    def tangent(self, volts: Array) -> tuple[Array, Array]:
+        grown = self._grown(volts)
+        back = self._grown(-volts) if self.both_ways else self.saturation_a
+        slope = (grown + back if self.both_ways else grown) / self.slope_v
+        return grown - back, slope + 1e-14
+
+    def _grown(self, volts: Array) -> Array:
+        return self.saturation_a * np.exp(np.minimum(volts / self.slope_v, MOST_EXPONENT))
+
+    def limited(self, target: Array, volts: Array) -> Array:
+        """Upwards an exponential is followed by its logarithm (Nagel, SPICE2, 1975)."""
+        if not self.both_ways:
+            return self._limited(target, volts)
+        sign = np.where(target < 0, -1.0, 1.0)
+        return sign * self._limited(sign * target, sign * volts)
+
+    def _limited(self, target: Array, volts: Array) -> Array:
+        slope = self.slope_v
+        critical = slope * np.log(slope / (np.sqrt(2.0) * self.saturation_a))
+        far = (target > critical) & (np.abs(target - volts) > 2 * slope)
+        grown = 1.0 + (target - volts) / slope
+        from_on = np.where(grown > 0, volts + slope * np.log(np.maximum(grown, 1e-30)), critical)
+        from_off = slope * np.log(np.maximum(target / slope, 1e-30))
+        return np.where(far, np.where(volts > 0, from_on, from_off), target)
+
+    def rows(self, mask: Mask) -> Junction:
+        return Junction(
+            self.plus,
+            self.minus,
+            _rows(self.active, mask),
+            _rows(self.saturation_a, mask),
+            _rows(self.slope_v, mask),
+            self.both_ways,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Filament:
+    """i = hot (v / rated) at the rated voltage, ten times as conductive when cold."""
+
+    plus: str
+    minus: str
+    active: Mask
+    hot_s: Array  # conductance at the rated voltage, S
+    rated_v: Array
+
+    def guess(self, open_v: Array, ohm: Array) -> Array:
+        """As if cold: never more than it will be, and from there Newton's steps only go up."""
+        return open_v / (1.0 + ohm * self.hot_s / COLD_SHARE)
+
+    def tangent(self, volts: Array) -> tuple[Array, Array]:
+        knee = (KNEE * self.rated_v) ** 2
+        square = volts * volts + knee
+        power = (FILAMENT_POWER - 1.0) / 2.0
+        conductance = self.hot_s * (square / (self.rated_v**2 + knee)) ** power
+        return conductance * volts, conductance * (1.0 + 2.0 * power * volts * volts / square)
+
+    def limited(self, target: Array, volts: Array) -> Array:
+        return target
+
+    def rows(self, mask: Mask) -> Filament:
+        return Filament(
+            self.plus,
+            self.minus,
+            _rows(self.active, mask),
+            _rows(self.hot_s, mask),
+            _rows(self.rated_v, mask),
+        )
+
+
+def _rows(values: npt.NDArray[T], mask: Mask) -> npt.NDArray[T]:
+    return np.broadcast_to(values, mask.shape)[mask]

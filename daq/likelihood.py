@@ -1,0 +1,160 @@
+"""How well a circuit explains a reading.
+
+A reading's density is normal about what the circuit would show, with a standard deviation of
+sqrt(zero² + (gain V)² + between²), where "between" grows from nothing at the rails to its most half-way,
+because there a level hangs on what no model has. A small part of it, the same for every circuit, stands for a
+reading that is simply wrong.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from daq.circuit import Circuits, Instrument, Light, Seen, Setup, readings
+from daq.knowledge import Weights
+from daq.readings import WORDS, At, Lamp, Levels, Reading
+
+Array = npt.NDArray[np.float64]
+ORDERS = (1, 2)  # which lead is on the feed pin
+PINS = ("feed", "ground")
+# A light's look by its share of full brightness: the middle of each border and how soft it is.
+BORDERS = (0.17, 0.62)
+SOFT = 0.05
+
+
+def shown(circuits: Circuits, reading: Reading, order: int, k: Weights, control: str | None = None) -> Seen:
+    """What every circuit would show where this reading was taken, lead `order` on the feed pin."""
+    return readings(
+        circuits,
+        setup(reading, order, control),
+        Instrument(k["logger_ohm" if logged(reading) else "meter_ohm"]),
+    )
+
+
+def logged(reading: Reading) -> bool:
+    """Bias comes from the logger, so its input resistance is there too."""
+    return reading.logged or (isinstance(reading.what, Levels) and reading.what.bias != (None, None))
+
+
+def setup(reading: Reading, order: int, control: str | None = None) -> Setup:
+    state, what = reading.state, reading.what
+    bias: tuple[str | None, str | None] = (None, None)
+    light, at = None, None
+    if isinstance(what, Levels):
+        bias = what.bias if order == 1 else (what.bias[1], what.bias[0])
+    elif isinstance(what, Lamp):
+        light = Light(what.pole, PINS[0] if what.lead == order else PINS[1])
+    else:
+        at = what.place
+    return Setup(state.plugged, control or state.control, state.key, state.neighbour_off, bias, light, at)
+
+
+class Scorer:
+    """What every circuit shows at every reading, computed once, and densities for any widening."""
+
+    def __init__(self, circuits: Circuits, given: list[Reading], knowledge: Weights) -> None:
+        self._knowledge = knowledge
+        self._given = given
+        self._source = np.broadcast_to(circuits.emf, circuits.shape)
+        scale = 20.0 if _highest(given) <= 20 else 40.0
+        self.log_misread = np.array([np.log(knowledge["misread"] * _misread(r, scale)) for r in given])
+        self._seen: dict[tuple[Setup, bool], Seen] = {}
+        for reading in given:
+            for order in ORDERS:
+                for control in _controls(reading):
+                    place = _place(reading, order, control)
+                    if place not in self._seen:
+                        self._seen[place] = shown(circuits, reading, order, knowledge, control)
+
+    def log_density(self, rows: npt.NDArray[np.intp], widen: Array) -> Array:
+        """ln density of each reading, misread part included: (orders, readings, rows, draws).
+
+        Args:
+            rows: the explanations wanted.
+            widen: (orders, rows), factor on the readings' standard deviation.
+        """
+        found = np.empty((2, len(self._given), len(rows), self._source.shape[1]))
+        for n, reading in enumerate(self._given):
+            for o, order in enumerate(ORDERS):
+                parts = [self._one(reading, order, c, rows, widen[o]) for c in _controls(reading)]
+                fit = parts[0] if len(parts) == 1 else np.logaddexp(*parts) - np.log(2)
+                found[o, n] = np.logaddexp(fit + np.log1p(-self._knowledge["misread"]), self.log_misread[n])
+        return found
+
+    def _one(
+        self, reading: Reading, order: int, control: str, rows: npt.NDArray[np.intp], widen: Array
+    ) -> Array:
+        seen = self._seen[_place(reading, order, control)]
+        what, k, source = reading.what, self._knowledge, self._source[rows]
+        if isinstance(what, Lamp):
+            return np.log(look(seen.light[rows], what.word))
+        if isinstance(what, At):
+            place = seen.place[rows]
+            return _normal(what.volts, place, deviation(place, source, k) * widen[:, None])
+        pins = (seen.feed, seen.ground) if order == 1 else (seen.ground, seen.feed)
+        total = np.zeros(source.shape)
+        for value, error, level in zip(what.volts, what.error_v, pins, strict=True):
+            if value is not None:
+                volts = level[rows]
+                total += _normal(value, volts, np.hypot(deviation(volts, source, k), error) * widen[:, None])
+        return total
+
+
+def _controls(reading: Reading) -> tuple[str, ...]:
+    """The positions the control may have been in."""
+    return ("on", "off") if reading.state.control == "?" else (reading.state.control,)
+
+
+def _place(reading: Reading, order: int, control: str) -> tuple[Setup, bool]:
+    return setup(reading, order, control), logged(reading)
+
+
+def deviation(volts: Array, source: Array, knowledge: Weights) -> Array:
+    """Standard deviation, V, of what is read where a circuit shows `volts`."""
+    share = np.clip(volts / source, 0.0, 1.0)
+    between = knowledge["between"] * source * 4.0 * share * (1.0 - share)
+    sigma: Array = np.sqrt(knowledge["zero_v"] ** 2 + (knowledge["gain"] * volts) ** 2 + between**2)
+    return sigma
+
+
+def look(brightness: Array, word: str) -> Array:
+    """Probability that a light of this share of full brightness is called lit, dim or dark."""
+    above = [1.0 / (1.0 + np.exp(-np.clip((brightness - b) / SOFT, -60, 60))) for b in BORDERS]
+    chances = {"dark": 1 - above[0], "dim": above[0] * (1 - above[1]), "lit": above[0] * above[1]}
+    return 0.98 * chances[word] + 0.02 / len(WORDS)
+
+
+def _normal(value: float, mean: Array, sigma: Array) -> Array:
+    density: Array = -0.5 * ((value - mean) / sigma) ** 2 - np.log(sigma * np.sqrt(2 * np.pi))
+    return density
+
+
+def _misread(reading: Reading, scale_v: float) -> float:
+    """Density of a wrong reading: anywhere on the scale."""
+    if isinstance(reading.what, Lamp):
+        return 1.0 / len(WORDS)
+    if isinstance(reading.what, At):
+        return 1.0 / scale_v
+    return float(scale_v ** -sum(v is not None for v in reading.what.volts))
+
+
+def highest(given: list[Reading]) -> float | None:
+    """The highest voltage between any two points that were read; None when all are near zero."""
+    found = _highest(given)
+    return found if found > 4.0 else None
+
+
+def _highest(given: list[Reading]) -> float:
+    sources = [r.what.volts for r in given if isinstance(r.what, At) and r.what.place == "source"]
+    if sources and max(sources) > 4.0:
+        return max(sources)
+    most = 0.0
+    for reading in given:
+        what = reading.what
+        if isinstance(what, At):
+            most = max(most, what.volts)
+        elif isinstance(what, Levels):
+            values = [v for v in what.volts if v is not None]
+            most = max(most, *values, max(values) - min(values))
+    return most

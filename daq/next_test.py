@@ -1,0 +1,170 @@
+"""Which test next: expected entropy reduction for its cost, and when to stop.
+
+Every explanation left is played through every offered test, with draws taken from its posterior, so that a
+test whose answer is known already promises nothing. Outcomes are classes of voltage, as a person would tell
+them apart; what classes tell is never more than what volts would. Uncertainty of reading is played too.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from daq.circuit import Circuits
+from daq.diagnosis import Belief
+from daq.information import expected_bits
+from daq.likelihood import ORDERS, deviation, look, shown
+from daq.offered_tests import Offer, offered
+from daq.readings import WORDS, At, Lamp, Levels
+from daq.unknowns import Array, stratified
+
+Codes = npt.NDArray[np.int64]
+
+DRAWS = 24
+REPEATS = 2  # readings of each draw
+LEAST = 2e-3  # explanations less probable than this are not played
+MOST_PLAYED = 80
+SETUP_MIN = 0.5  # of every test, beside its cost: getting there
+EDGES = np.array([-0.02, 0.02, 0.05, 0.12, 0.3, 0.5, 0.7, 0.88, 0.955])  # classes of volts, shares of source
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """One class of outcomes: its chance, middle volts (or the light's word), and the explanations it leaves,
+    (played index, probability), best first."""
+
+    chance: float
+    volts: tuple[float, ...]
+    word: str
+    leaves: tuple[tuple[int, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """A test played through: what it is expected to tell and (explanations, outcomes) chances."""
+
+    test: Offer
+    bits: float
+    chances: Array
+    outcomes: tuple[Outcome, ...]
+
+    @property
+    def rate(self) -> float:
+        return self.bits / (self.test.minutes + SETUP_MIN)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Field:
+    """The explanations that are played: indices into the belief, their group and draws."""
+
+    order: npt.NDArray[np.intp]  # 0 or 1: lead 1, lead 2 on the feed pin
+    row: npt.NDArray[np.intp]
+    group: npt.NDArray[np.intp]  # explanations that mean the same are one group, 0 ..
+    numbers: npt.NDArray[np.intp]  # what each group is called outside
+    probability: Array  # of each group
+    circuits: Circuits
+
+
+def field(belief: Belief, groups: npt.NDArray[np.intp]) -> Field:
+    """The most probable explanations with a few posterior draws each.
+
+    Args:
+        groups: (orders, h) numbers; those that say the same are one.
+    """
+    flat = belief.probability.ravel()
+    best = np.argsort(-flat, kind="stable")[:MOST_PLAYED]
+    best = best[flat[best] >= min(LEAST, flat[best[0]] / 2)]
+    order, row = np.unravel_index(best, belief.probability.shape)
+    names, group = np.unique(groups[order, row], return_inverse=True)
+    probability = np.bincount(group, weights=flat[best], minlength=len(names))
+    points = (np.arange(DRAWS) + 0.5) / DRAWS
+    cumulative = np.cumsum(belief.weight[order, row], axis=-1)
+    columns = np.stack([np.searchsorted(c, points * c[-1]) for c in cumulative])
+    drawn = belief.circuits.drawn(row, columns)
+    return Field(order, row, group, names, probability / probability.sum(), drawn)
+
+
+def play_all(belief: Belief, played: Field) -> list[Played]:
+    """Every offered test, most telling for its cost first."""
+    found = [_play(test, belief, played) for test in offered(belief.given, belief.knowledge.costs)]
+    return sorted(found, key=lambda p: -p.rate)
+
+
+def worth_doing(best: Played, belief: Belief) -> bool:
+    stop = belief.knowledge.stop
+    return best.bits >= stop["bits"] and best.bits / best.test.minutes >= stop["bits_per_minute"]
+
+
+def _play(test: Offer, belief: Belief, played: Field) -> Played:
+    values = _values(test, belief, played)
+    source = np.broadcast_to(played.circuits.emf, values.shape[1:])
+    if isinstance(test.reading.what, Lamp):
+        codes, kinds = _looks(values[0]), len(WORDS)
+    else:
+        codes, kinds = _classes(values, source, belief)
+    counts = np.zeros((len(played.probability), kinds))
+    for n, group in enumerate(played.group):
+        share = belief.probability[played.order[n], played.row[n]]
+        counts[group] += share * np.bincount(codes[:, n].ravel(), minlength=kinds)
+    chances = counts / counts.sum(axis=1, keepdims=True)
+    bits = expected_bits(played.probability, chances, DRAWS * REPEATS)
+    return Played(test, bits, chances, _outcomes(test, values, codes, chances, played))
+
+
+def _values(test: Offer, belief: Belief, played: Field) -> Array:
+    """What would be read: (1 or 2, explanations, draws); lead 1 then lead 2."""
+    reading, what, k = test.reading, test.reading.what, belief.knowledge.reading
+    if isinstance(what, At):
+        return shown(played.circuits, reading, 1, k).place[None]
+    if isinstance(what, Levels) and what.bias == (None, None):  # either order reads the same pins
+        seen = shown(played.circuits, reading, 1, k)
+        turned = played.order[:, None] == 1
+        return np.stack([np.where(turned, seen.ground, seen.feed), np.where(turned, seen.feed, seen.ground)])
+    values = np.empty((2 if isinstance(what, Levels) else 1, len(played.row), DRAWS))
+    for order in ORDERS:
+        mine = np.flatnonzero(played.order == order - 1)
+        if not len(mine):
+            continue
+        seen = shown(played.circuits.chosen(mine), reading, order, k)
+        pins = (seen.feed, seen.ground) if order == 1 else (seen.ground, seen.feed)
+        values[:, mine] = pins if isinstance(what, Levels) else seen.light[None]
+    return values
+
+
+def _classes(values: Array, source: Array, belief: Belief) -> tuple[Codes, int]:
+    """Class numbers, (repeats, explanations, draws), of the values read with their uncertainty."""
+    noise = stratified(REPEATS * DRAWS, values.shape[0], 5).reshape(values.shape[0], REPEATS, 1, DRAWS)
+    codes = np.zeros((REPEATS, *values.shape[1:]), dtype=np.int64)
+    for lead, volts in enumerate(values):
+        sigma = deviation(volts, source, belief.knowledge.reading)
+        codes = codes * (len(EDGES) + 1) + np.searchsorted(EDGES, (volts + sigma * noise[lead]) / source)
+    return codes, (len(EDGES) + 1) ** values.shape[0]
+
+
+def _looks(brightness: Array) -> Codes:
+    """0 lit, 1 dim, 2 dark; each repeat draws its own."""
+    chances = np.stack([look(brightness, word) for word in WORDS])
+    levels = (np.arange(REPEATS) + 0.5) / REPEATS
+    return np.stack([(np.cumsum(chances, axis=0) < level).sum(axis=0) for level in levels])
+
+
+def _outcomes(test: Offer, values: Array, codes: Codes, chances: Array, played: Field) -> tuple[Outcome, ...]:
+    """The outcomes that are to be expected, most likely first."""
+    total = played.probability @ chances
+    found = []
+    for code in np.argsort(-total, kind="stable")[:6]:
+        if total[code] < 0.02:
+            break
+        leaves = played.probability * chances[:, code] / total[code]
+        best = [int(g) for g in np.argsort(-leaves, kind="stable")[:3] if leaves[g] > 0.1]
+        if isinstance(test.reading.what, Lamp):
+            volts, word = tuple[float, ...](), WORDS[code]
+        else:
+            here = (
+                (codes == code).any(axis=0) & (played.group == best[0])[:, None] if best else codes[0] == code
+            )
+            volts, word = tuple(float(np.median(v[here])) for v in values), ""
+        found.append(Outcome(float(total[code]), volts, word, tuple((g, float(leaves[g])) for g in best)))
+    return tuple(found)

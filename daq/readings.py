@@ -1,0 +1,225 @@
+"""One thing read at the circuit, and the words in which a person gives it.
+
+    READING  = "source" V
+             | [ "key" ("off"|"on") ] [ "neighbour" "off" ] ("in"|"out") ("off"|"on"|"other"|"?") WHAT
+    WHAT     = V V                                             lead 1, lead 2; "_" = not read
+             | "lamp" ("positive"|"negative") "lead" ("1"|"2") ("lit"|"dim"|"dark")
+             | "bias" ("up"|"down") "lead" ("1"|"2") V V
+             | "source" V
+             | "at" ("fuse"|"switch"|"ground-point") V
+
+The live leads give the same records, with their own uncertainty and instrument.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from daq.errors import CommandError
+
+PLACES = ("fuse", "switch", "ground-point")
+WORDS = ("lit", "dim", "dark")
+MOST_V = 60.0
+_FORM = "key off|on, neighbour off, in|out, off|on|other|?, then what was read, as in 'in off 12.6 12.6'"
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """How things stand: control "off", "on", "other" or "?", key "off", "on" or None (nobody said)."""
+
+    plugged: bool = True
+    control: str = "off"
+    key: str | None = None
+    neighbour_off: bool = False
+
+    def __str__(self) -> str:
+        words = [f"key {self.key}"] if self.key else []
+        words += ["neighbour off"] if self.neighbour_off else []
+        return " ".join([*words, "in" if self.plugged else "out", self.control])
+
+
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """Volts at lead 1 and lead 2; None where not read.
+
+    `bias` is what stands on (lead 1, lead 2): None, "up", "down" or "whisper". `error_v` is the standard
+    uncertainty of what was read itself, beyond what the reasoning allows for.
+    """
+
+    volts: tuple[float | None, float | None]
+    bias: tuple[str | None, str | None] = (None, None)
+    error_v: tuple[float, float] = (0.0, 0.0)
+
+    def __str__(self) -> str:
+        numbers = " ".join("_" if v is None else f"{v:g}" for v in self.volts)
+        biased = [f"bias {kind} lead {n} " for n, kind in enumerate(self.bias, 1) if kind is not None]
+        return "".join(biased) + numbers
+
+
+@dataclass(frozen=True, slots=True)
+class At:
+    """Volts at one place: "source" (battery positive), "fuse", "switch" or "ground-point"."""
+
+    place: str
+    volts: float
+
+    def __str__(self) -> str:
+        return f"source {self.volts:g}" if self.place == "source" else f"at {self.place} {self.volts:g}"
+
+
+@dataclass(frozen=True, slots=True)
+class Lamp:
+    """A test light from a battery post to a lead's pin, and how it looked."""
+
+    pole: str  # "positive", "negative"
+    lead: int
+    word: str  # "lit", "dim", "dark"
+
+    def __str__(self) -> str:
+        return f"lamp {self.pole} lead {self.lead} {self.word}"
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What was seen in a state. `logged` means by the logger's leads, else by hand meters."""
+
+    state: State
+    what: Levels | At | Lamp
+    logged: bool = False
+
+    def __str__(self) -> str:
+        if isinstance(self.what, At) and self.what.place == "source" and self.state == State():
+            return str(self.what)
+        return f"{self.state} {self.what}"
+
+
+def parse(text: str) -> Reading:
+    """The reading that `text` says.
+
+    Raises:
+        CommandError: with one sentence that names the word that is wrong and what could stand there.
+    """
+    words = _Words(text)
+    if words.peek() == "source":
+        reading = Reading(State(), _source(words))
+    else:
+        state = _state(words)
+        reading = Reading(state, _what(words))
+    words.end()
+    return reading
+
+
+def parse_all(texts: Iterable[str]) -> list[Reading]:
+    return [parse(text) for text in texts]
+
+
+class _Words:
+    """The words of one reading, taken from the front."""
+
+    def __init__(self, text: str) -> None:
+        self._text = text
+        self._words = text.split()
+        self._at = 0
+
+    def peek(self) -> str:
+        return self._words[self._at].lower() if self._at < len(self._words) else ""
+
+    def take(self, *allowed: str) -> str:
+        word = self.peek()
+        if word not in allowed:
+            self.fail(f"{self._shown()}, where {_either(allowed)} should stand")
+        self._at += 1
+        return word
+
+    def volts(self, blank: bool = False) -> float | None:
+        word = self.peek()
+        if blank and word == "_":
+            self._at += 1
+            return None
+        try:
+            value = float(word)
+        except ValueError:
+            value = math.nan
+        if not math.isfinite(value) or "_" in word:
+            also = " or _ (not read)" if blank else ""
+            self.fail(f"{self._shown()}, where volts{also} should stand, as in 12.6")
+        if abs(value) > MOST_V:
+            self.fail(f"{value:g} V, which is beyond the DC circuits up to 32 V that this is for")
+        self._at += 1
+        return value
+
+    def end(self) -> None:
+        if self._at < len(self._words):
+            self.fail(f"{self._shown()} after the reading is complete")
+
+    def fail(self, what: str) -> None:
+        raise CommandError(f"READING {_quoted(self._text)} has {what}. A reading is: {_FORM}.")
+
+    def _shown(self) -> str:
+        return _quoted(self._words[self._at]) if self._at < len(self._words) else "its end"
+
+
+def _state(words: _Words) -> State:
+    key: str | None = None
+    if words.peek() == "key":
+        words.take("key")
+        key = words.take("off", "on")
+    neighbour = words.peek() == "neighbour"
+    if neighbour:
+        words.take("neighbour")
+        words.take("off")
+    plugged = words.take("in", "out") == "in"
+    return State(plugged, words.take("off", "on", "other", "?"), key, neighbour)
+
+
+def _what(words: _Words) -> Levels | At | Lamp:
+    kind = words.peek()
+    if kind == "lamp":
+        words.take("lamp")
+        pole = words.take("positive", "negative")
+        words.take("lead")
+        lead = int(words.take("1", "2"))
+        return Lamp(pole, lead, words.take(*WORDS))
+    if kind == "bias":
+        words.take("bias")
+        direction = words.take("up", "down")
+        words.take("lead")
+        lead = int(words.take("1", "2"))
+        bias = (direction, None) if lead == 1 else (None, direction)
+        return Levels(_pair(words), bias)
+    if kind == "source":
+        return _source(words)
+    if kind == "at":
+        words.take("at")
+        place = words.take(*PLACES)
+        return At(place, _one(words))
+    return Levels(_pair(words))
+
+
+def _source(words: _Words) -> At:
+    words.take("source")
+    return At("source", _one(words))
+
+
+def _one(words: _Words) -> float:
+    value = words.volts()
+    assert value is not None
+    return value
+
+
+def _pair(words: _Words) -> tuple[float | None, float | None]:
+    pair = words.volts(blank=True), words.volts(blank=True)
+    if pair == (None, None):
+        words.fail("neither lead read; give at least one in volts")
+    return pair
+
+
+def _either(allowed: tuple[str, ...]) -> str:
+    return allowed[0] if len(allowed) == 1 else f"{', '.join(allowed[:-1])} or {allowed[-1]}"
+
+
+def _quoted(text: str) -> str:
+    shown = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+    return f"'{shown if len(shown) <= 60 else shown[:59] + '…'}'"

@@ -1,0 +1,152 @@
+"""The sentences of the reasoning: explanations, instructions, outcomes, cautions, and common misreadings."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from daq.cautions import WORKING
+from daq.next_test import Outcome, Played
+from daq.offered_tests import Offer
+from daq.readings import At, Lamp, Levels, Reading
+
+SIDE_WORDS = {
+    "low": "ground side",
+    "high": "positive side",
+    "both ends": "both ends",
+    "reversing": "reversing",
+    "unswitched": "not switched",
+}
+CONDITION_WORDS = {
+    "asleep": "its feed is asleep (key off)",
+    "averaged": "pulsed, read as an average",
+    "stepped": "a step or speed with a resistor in series",
+    "shared feed": "feed shared with a neighbour",
+    "shared ground": "ground shared with a neighbour that is on",
+}
+PLACE_WORDS = {
+    "source": "battery positive itself",
+    "fuse": "the fuse's load side",
+    "switch": "the switch terminal towards the load",
+    "ground-point": "the ground point itself, on the splice, not on the body",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """One explanation in the words of the contract; `also` is a second fault, (fault, place)."""
+
+    side: str
+    control_lead: int | str | None
+    fault: str
+    place: str | None
+    condition: str | None
+    also: tuple[str, str] | None = None
+
+    @property
+    def where(self) -> tuple[str, int | str | None, str, str | None]:
+        """What has to be known for the work to be done: the condition does not matter."""
+        return self.side, self.control_lead, self.fault, self.place
+
+    def __str__(self) -> str:
+        """'ground side (control wire: lead 2): open, feed wire'."""
+        control = f" (control wire: lead {self.control_lead})"
+        if self.control_lead == "both":
+            control = " (both leads are control wires)"
+        elif self.control_lead is None:
+            control = ""
+        words = f"{SIDE_WORDS[self.side]}{control}: {self.what}"
+        return words if self.condition is None else f"{words}; {CONDITION_WORDS[self.condition]}"
+
+    @property
+    def what(self) -> str:
+        """'nothing wrong', 'open, feed wire', 'open, load, and high resistance, ground point'."""
+        words = "nothing wrong" if self.fault == "none" else _fault(self.fault, str(self.place))
+        return words if self.also is None else f"{words}, and {_fault(*self.also)}"
+
+
+def _fault(fault: str, place: str) -> str:
+    return place if fault == "load shorted" and place == "load" else f"{fault}, {place}"
+
+
+def instruction(test: Offer) -> str:
+    """What to do, in one sentence."""
+    state, what = test.reading.state, test.reading.what
+    steps = ["Load plugged in" if state.plugged else "Load unplugged, leads on the harness half"]
+    if state.key is not None:
+        steps.append(f"key {state.key}")
+    if state.neighbour_off:
+        steps.append("whatever else shares its wires switched off")
+    steps.append(
+        {"other": "control in its other direction or speed"}.get(state.control, f"control {state.control}")
+    )
+    return f"{', '.join(steps)}: {_doing(what)}."
+
+
+def _doing(what: Levels | At | Lamp) -> str:
+    if isinstance(what, At):
+        return f"read {PLACE_WORDS[what.place]}"
+    if isinstance(what, Lamp):
+        return f"hold a test light from battery {what.pole} to lead {what.lead}'s pin"
+    for lead, kind in enumerate(what.bias, 1):
+        if kind is not None:
+            return f"put the {'5 V' if kind == 'up' else '0 V'} bias on lead {lead} and read both leads"
+    return "read both leads"
+
+
+def caution(test: Offer) -> str:
+    """What can hurt or break while doing it."""
+    state, what = test.reading.state, test.reading.what
+    found = []
+    if not state.plugged:
+        found.append(WORKING["unplugging"])
+    if isinstance(what, Lamp) or (isinstance(what, Levels) and what.bias != (None, None)):
+        found += [WORKING["stand clear"], WORKING["never on"]]
+    elif state.control != "off":
+        found.append("Keep clear of anything the load can move.")
+    if isinstance(what, At):
+        found.append("One probe at a time; it must not bridge two terminals. Never pierce insulation.")
+    return " ".join(found)
+
+
+def outcomes_sentence(played: Played, names: Sequence[Explanation]) -> str:
+    """'12.6 V / 0.0 V: ground side: open, load (71 %); lit: ...', what each outcome would mean."""
+    return "; ".join(
+        f"{_outcome(o)}: {' or '.join(_left(names[g], p) for g, p in o.leaves) or 'several'}"
+        for o in played.outcomes
+    )
+
+
+def _left(found: Explanation, probability: float) -> str:
+    return f"{SIDE_WORDS[found.side]}, {found.what} ({probability:.0%})"
+
+
+def _outcome(outcome: Outcome) -> str:
+    if outcome.word:
+        return outcome.word
+    return " / ".join(f"{v + 0.0:.1f} V".replace("-0.0", "0.0").replace("-", "−") for v in outcome.volts)
+
+
+def misreadings(given: Iterable[Reading]) -> list[str]:
+    """What people often take such readings for, where it applies."""
+    found: dict[str, None] = {}
+    for reading in given:
+        for note in _notes(reading):
+            found[note] = None
+    return list(found)
+
+
+def _notes(reading: Reading) -> Iterable[str]:
+    what, state = reading.what, reading.state
+    if isinstance(what, Lamp) and what.word == "lit":
+        yield ("A test light draws little: it lights through a ground or feed too bad for the load.")
+    if not isinstance(what, Levels) or None in what.volts or what.bias != (None, None):
+        return
+    low, high = sorted(v for v in what.volts if v is not None)
+    if state.plugged and low > 4 and high - low < 0.05 * high:
+        yield "Source on both leads is one feed, seen twice: the second lead looks at it through the load."
+        yield "No current flows then, and without current no drop: a bad wire still reads full source."
+    if max(abs(low), abs(high)) < 0.3:
+        yield "Zero on both leads may be a feed that sleeps: try key on before looking for an open wire."
+    if not state.plugged and high > 4:
+        yield "A good reading unplugged is not a good wire: only the load's current shows what it carries."

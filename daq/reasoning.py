@@ -1,0 +1,208 @@
+"""Readings in, answer out: what it could be, what to test next, and whether the readings fit at all.
+
+The hand readings of `whichside reason` and, through the judge, live leads and captures come here alike.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from daq.diagnosis import Belief, diagnose
+from daq.hypotheses import SIDES, Fault, Hypothesis
+from daq.knowledge import Knowledge, shipped
+from daq.next_test import Field, Played, field, play_all, worth_doing
+from daq.readings import Reading
+from daq.reason_words import Explanation, caution, instruction, outcomes_sentence
+
+SCHEMA = 1
+LEAST_LISTED = 5e-4
+ALIKE = 0.2  # two explanations whose outcomes overlap more than 1 - this in every test are alike
+ALIKE_LEAST = 0.01
+MISREAD = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """The next test, said."""
+
+    do: str
+    reading: str
+    expected_bits: float
+    splits: str
+    caution: str
+    minutes: float
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What the readings say.
+
+    Attributes:
+        side: probability of each of the five sides.
+        candidates: explanations with their probability, most probable first.
+        next_test: None when the work is done or no offered test would help; `stop` says which.
+        misfits: readings that are more likely wrong than explained.
+        look_alikes: groups that no offered test separates.
+        given: the readings.
+    """
+
+    side: dict[str, float]
+    candidates: tuple[tuple[Explanation, float], ...]
+    next_test: Proposal | None
+    stop: str
+    misfits: tuple[Reading, ...]
+    look_alikes: tuple[tuple[Explanation, ...], ...]
+    given: tuple[Reading, ...]
+
+    @property
+    def fits(self) -> bool:
+        return not self.misfits
+
+
+def reason(given: Sequence[Reading], knowledge: Knowledge | None = None) -> Answer:
+    """Everything that can be said from these readings."""
+    knowledge = knowledge or shipped()
+    belief = diagnose(given, knowledge)
+    names, groups = _grouped(belief)
+    probability = np.bincount(groups.ravel(), weights=belief.probability.ravel(), minlength=len(names))
+    doubt = max(belief.misread, default=0.0)
+    misfits = tuple(r for r, wrong in zip(given, belief.misread, strict=True) if wrong > MISREAD)
+    ranked = sorted(zip(names, probability.tolist(), strict=True), key=lambda pair: -pair[1])
+    played = field(belief, groups)
+    tests = play_all(belief, played)
+    proposal, stop = _proposal(belief, played, tests, names, ranked)
+    return Answer(
+        _sides(ranked, knowledge, doubt if misfits else 0.0),
+        tuple((e, p * (1.0 - doubt if misfits else 1.0)) for e, p in ranked if p >= LEAST_LISTED),
+        proposal,
+        stop,
+        misfits,
+        _look_alikes(played, tests, names),
+        tuple(given),
+    )
+
+
+def explanation(hypothesis: Hypothesis, order: int) -> Explanation:
+    """The hypothesis with lead `order` on the feed pin, in the words of the contract."""
+    other = 3 - order
+    control: int | str | None = {"low": other, "high": order, "unswitched": None}.get(hypothesis.side, "both")
+    second = hypothesis.second
+    return Explanation(
+        hypothesis.side,
+        control,
+        hypothesis.fault.fault,
+        _place(hypothesis.fault, order),
+        hypothesis.condition,
+        None if second is None else (second.fault, str(_place(second, order))),
+    )
+
+
+def _place(fault: Fault, order: int) -> str | None:
+    if fault.place == "lead":
+        return f"lead {order if fault.pin == 'feed' else 3 - order}"
+    return fault.place
+
+
+def _grouped(belief: Belief) -> tuple[list[Explanation], npt.NDArray[np.intp]]:
+    """The explanations in words, and for (orders, hypotheses) the number of each."""
+    numbers: dict[Explanation, int] = {}
+    groups = np.empty(belief.probability.shape, dtype=np.intp)
+    for o in range(2):
+        for n, hypothesis in enumerate(belief.hypotheses):
+            groups[o, n] = numbers.setdefault(explanation(hypothesis, o + 1), len(numbers))
+    return list(numbers), groups
+
+
+def _sides(ranked: list[tuple[Explanation, float]], knowledge: Knowledge, doubt: float) -> dict[str, float]:
+    """Probability of each side; as far as a reading is in doubt, what was believed before any."""
+    total = dict.fromkeys(SIDES, 0.0)
+    for found, p in ranked:
+        total[found.side] += p * (1 - doubt)
+    for side in SIDES:
+        total[side] += doubt * knowledge.sides[side]
+    return total
+
+
+def _proposal(
+    belief: Belief,
+    played: Field,
+    tests: list[Played],
+    names: list[Explanation],
+    ranked: list[tuple[Explanation, float]],
+) -> tuple[Proposal | None, str]:
+    known: dict[tuple[str, int | str | None, str, str | None], float] = {}
+    for found, p in ranked:
+        known[found.where] = known.get(found.where, 0.0) + p
+    if belief.given and max(known.values()) >= belief.knowledge.stop["place_known"]:
+        return None, "known"
+    best = next((t for t in tests if worth_doing(t, belief)), None)
+    if best is None:
+        return None, "no test would tell more"
+    meanings = outcomes_sentence(best, [names[n] for n in played.numbers])
+    test = best.test
+    proposal = Proposal(instruction(test), test.template, best.bits, meanings, caution(test), test.minutes)
+    return proposal, ""
+
+
+def _look_alikes(
+    played: Field, tests: list[Played], names: list[Explanation]
+) -> tuple[tuple[Explanation, ...], ...]:
+    """Groups of explanations whose outcomes overlap in every offered test."""
+    some = [n for n in range(len(played.numbers)) if played.probability[n] >= ALIKE_LEAST]
+    apart = np.zeros((len(some), len(some)))
+    for test in tests:
+        chances = test.chances[some]
+        apart = np.maximum(apart, 0.5 * np.abs(chances[:, None] - chances[None]).sum(axis=-1))
+    groups: list[list[int]] = []
+    for n in range(len(some)):
+        home = next((g for g in groups if all(apart[n, m] < ALIKE for m in g)), None)
+        if home is None:
+            groups.append([n])
+        else:
+            home.append(n)
+    return tuple(tuple(names[played.numbers[some[n]]] for n in g) for g in groups if len(g) > 1)
+
+
+def to_json(answer: Answer) -> dict[str, Any]:
+    """The document of the hand-reading contract."""
+    chances = dict(answer.candidates)
+    return {
+        "schema": SCHEMA,
+        "side": {side: round(p, 4) for side, p in answer.side.items()},
+        "candidates": [_candidate(e, p) for e, p in answer.candidates],
+        "next_test": None if answer.next_test is None else _next_test(answer.next_test),
+        "fits": answer.fits,
+        "misfits": [str(r) for r in answer.misfits],
+        "look_alikes": [[_candidate(e, chances[e]) for e in group] for group in answer.look_alikes],
+        "stop": answer.stop or None,
+    }
+
+
+def _candidate(e: Explanation, probability: float) -> dict[str, Any]:
+    document: dict[str, Any] = {
+        "side": e.side,
+        "control_lead": e.control_lead,
+        "fault": e.fault,
+        "place": e.place,
+        "condition": e.condition,
+        "probability": round(probability, 4),
+    }
+    if e.also is not None:
+        document["also"] = {"fault": e.also[0], "place": e.also[1]}
+    return document
+
+
+def _next_test(p: Proposal) -> dict[str, Any]:
+    return {
+        "do": p.do,
+        "reading": p.reading,
+        "expected_bits": round(p.expected_bits, 3),
+        "splits": p.splits,
+        "caution": p.caution,
+        "minutes": round(p.minutes, 1),
+    }

@@ -1,0 +1,150 @@
+"""What is not known about a circuit, drawn from the stated distributions.
+
+A draw is a point in a space of dials (independent standard normal numbers, one for each continuous unknown)
+and choices (which kind of part). The same draw serves every reading of one explanation, and the same draws
+serve all explanations, so that what two of them have in common cancels. Draws are stratified in every dial
+and come from a fixed seed: the same readings give the same answer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from statistics import NormalDist
+
+import numpy as np
+import numpy.typing as npt
+
+from daq.knowledge import Knowledge
+
+Array = npt.NDArray[np.float64]
+Codes = npt.NDArray[np.int8]
+
+SEED = 20_240_917
+DIALS = (
+    "source",
+    "source_moved",
+    "load",
+    "led",
+    "contact fuse",
+    "contact feed",
+    "contact high wire",
+    "contact pin",
+    "contact low wire",
+    "contact ground wire",
+    "contact ground point",
+    "contact switch",
+    "fault",
+    "second fault",
+    "short",
+    "open",
+    "neighbour",
+    "shared_contact",
+    "saturation",
+    "test_current",
+    "step",
+    "fuse",
+    "duty",
+)
+CHOICES = (
+    "system",
+    "source",
+    "load",
+    "switch",
+    "test_current",
+    "bridge_rest",
+    "neighbour",
+    "key",
+    "test_light",
+    "meters",
+)
+SYSTEM_V = {"6 V": 6.0, "12 V": 12.0, "24 V": 24.0}
+AIMED_SPREAD = 0.012
+AIMED_MEDIAN = 1.004
+
+
+@dataclass(frozen=True, slots=True)
+class Draws:
+    """Draws for many explanations at once.
+
+    Attributes:
+        dials: name -> array (1, d) or (h, d): explanations, draws.
+        choices: name -> codes, same shapes; the code counts the kinds in the order of knowledge.toml.
+        log_weight: (1, d) or (h, d): ln of prior density over the density drawn from.
+        emf_v: battery voltage, same shapes.
+    """
+
+    dials: Mapping[str, Array]
+    choices: Mapping[str, Codes]
+    log_weight: Array
+    emf_v: Array
+
+    @property
+    def count(self) -> int:
+        return int(self.emf_v.shape[-1])
+
+
+@cache
+def stratified(count: int, columns: int, seed: int) -> Array:
+    """(columns, count) standard normal numbers, each column one from every 1/count of the distribution.
+
+    Latin hypercube sampling: McKay, Beckman and Conover, Technometrics 21 (1979).
+    """
+    inverse = NormalDist().inv_cdf
+    quantiles = np.array([inverse((k + 0.5) / count) for k in range(count)])
+    random = np.random.default_rng(seed)
+    return np.stack([random.permutation(quantiles) for _ in range(columns)])
+
+
+@cache
+def stratified_shares(count: int, columns: int, seed: int) -> Array:
+    """(columns, count) numbers in (0, 1), stratified like `stratified`."""
+    random = np.random.default_rng(seed)
+    return np.stack([random.permutation((np.arange(count) + 0.5) / count) for _ in range(columns)])
+
+
+def unaimed(knowledge: Knowledge, count: int, seen_v: float | None, seed: int = SEED) -> Draws:
+    """Draws from the prior; only the battery voltage is aimed, half of the draws, at `seen_v`.
+
+    `seen_v` is the highest voltage that the readings show: in most cases source.
+    """
+    normal = stratified(count, len(DIALS), seed)
+    share = stratified_shares(count, len(CHOICES) + 1, seed + 1)
+    dials = {name: normal[n][None, :] for n, name in enumerate(DIALS)}
+    choices = {
+        name: chosen(share[n], np.array(list(knowledge.choices[name].values())))[None, :]
+        for n, name in enumerate(CHOICES)
+    }
+    emf, log_weight = _battery(knowledge, dials["source"], choices["system"], share[-1][None, :], seen_v)
+    return Draws(dials, choices, log_weight, emf)
+
+
+def chosen(share: Array, weights: Array) -> Codes:
+    """Codes 0.. in proportion to `weights` (summing to 1) for numbers in (0, 1)."""
+    return np.minimum(np.searchsorted(np.cumsum(weights), share), len(weights) - 1).astype(np.int8)
+
+
+def _battery(
+    knowledge: Knowledge, dial: Array, system: Codes, share: Array, seen_v: float | None
+) -> tuple[Array, Array]:
+    spread = knowledge.spread["source"]
+    nominal = np.array([SYSTEM_V[name] for name in knowledge.choices["system"]])
+    width = np.log(spread.factor)
+    emf = nominal[system] * spread.median * np.exp(width * dial)
+    if seen_v is None:
+        return emf, np.zeros_like(emf)
+    centre = np.log(seen_v * AIMED_MEDIAN)
+    emf = np.where(share < 0.5, np.exp(centre + AIMED_SPREAD * dial), emf)
+    x = np.log(emf)
+    prior = sum(
+        weight * _normal((x - np.log(volts * spread.median)) / width) / width
+        for weight, volts in zip(knowledge.choices["system"].values(), nominal, strict=True)
+    )
+    aimed = _normal((x - centre) / AIMED_SPREAD) / AIMED_SPREAD
+    return emf, np.log(prior + 1e-12) - np.log(0.5 * prior + 0.5 * aimed + 1e-12)
+
+
+def _normal(z: Array) -> Array:
+    density: Array = np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi)
+    return density

@@ -1,0 +1,127 @@
+"""`whichside reason` as a user or another program meets it."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from daq.readings import parse
+from tests.commands.test_commands import run
+
+SIDES = ["low", "high", "both ends", "reversing", "unswitched"]
+FAULTS = {
+    *("none", "open", "high resistance", "short to ground", "short to power", "load shorted", "stuck on"),
+    *("stuck off", "lost"),
+}
+PLACES = {
+    *("fuse", "feed wire", "load", "ground wire", "control wire", "switch", "ground point", "connector pin"),
+    *("reference lead", "lead 1", "lead 2", None),
+}
+CONDITIONS = {None, "asleep", "averaged", "stepped", "shared feed", "shared ground"}
+
+
+def reasoned(*readings: str) -> dict[str, Any]:
+    done = run("reason", *readings, "--json")
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == ""
+    document: dict[str, Any] = json.loads(done.stdout)
+    return document
+
+
+@pytest.mark.parametrize(
+    "readings",
+    [["source 12.6"], ["in off 12.6 12.6", "in on 12.6 12.6"], ["in ? 0 0"], ["in on 6 6", "in on 1 9"]],
+)
+def test_the_document_keeps_its_contract(readings: list[str]) -> None:
+    found = reasoned(*readings)
+    assert found["schema"] == 1
+    assert list(found["side"]) == SIDES
+    assert sum(found["side"].values()) == pytest.approx(1.0, abs=1e-3)
+    for candidate in found["candidates"]:
+        assert candidate["side"] in SIDES
+        assert candidate["control_lead"] in (1, 2, "both", None)
+        assert candidate["fault"] in FAULTS
+        assert candidate["place"] in PLACES
+        assert candidate["condition"] in CONDITIONS
+    chances = [c["probability"] for c in found["candidates"]]
+    assert chances == sorted(chances, reverse=True)
+    assert sum(chances) <= 1.001
+    assert isinstance(found["fits"], bool)
+    assert all(str(parse(text)) for text in found["misfits"])
+    assert found["fits"] == (not found["misfits"])
+    assert all(len(group) > 1 for group in found["look_alikes"])
+    test = found["next_test"]
+    if test is not None:
+        assert test["do"].endswith(".")
+        assert test["expected_bits"] > 0
+        assert parse(re.sub(r"\bV\b", "1.5", test["reading"]).replace("lit|dim|dark", "dim"))
+
+
+def test_the_same_readings_give_the_same_answer() -> None:
+    assert reasoned("in off 0 0", "in on 8.9 0.1") == reasoned("in off 0 0", "in on 8.9 0.1")
+
+
+def test_people_get_lines() -> None:
+    done = run("reason", "in off 12.6 12.6", "in on 12.6 12.6")
+    assert done.returncode == 0
+    assert done.stdout.startswith("side: ground side")
+    for words in (
+        "could be:",
+        "next: ",
+        "caution: ",
+        "then add: '",
+        "mind: Source on both leads is one feed",
+    ):
+        assert words in done.stdout
+    assert "\x1b" not in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["reason"], "required"),
+        (["reason", "in off twelve 0"], "'twelve', where volts"),
+        (["reason", "in off 12.6 12.6", "--knowledge", "none.toml"], "none.toml"),
+    ],
+)
+def test_mistakes_end_with_code_2(arguments: list[str], words: str, tmp_path: Path) -> None:
+    done = run(*arguments, folder=tmp_path)
+    assert done.returncode == 2
+    assert words in done.stderr
+    assert "Traceback" not in done.stderr
+    assert done.stdout == ""
+
+
+def test_a_users_own_knowledge_changes_the_answer(tmp_path: Path) -> None:
+    file = tmp_path / "boat.toml"
+    file.write_text("[sides]\nlow = 0\n[costs]\nunplug = 30\n")
+    done = run("reason", "in off 0 0", "in on 0 0", "--json", "--knowledge", file)
+    assert done.returncode == 0
+    assert json.loads(done.stdout)["side"]["low"] == 0
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("[sides]\nleft = 1", "[sides] left is not known"),
+        ("[sides]\nlow = 'much'", "[sides] low must be a number"),
+        ("[spread]\nfault = 3", "[spread] fault must be a table"),
+        ("[spread.fault]\nfactor = 0.5", "[spread.fault] factor is 0.5; it must be from 1 to"),
+        ("[costs]\nbase = -1", "[costs] base is -1"),
+        ("[choices.load]\nresistive = 0\nfilament = 0\n'LED string' = 0", "all of [choices] load are zero"),
+        ("[limits.feed]\norigin = 3", "[limits.feed] origin must be a text"),
+        ("[sides\n", "not valid TOML"),
+        ("low = 1", "[low] is not known; the file has"),
+    ],
+)
+def test_a_wrong_entry_is_named(text: str, words: str, tmp_path: Path) -> None:
+    file = tmp_path / "own.toml"
+    file.write_text(text)
+    done = run("reason", "source 12", "--knowledge", file)
+    assert done.returncode == 2
+    assert words in done.stderr
+    assert len(done.stderr.splitlines()) == 1
