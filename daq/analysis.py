@@ -52,6 +52,7 @@ class Analysis:
     ground_drop_v: float | None
     load: LoadKind
     cautions: tuple[str, ...]
+    floats_now: tuple[bool, bool]  # leads that nothing holds
 
 
 def conclude(m: Material, context: Context, seconds: Callable[[float], float]) -> Analysis:
@@ -79,6 +80,7 @@ def conclude(m: Material, context: Context, seconds: Callable[[float], float]) -
         if silent
         else kind_of_load(m.load, m.clean, m.off_rail, reversing, context.rate_hz),
         cautions=_cautions(context, bool(m.references)),
+        floats_now=m.floats_now,
     )
 
 
@@ -105,7 +107,7 @@ def _evidence(m: Material, context: Context) -> Evidence:
     rate = context.rate_hz
     chosen = m.resting or m.loaded
     return Evidence(
-        votes=m.votes,
+        votes=m.votes.settled(),
         only_short=bool(m.offs) and not any(o.settled for o in m.offs),
         forward=m.forward / rate,
         reverse=m.reverse / rate,

@@ -53,6 +53,7 @@ class BenchSource:
         script: (s from the first sample, command), carried out at exactly those times.
         duration_s: the recording ends by itself after so long; None never.
         line: between logger and computer.
+        whisper: the logger begins with its whisper bias on both leads.
     """
 
     def __init__(
@@ -64,6 +65,7 @@ class BenchSource:
         script: Script = (),
         duration_s: float | None = None,
         line: Line | None = None,
+        whisper: bool = True,
     ) -> None:
         self.circuit = find(name)
         self._speed = None if speed is None or math.isinf(speed) else speed
@@ -75,7 +77,7 @@ class BenchSource:
         self._bench = Workbench(self.circuit, seed)
         self._logger = SimulatedLogger(self._bench, seed)
         self._line = line or PerfectLine()
-        self._link = LoggerLink(rate_hz, PORT, BAUD, 0)
+        self._link = LoggerLink(rate_hz, PORT, BAUD, 0, whisper)
         self._asked: deque[Command] = deque()
         self._closed = threading.Event()
         self._opening = self._open()
@@ -89,8 +91,8 @@ class BenchSource:
 
     @property
     def capabilities(self) -> frozenset[Capability]:
-        can = {Capability.BIAS, Capability.RATE, Capability.OPERATE}
-        return frozenset(can | {Capability.FINITE} if self._finite else can)
+        more = {Capability.OPERATE, Capability.FINITE} if self._finite else {Capability.OPERATE}
+        return self._link.capabilities | more
 
     @property
     def choices(self) -> Mapping[str, str]:

@@ -31,7 +31,9 @@ REGISTRY: Mapping[EventKind, Meaning] = {
         1, "The feed-side lead sagged while on: the source dipped, or the feed wire lost more."
     ),
     EventKind.REFERENCE_LOST: Meaning(2, "The reference lead was off: readings are relative to nothing."),
-    EventKind.LEAD_OFF: Meaning(2, "A lead was off its pin."),
+    EventKind.LEAD_OFF: Meaning(
+        2, "A lead hung free: it was off its pin, or the connector was apart, or the load open inside."
+    ),
     EventKind.UNDECIDED_GAP: Meaning(1, "The load went off for a moment: switched, or a bad contact."),
 }
 
@@ -59,9 +61,15 @@ def name_events(m: Material, judgement: Judgement, rate_hz: float, steady_expect
     side = _side(m, judgement)
     events = [Span(EventKind.REFERENCE_LOST, a, b) for a, b in m.references]
     events += [Span(_of_this_side(d.kind, side), d.start, d.end) for d in m.dips]
+    if judgement.side is not Side.UNDETERMINED:
+        events += [Span(EventKind.LEAD_OFF, a, b) for a, b in m.loose]
+    rests_free = sum(off.floats for off in m.offs) > len(m.offs) / 2
     hidden: set[float] = set()
     for off in m.offs:
-        kind = _kind(off, side, rate_hz, steady_expected)
+        if off.floats:
+            kind = None if off.marked else _of_floating(off, judgement.side, rests_free)
+        else:
+            kind = _kind(off, side, rate_hz, steady_expected)
         if kind is None or any(a <= off.start < b for a, b in m.references):
             continue
         dropout = kind is not EventKind.UNDECIDED_GAP
@@ -99,3 +107,11 @@ def _kind(off: Off, side: Side, rate_hz: float, steady_expected: bool) -> EventK
         return _OPPOSITE[off.kind]
     short = (off.end - off.start) / rate_hz < SHORT_S
     return EventKind.UNDECIDED_GAP if short and off.between else None
+
+
+def _of_floating(off: Off, side: Side, rests_free: bool) -> EventKind | None:
+    """A pin on nothing: how this circuit rests (both ends switched, a load that blocks), or a lead off."""
+    rest = {Side.BOTH_ENDS: OffKind.BOTH_MOVED, Side.HIGH: OffKind.FEED_FELL}.get(side)
+    if side is Side.UNDETERMINED or (rests_free and off.kind is rest):
+        return None
+    return EventKind.LEAD_OFF

@@ -10,11 +10,11 @@ as well as a switch.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import Enum
 
-from daq.crossings import UV
 from daq.findings import Side
+from daq.floating import Whispers
 from daq.labels import Label, Scale
 from daq.stretches import Pair, Train
 from daq.switching import SHORT_S, Part
@@ -24,7 +24,6 @@ FEED_SHARE = 0.25  # and below: positive side
 FULL_WEIGHT = 0.5
 TRAIN_WEIGHT = 3.0
 MARKED_WEIGHT = 1.0
-FLOATS_UV = (0.8 * UV, 3.5 * UV)  # what the whisper makes of pins that nothing holds
 PARTLY_OFF = 0.6
 RESIDUE_OF_D = 0.12
 FULL_AFTER_S = 0.25
@@ -50,18 +49,11 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """What the user and the device tell beside the samples.
-
-    `whispers`: (from pair, whether the whisper bias is on), in order of time.
-    """
+    """What the user and the device tell beside the samples."""
 
     marks: tuple[Mark, ...] = ()
     steady_expected: bool = False
-    whispers: tuple[tuple[int, bool], ...] = ()
-
-    def whispered(self, pair: float) -> bool:
-        """Was the whisper bias on at `pair`?"""
-        return any([way for at, way in self.whispers if at <= pair][-1:])
+    whispers: Whispers = field(default_factory=Whispers)
 
 
 @dataclass(slots=True)
@@ -69,6 +61,8 @@ class Votes:
     low: float = 0.0
     high: float = 0.0
     both: float = 0.0
+    floating: float = 0.0  # of these, off parts in which nothing held either pin
+    unheld: int = 0  # unmarked, to a feed lead that floats alone: it is loose, or the load blocks
     short: dict[OffKind, int] = field(default_factory=dict)
     seen: dict[tuple[Label, OffKind], float] = field(default_factory=dict)  # kinds beside each polarity
     final: dict[OffKind, float] = field(default_factory=dict)  # of an off part that lasts to the end
@@ -83,6 +77,12 @@ class Votes:
         elif kind is OffKind.BOTH_MOVED:
             self.both += weight
 
+    def settled(self) -> Votes:
+        """Where the pins are held in most off parts, both floating means that the leads were taken off."""
+        if self.floating >= self.low + self.high:
+            return self
+        return replace(self, both=self.both - self.floating, floating=0.0)
+
 
 @dataclass(slots=True)
 class OffPart:
@@ -91,6 +91,7 @@ class OffPart:
     part: Part
     kind: OffKind
     on: Part
+    floats: tuple[bool, bool]
     marked: bool
 
 
@@ -153,33 +154,36 @@ def weigh(parts: Sequence[Part], scale: Scale, rate_hz: float, told: Told) -> tu
             kind = _transition_kind(on, part, switched_on, scale)
             if kind is None:
                 continue
-            if kind is OffKind.FEED_FELL and told.whispered(at) and _floats(part, switched_on):
-                kind = OffKind.BOTH_MOVED  # neither pin is held: the whisper lifts both
+            floats = _floating(part, switched_on)
+            if kind is OffKind.FEED_FELL and all(floats):
+                kind = OffKind.BOTH_MOVED  # neither pin is held
             marked = any(m.on is switched_on and abs(m.at - at) < MARK_REACH_S * rate_hz for m in told.marks)
             marked_any |= marked
             weight = _weight(part, on, rate_hz, marked, told.steady_expected)
+            unheld = kind is OffKind.FEED_FELL and any(floats) and not marked
+            if unheld:
+                weight = 0.0
+                votes.unheld += 1
             if not marked and _partly_off(part, scale):
                 weight *= PARTLY_OFF
             votes.add(kind, weight)
-            votes.short[kind] = votes.short.get(kind, 0) + (weight == 0)
+            votes.floating += weight * all(floats)
+            votes.short[kind] = votes.short.get(kind, 0) + (weight == 0 and not unheld)
             if not part.ends and not any(p.label is not Label.OFF for p in parts[n + 1 :]):
                 votes.final = {kind: weight}
             if weight > 0:
                 votes.seen[on.label, kind] = votes.seen.get((on.label, kind), 0.0) + weight
             votes.transitions += weight >= FULL_WEIGHT / 2
             votes.marked += marked
-            kinds.append((kind, on))
+            kinds.append((kind, on, floats))
         if kinds:
-            off_parts.append(OffPart(part, kinds[0][0], kinds[0][1], marked_any))
+            off_parts.append(OffPart(part, *kinds[0], marked_any))
     return votes, off_parts
 
 
-def _floats(part: Part, at_end: bool) -> bool:
-    """Both leads a little above zero, and alike through the load."""
-    if not part.stretches:
-        return False
-    a, b = part.stretches[-1 if at_end else 0].settled
-    return min(a, b) > FLOATS_UV[0] and max(a, b) < FLOATS_UV[1] and abs(a - b) < 0.3 * UV
+def _floating(part: Part, at_end: bool) -> tuple[bool, bool]:
+    """The leads that nothing holds at one end of an off part."""
+    return part.stretches[-1 if at_end else 0].floats if part.stretches else (False, False)
 
 
 def _partly_off(part: Part, scale: Scale) -> bool:

@@ -30,6 +30,15 @@ WHISPER = NextTest(
     splits="If both leads rise a little while off, nothing holds either pin: both ends are switched.",
 )
 
+FREE_WHILE_OFF = (
+    "The feed lead hangs free whenever the load is off: the load lets nothing through then, as LEDs do, or "
+    "the lead is loose on its pin.",
+    NextTest(
+        "Press the leads onto their pins and cycle the control once more, marking each time you switch.",
+        splits="What happens at your marks is the switch; what happens between them is a loose lead.",
+    ),
+)
+
 
 def judge(evidence: Evidence) -> Judgement:
     """The judgement that this evidence supports; see the module for the rules."""
@@ -86,7 +95,7 @@ def _refusal(e: Evidence) -> Judgement | None:
         )
     if e.nothing_seen:
         return _abstain(
-            "Both leads read zero throughout: the circuit was never on, its feed is asleep or open, "
+            "Neither lead ever showed a source: the circuit was never on, its feed is asleep or open, "
             "or a lead is on nothing.",
             NextTest(
                 "Prove the leads on battery positive, then turn the key on and cycle the control.",
@@ -134,6 +143,11 @@ def _definite(e: Evidence, side: Side, confidence: float) -> Judgement:
 
 def _why(e: Evidence, side: Side, feed: Lead | None, ground: Lead | None) -> str:
     off, on = e.off_levels_v, e.on_levels_v
+    if side is Side.BOTH_ENDS and e.votes.floating and on is not None:
+        return (
+            f"Off: nothing holds either lead, both float; on: {_v(on, 1)} and {_v(on, 2)}: "
+            "feed and ground are both switched."
+        )
     if off is None or on is None or feed is None or ground is None:
         return "The movement between on and off tells the side."
     if side is Side.LOW:
@@ -178,7 +192,7 @@ def _what_is_missing(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
                 "Seat the reference lead on battery negative and wiggle it; then cycle the control again."
             ),
         )
-    if e.votes.low + e.votes.high + e.votes.both > 0 or any(e.votes.short.values()):
+    if e.votes.low + e.votes.high + e.votes.both > 0 or any(e.votes.short.values()) or e.votes.unheld:
         return _not_enough(e, leaning)
     if e.moved_together:
         return (
@@ -199,6 +213,8 @@ def _what_is_missing(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
 
 
 def _not_enough(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
+    if e.votes.unheld and e.votes.low + e.votes.high + e.votes.both == 0:
+        return FREE_WHILE_OFF
     if e.only_short:
         return (
             "Only short gaps were seen on a load that is otherwise on: a bad contact makes them as well as a "

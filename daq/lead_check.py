@@ -13,11 +13,12 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from daq.crossings import UV
+from daq.floating import in_free_band
 from daq.snapshot import LeadCheckView
 from daq.stretches import Raw
 
 SOURCE_V = (4.5, 33.0)
-AWAY_V = 1.0  # a lead on nothing reads zero
+AWAY_V = 1.0  # a lead on nothing reads zero, without the whisper
 STEADY_V = 0.35  # within a window
 STEADY_WINDOWS = 20
 WIGGLE_WINDOWS = 120
@@ -58,17 +59,18 @@ class LeadCheck:
             return None
         return not self.failed and not self.skipped
 
-    def push(self, micro: Raw) -> None:
+    def push(self, micro: Raw, whispering: bool = False) -> None:
         part = np.concatenate((self._open, micro))
         whole = len(part) // self.window
         self._open = part[whole * self.window :]
         for view in part[: whole * self.window].reshape(whole, self.window, 2):
             means = view.mean(axis=0) / UV
-            self._away = [away or abs(v) < AWAY_V for away, v in zip(self._away, means, strict=True)]
+            free = [abs(v) < AWAY_V or (whispering and in_free_band(v * UV)) for v in means]
+            self._away = [before or now for before, now in zip(self._away, free, strict=True)]
             if self.step in (1, 2):
                 self._touch(view, self.step - 1)
             elif self.step == 3:
-                self._wiggle(view)
+                self._wiggle(view, all(free))
 
     def skip(self) -> None:
         """The user goes past this step: it stays unproven."""
@@ -105,11 +107,11 @@ class LeadCheck:
             )
         self._next()
 
-    def _wiggle(self, view: Raw) -> None:
+    def _wiggle(self, view: Raw, in_the_air: bool) -> None:
         source = self.source_v or SOURCE_V[0]
         high = view.max(axis=1).astype(np.float64) / UV
         self._wiggled += 1
-        if high.mean() < (1 - DIP_OF_SOURCE) * source and np.ptp(view) / UV < STEADY_V and high.mean() < 1.0:
+        if in_the_air and np.ptp(view, axis=0).max() / UV < STEADY_V:
             self._wiggled, self._worst = 0, 0.0  # both leads were taken off: nothing is being proven
             return
         self._worst = max(self._worst, source - float(high.min()))

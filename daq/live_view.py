@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from daq.crossings import UV
+from daq.floating import in_free_band
 from daq.samples import Scale
 from daq.snapshot import Bands, LeadView, StateWord
 from daq.steady import Segmenter
@@ -28,7 +29,9 @@ def bands_of(source_v: float | None) -> Bands:
     return Bands((-NEAR_ZERO_LEAST_V, near), ((1 - AT_SOURCE_OF_SOURCE) * source_v, 1.06 * source_v + 0.3))
 
 
-def lead_views(segmenter: Segmenter | None, scale: Scale | None, bands: Bands) -> tuple[LeadView, LeadView]:
+def lead_views(
+    segmenter: Segmenter | None, scale: Scale | None, bands: Bands, floats: tuple[bool, bool]
+) -> tuple[LeadView, LeadView]:
     tally = segmenter.open_steady if segmenter is not None else None
     if tally is None or scale is None or tally.pairs == 0:
         word = StateWord.NO_READING if segmenter is None else StateWord.CHANGING
@@ -45,7 +48,7 @@ def lead_views(segmenter: Segmenter | None, scale: Scale | None, bands: Bands) -
         if sigma < one_count / 2:  # no dither: averaging gains nothing
             noise = QUANTISATION * one_count
         error = math.hypot(noise, _calibration(scale, lead, volts))
-        out.append(LeadView(volts, error, word_of(volts, bands)))
+        out.append(LeadView(volts, error, StateWord.FLOATING if floats[lead] else word_of(volts, bands)))
     return out[0], out[1]
 
 
@@ -66,13 +69,16 @@ class Readout:
             self.volts = float(one), float(other)
 
 
-def held_views(volts: tuple[float, float], scale: Scale | None, bands: Bands) -> tuple[LeadView, LeadView]:
-    """Readings of one window, while the leads are being proven: good to a count and the calibration."""
+def held_views(
+    volts: tuple[float, float], scale: Scale | None, bands: Bands, whispering: bool
+) -> tuple[LeadView, LeadView]:
+    """Readings of one window, while no current flows: good to a count and the calibration."""
     views = []
     for lead, v in enumerate(volts):
         count = abs(scale.volts_per_count[lead]) if scale is not None else 0.0
         error = math.hypot(QUANTISATION * count, _calibration(scale, lead, v))
-        views.append(LeadView(v, error, word_of(v, bands)))
+        free = whispering and in_free_band(v * UV)
+        views.append(LeadView(v, error, StateWord.FLOATING if free else word_of(v, bands)))
     return views[0], views[1]
 
 

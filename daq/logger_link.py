@@ -36,8 +36,8 @@ from daq.requests import Requests
 from daq.results import PROTOCOL_VERSION, Feature, Identity, Started, Stopped, SupplySum, protocol_version
 from daq.samples import Bias, Change, ChangeKind, DeviceInfo, GapReason, Item, Layout, Origin
 from daq.sampling_plan import exact_rate_hz, plan_start
+from daq.source import Capability, SetBias, SetRate
 from daq.source import Command as SourceCommand
-from daq.source import SetBias, SetRate
 
 SILENCE_NS = 3_000_000_000
 """Three heartbeats missing: the logger is not there any more."""
@@ -48,15 +48,21 @@ SEEK_NS = 5_000_000_000
 REFRESH_NS = 2_000_000_000
 """A strong bias is held by the device for 5 s after the last command."""
 
-FAREWELL = b"\0" + encode_message(BiasState(Bias.OFF, Bias.OFF), 0) + encode_message(Stop(), 1)
+_STRONG = (Bias.UP, Bias.DOWN)
+_OFF = BiasState(Bias.OFF, Bias.OFF)
+_WHISPER = BiasState(Bias.WHISPER, Bias.WHISPER)
+
+FAREWELL = b"\0" + encode_message(_OFF, 0) + encode_message(Stop(), 1)
 """Bias off and stop, for a port that is closed without waiting for answers."""
 
-_STRONG = (Bias.UP, Bias.DOWN)
 _BOARDS = {1: "ATmega328P", 127: "simulated"}
 
 
 class LoggerLink:
     """One logger on one port, across its restarts; see the module's docstring.
+
+    With `whisper` every run begins with the whisper bias on both leads, where the board has it and nobody
+    has switched it off.
 
     Attributes:
         identity: who answered; None before the first answer. A later one must be the same logger.
@@ -65,7 +71,7 @@ class LoggerLink:
         finished: the device has confirmed the stop that `finish` asked for.
     """
 
-    def __init__(self, rate_hz: float, port: str, baud: int, now_ns: int) -> None:
+    def __init__(self, rate_hz: float, port: str, baud: int, now_ns: int, whisper: bool = False) -> None:
         self.port, self.baud = port, baud
         self.identity: Identity | None = None
         self.calibration: Calibration | None = None
@@ -74,6 +80,7 @@ class LoggerLink:
         self.finished = False
         self.stream = PairStream()
         self._rate_hz = rate_hz
+        self._standing = _WHISPER if whisper else _OFF  # what every run begins with
         self._deframer = Deframer()
         self._requests = Requests()
         self._items: list[Item] = []
@@ -97,6 +104,17 @@ class LoggerLink:
         if self.supply_v is not None:
             details["supply"] = f"{self.supply_v:.2f} V"
         return DeviceInfo("whichside logger", known.serial_number, known.firmware_version, self.port, details)
+
+    @property
+    def capabilities(self) -> frozenset[Capability]:
+        """What the logger can be asked for; without bias before it has answered."""
+        features = self.identity.features if self.identity is not None else 0
+        can = {Capability.RATE}
+        if features & Feature.WHISPER:
+            can.add(Capability.WHISPER)
+        if features & Feature.UP_AND_DOWN:
+            can.add(Capability.BIAS)
+        return frozenset(can)
 
     @property
     def damaged(self) -> int:
@@ -127,20 +145,30 @@ class LoggerLink:
             self._rate_hz = command.pairs_per_second
             if self.running:
                 self._requests.add(Stop(), self._stopped_for_rate)
-        elif isinstance(command, SetBias) and self.running:
-            self._bias = BiasState(command.lead1, command.lead2)
-            self._requests.add(self._bias, self._bias_done)
+        elif isinstance(command, SetBias):
+            self._set_bias(BiasState(command.lead1, command.lead2))
+
+    def _set_bias(self, wanted: BiasState) -> None:
+        if not _strong(wanted):
+            self._standing = wanted
+        if self.running:
+            self._bias = wanted
+            self._requests.add(wanted, self._bias_done)
 
     def finish(self) -> None:
         """Ask the device to stop; the last items come until `finished`."""
         self._requests.clear()
-        self._requests.add(BiasState(Bias.OFF, Bias.OFF), self._ignore)
+        self._requests.add(_OFF, self._ignore)
         self._requests.add(Stop(), self._stopped_for_good)
 
     def to_send(self, now_ns: int) -> bytes:
         """What to send now; ask after every `receive`."""
-        strong = self._bias.lead1 in _STRONG or self._bias.lead2 in _STRONG
-        if self.running and strong and not self._requests and now_ns - self._bias_ns > REFRESH_NS:
+        if (
+            self.running
+            and _strong(self._bias)
+            and not self._requests
+            and now_ns - self._bias_ns > REFRESH_NS
+        ):
             self._requests.add(self._bias, self._bias_done)
         sent = self._requests.due(now_ns)
         if sent:
@@ -260,7 +288,7 @@ class LoggerLink:
 
     def _seek(self, now_ns: int) -> None:
         self.running = False
-        self._bias = BiasState(Bias.OFF, Bias.OFF)  # never raised again by itself: the leads may be elsewhere
+        self._bias = _OFF  # a strong one is never raised again by itself: the leads may be elsewhere
         self._bias_ns = self._now_ns = self._seeking_ns = self._heard_ns = now_ns
         self._heard_bytes = self._echoes = self._run = 0
         self._requests.clear()
@@ -294,7 +322,8 @@ class LoggerLink:
         self.identity = identity
         cause = str(identity.reset_cause.name or "UNKNOWN").lower().replace("_", " ")
         self._items.append(self._note(f"hello boot={identity.boot_id} cause={cause}"))
-        self._requests.add(BiasState(Bias.OFF, Bias.OFF), self._ignore)
+        self._bias = self._standing if identity.features & Feature.WHISPER else _OFF
+        self._requests.add(self._bias, self._ignore)
         self._read_calibration(b"", LONGEST_TRANSFER)
 
     def _read_calibration(self, before: bytes, length: int) -> None:
@@ -363,3 +392,7 @@ class LoggerLink:
 
     def _note(self, value: str) -> Change:
         return Change(self.stream.next_sample, Origin.DEVICE, ChangeKind.DEVICE, value)
+
+
+def _strong(bias: BiasState) -> bool:
+    return bias.lead1 in _STRONG or bias.lead2 in _STRONG

@@ -80,11 +80,14 @@ class Connector(Protocol):
 class LoggerSource:
     """See the module. The constructor opens the line and waits for the logger's answer (up to 5 s).
 
+    With `whisper` the leads carry the whisper bias from the first pair on: it tells a lead on nothing, and
+    pins that nothing holds, from zero volts, and moves nothing else.
+
     Raises DeviceError (nobody or no logger answers), WorkError (rights, port in use, other firmware) or
     CommandError (a rate that the logger or the line cannot do).
     """
 
-    def __init__(self, connector: Connector, rate_hz: float) -> None:
+    def __init__(self, connector: Connector, rate_hz: float, whisper: bool = True) -> None:
         self._connector = connector
         self._closing = threading.Event()
         self._commands: queue.SimpleQueue[Command] = queue.SimpleQueue()
@@ -95,7 +98,7 @@ class LoggerSource:
         self._slept_ns = 0
         self._connection: Connection | None = connector.connect()
         self.unread_bytes = 0
-        self.link = LoggerLink(rate_hz, connector.port, connector.baud, self._now_ns())
+        self.link = LoggerLink(rate_hz, connector.port, connector.baud, self._now_ns(), whisper)
         self._first: list[Item] = []
         try:
             while not self.link.running:
@@ -115,9 +118,7 @@ class LoggerSource:
 
     @property
     def capabilities(self) -> frozenset[Capability]:
-        known = self.link.identity
-        both = {Capability.RATE, Capability.BIAS}
-        return frozenset(both if known is not None and known.features else both - {Capability.BIAS})
+        return self.link.capabilities
 
     @property
     def away(self) -> bool:

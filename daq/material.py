@@ -15,6 +15,7 @@ from typing import TypeVar
 from daq.crossings import SOURCE_LEAST_UV, UV
 from daq.evidence import OffKind, Told, Votes, weigh
 from daq.findings import LoadKind
+from daq.floating import sort_out
 from daq.labels import ON, Label, Scale, label_stretches, seen_scale
 from daq.pulses import keep_longest
 from daq.ripple import without_ripple
@@ -43,6 +44,7 @@ class Off:
     to: float
     last_make: float
     kind: OffKind
+    floats: bool  # some lead was on nothing
     marked: bool
     begins: bool  # on before
     between: bool  # on before and on after
@@ -72,6 +74,8 @@ class Material:
     moved_together: int = 0
     in_turn: int = 0  # of these, with an on part right beside one of the two levels
     references: list[tuple[float, float]] = field(default_factory=list)
+    loose: list[tuple[float, float]] = field(default_factory=list)  # a lead off its pin, or the load open
+    floats_now: tuple[bool, bool] = (False, False)
     dips: list[Dip] = field(default_factory=list)
     trains: list[Train] = field(default_factory=list)
     resting: list[Weighted] = field(default_factory=list)  # source where a lead rests at it
@@ -87,11 +91,13 @@ class Material:
 
 def gather(stretches: Sequence[Stretch], rate_hz: float, told: Told, floor: Scale) -> Material:
     """The contribution of these stretches; `floor` is the scale that earlier ones showed."""
-    stretches = without_ripple(stretches, seen_scale(stretches, rate_hz, floor))
+    sorted_out = sort_out(stretches, told.whispers, rate_hz)
+    stretches = without_ripple(sorted_out.stretches, seen_scale(sorted_out.stretches, rate_hz, floor))
     labelled, scale = label_stretches(stretches, rate_hz, floor)
     switching = follow(stretches, labelled, scale, rate_hz)
     parts = switching.parts
     m = Material(scale=scale, turns=switching.turns)
+    m.loose, m.loaded, m.floats_now = sorted_out.loose, sorted_out.beside, sorted_out.now
     if parts:
         m.initial, m.now = switching.initial, parts[-1].label
     votes, off_parts = weigh(parts, scale, rate_hz, told)
@@ -105,13 +111,14 @@ def gather(stretches: Sequence[Stretch], rate_hz: float, told: Told, floor: Scal
                 to,
                 _last_make(switching, o.part.end),
                 o.kind,
+                any(o.floats),
                 o.marked,
                 o.part.begins,
                 o.part.begins and o.part.ends,
                 bool(o.part.stretches),
             )
         )
-        if o.part.levels is not None and o.kind is not OffKind.NOTHING:
+        if o.part.levels is not None and o.kind is not OffKind.NOTHING and not any(o.floats):
             m.rests.append((o.part.levels, o.part.end - o.part.start))
     _add_levels(m, parts, scale)
     m.moved_together = sum(
@@ -216,6 +223,8 @@ def add(a: Material, b: Material) -> Material:
         a.votes.low + b.votes.low,
         a.votes.high + b.votes.high,
         a.votes.both + b.votes.both,
+        a.votes.floating + b.votes.floating,
+        a.votes.unheld + b.votes.unheld,
         _added(a.votes.short, b.votes.short),
         _added(a.votes.seen, b.votes.seen),
         a.votes.final if b.initial is None else b.votes.final,
@@ -235,6 +244,8 @@ def add(a: Material, b: Material) -> Material:
         moved_together=a.moved_together + b.moved_together,
         in_turn=a.in_turn + b.in_turn,
         references=a.references + b.references,
+        loose=a.loose + b.loose,
+        floats_now=b.floats_now,
         dips=a.dips + b.dips,
         trains=keep_longest(a.trains + b.trains),
         resting=_thin(a.resting + b.resting),

@@ -13,6 +13,7 @@ from daq.chapters import Chapters
 from daq.crossings import MICRO_LIMIT, UV, window_pairs
 from daq.evidence import Mark, Told
 from daq.findings import Findings, GapFound
+from daq.floating import Whispers
 from daq.hazards import Hazards
 from daq.lead_check import NOT_DONE, SEAT, LeadCheck
 from daq.live_view import SPAN_V, Readout, bands_of, held_views, lead_views
@@ -40,7 +41,7 @@ class Pipeline:
         self._clipped = 0
         self._gaps: list[GapFound] = []
         self._marks: list[Mark] = []
-        self._whispers: list[tuple[int, bool]] = []
+        self._whispers = Whispers()
         self._plug = "unknown"
         self._check: LeadCheck | None = None
         self._checking = False
@@ -84,14 +85,14 @@ class Pipeline:
         if self._aside:
             self._readout.push(micro)
             if self._check is not None and self._checking:
-                self._check.push(micro)
+                self._check.push(micro, Bias.WHISPER in block.layout.bias)
         else:
             self._measure(block, micro)
         self._next = block.end
 
     def _follow_bias(self, block: Block) -> None:
         if self._layout is None or block.layout.bias != self._layout.bias:
-            self._whispers.append((block.first, Bias.WHISPER in block.layout.bias))
+            self._whispers = self._whispers.then(block.first, Bias.WHISPER in block.layout.bias)
             self._tell()
 
     def _measure(self, block: Block, micro: Raw) -> None:
@@ -145,7 +146,7 @@ class Pipeline:
 
     def _tell(self) -> None:
         """What is known beside the samples has changed."""
-        told = Told(tuple(self._marks), self.expectation == "steady", tuple(self._whispers))
+        told = Told(tuple(self._marks), self.expectation == "steady", self._whispers)
         self._chapters.told = told
         self._version += 1
 
@@ -245,6 +246,7 @@ class Pipeline:
             lead_check=self._lead_check_view(),
             plug=self._plug,
             expectation=self.expectation,
+            bias=self._layout.bias if self._layout is not None else (Bias.OFF, Bias.OFF),
             losses=self._losses(),
             cautions=a.cautions,
         )
@@ -253,8 +255,12 @@ class Pipeline:
         scale = self._layout.scale if self._layout is not None else None
         bands = bands_of(self._analysis().source_v)
         if self._aside and self._readout.volts is not None:
-            return held_views(self._readout.volts, scale, bands)
-        return lead_views(self._segmenter, scale, bands)
+            return held_views(self._readout.volts, scale, bands, self._whispering)
+        return lead_views(self._segmenter, scale, bands, self._analysis().floats_now)
+
+    @property
+    def _whispering(self) -> bool:
+        return self._layout is not None and Bias.WHISPER in self._layout.bias
 
     def _source_origin(self, a: Analysis) -> str:
         if self._check is not None and self._check.source_v is not None:
@@ -285,7 +291,7 @@ class Pipeline:
                 expectation=self.expectation,
                 reference_proven=self.reference_proven,
                 checked_source_v=self._check.source_v if self._check is not None else None,
-                whispered=any(on for _, on in self._whispers),
+                whispered=self._whispers.ever,
                 ac=self._hazards is not None and self._hazards.ac,
                 noise=self._hazards is not None and self._hazards.noise,
                 clipped=self._clipped > 0,

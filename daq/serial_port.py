@@ -205,8 +205,14 @@ class SerialConnector:
 class SerialSource(LoggerSource):
     """A logger on a serial port, as a SampleSource; waits up to 5 s for it. See LoggerSource for errors."""
 
-    def __init__(self, port: str, rate_hz: float = DEFAULT_RATE_HZ, baud: int = DEFAULT_BAUD) -> None:
+    def __init__(
+        self,
+        port: str,
+        rate_hz: float = DEFAULT_RATE_HZ,
+        baud: int = DEFAULT_BAUD,
+        whisper: bool = True,
+    ) -> None:
         connector = SerialConnector(port, baud)
-        super().__init__(connector, rate_hz)
+        super().__init__(connector, rate_hz, whisper)
         if connector.adapter is not None:
             remember(connector.adapter)

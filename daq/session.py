@@ -24,9 +24,10 @@ from typing import Protocol, TypeVar
 from daq.backlog import LIMIT_BYTES, Backlog
 from daq.errors import CommandError, WhichsideError, WorkError
 from daq.findings import Findings
+from daq.probe import Prober
 from daq.samples import Block, Change, ChangeKind, DeviceInfo, Gap, Item, Origin
 from daq.snapshot import Snapshot
-from daq.source import Command, SampleSource
+from daq.source import Capability, Command, SampleSource, SetBias
 from daq.trace import TraceRing
 
 log = logging.getLogger(__name__)
@@ -108,6 +109,7 @@ class Session:
         self._backlog_bytes = backlog_bytes
         self._rebase = self._backlog.origin
         self._record_to = record_to
+        self._prober: Prober | None = None
         self._ring = TraceRing()
         self._ring_lock = threading.Lock()
         self._requests: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
@@ -146,7 +148,14 @@ class Session:
 
     def command(self, command: Command) -> None:
         """Pass a command to the device; raises CommandError when it cannot do that."""
+        if self._prober is not None and isinstance(command, SetBias):
+            self._prober.stand_down()
         self.source.command(command)
+
+    @property
+    def probing(self) -> bool:
+        """The whisper is away for a moment, to see whether a lead follows."""
+        return self._prober is not None and self._prober.probing
 
     def start_recording(self, path: Path) -> None:
         """Record the run from its beginning to `path`; trouble shows in `recording.error`."""
@@ -177,6 +186,8 @@ class Session:
     def _run(self) -> None:
         try:
             self._begin_recording_asked()
+            if Capability.WHISPER in self.source.capabilities:
+                self._prober = Prober()
             for item in self.source:
                 self._obey()
                 self._take(item)
@@ -230,6 +241,12 @@ class Session:
         self._advance(item)
         if isinstance(item, Change) or self._time_s >= self._due_s:
             self.refresh()
+            self._probe()
+
+    def _probe(self) -> None:
+        wanted = self._prober.next(self.latest) if self._prober is not None else None
+        if wanted is not None:
+            self.source.command(wanted)
 
     def refresh(self) -> Snapshot:
         """Make `latest` this very moment's. Only for what runs on the worker's thread, as a source does."""

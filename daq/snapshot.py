@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from daq.findings import Edge, Event, Judgement, LoadKind, LoadState, Pwm
+from daq.samples import Bias
 
 
 class StateWord(Enum):
@@ -20,6 +21,7 @@ class StateWord(Enum):
     BETWEEN = "between"
     BELOW_ZERO = "below zero"
     BEYOND_RANGE = "beyond range"
+    FLOATING = "floating"  # the whisper moves it: nothing holds it
     CHANGING = "changing"
     NO_READING = "no reading"
 
@@ -83,5 +85,6 @@ class Snapshot:
     lead_check: LeadCheckView
     plug: str  # "in", "out", "unknown"
     expectation: str
+    bias: tuple[Bias, Bias]  # on the leads now
     losses: Losses
     cautions: tuple[str, ...]

@@ -16,7 +16,8 @@ from daq.samples import Bias, DeviceInfo, Item
 
 
 class Capability(Enum):
-    BIAS = "bias"  # answers SetBias
+    WHISPER = "whisper"  # answers SetBias with the whisper
+    BIAS = "bias"  # answers SetBias with up and down
     RATE = "rate"  # answers SetRate
     OPERATE = "operate"  # a bench: the control, plug and leads can be moved from the keyboard
     FINITE = "finite"  # ends by itself (captures and text files)

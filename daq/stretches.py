@@ -28,6 +28,7 @@ class Steady:
         trail: (centre, level 1, level 2) of windows, kept where the level moved by 2 % of source.
         halves: where |lead 1 - lead 2| crossed half of the source, slowly.
         raw: the samples, where it is short.
+        floats: the leads that nothing holds (see `floating`).
     """
 
     start: int
@@ -42,6 +43,7 @@ class Steady:
     trail: list[tuple[float, float, float]] = field(default_factory=list)
     halves: list[float] = field(default_factory=list)
     raw: Raw | None = None
+    floats: tuple[bool, bool] = (False, False)
 
 
 @dataclass(slots=True)

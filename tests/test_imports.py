@@ -19,11 +19,11 @@ LAYERS: list[set[str]] = [
     {"source"},
     {"stretches", "findings"},
     {"crossings", "rhythm", "tally", "steady", "timeline", "hazards", "snapshot"},
-    {"labels", "glue", "ripple", "turns", "switching", "supply"},
+    {"labels", "glue", "ripple", "turns", "switching", "supply", "floating"},
     {"waveform", "pulses", "evidence", "lead_check", "live_view"},
     {"material"},
     {"chapters", "events", "judge", "analysis"},
-    {"pipeline"},
+    {"pipeline", "probe"},
 ]
 LAYER_OF = {name: n for n, names in enumerate(LAYERS) for name in names}
 

@@ -27,6 +27,12 @@ SURE_S = 3.0
 
 _SECOND_RING_S = 0.5  # after the first: beyond the bell's own limit, short enough to be one signal
 
+_STRONG = "stand clear of what it can operate; never on airbags or 5 V sensors"
+_ABOUT_BIAS = {
+    bias.WHISPER: "whisper on: a lead on nothing now reads 2.6 V and says so",
+    bias.OFF: "bias off: a lead on nothing reads zero now, like a ground",
+}
+
 _EXPECTATIONS = ("switching", "steady", "automatic", "unknown")
 _PLUGS = ("in", "out", "unknown")
 
@@ -40,7 +46,7 @@ class LiveScreen(Dashboard):
         super().__init__(session)
         self._new_capture = new_capture
         self._prompter = Prompter()
-        self._bias = bias.OFF  # as asked for; what the logger did stands in the log
+        self._wanted = bias.OFF  # asked for last; what the logger did stands in the log
         self._asked = ""  # the key that waits to be pressed again
         self._asked_s = 0.0
 
@@ -56,6 +62,11 @@ class LiveScreen(Dashboard):
 
     def extra_keys(self) -> Sequence[tuple[str, str]]:
         return [(keys.BIAS.cap, f"bias: {bias.name(self._bias)}")] if self._has_bias else []
+
+    @property
+    def _bias(self) -> SetBias:
+        """What the logger has on the leads; the moment of a probe is not worth showing."""
+        return bias.WHISPER if self.session.probing else SetBias(*self.session.latest.bias)
 
     def big_word(self, snapshot: Snapshot) -> str:
         prompt, _ = self._prompter.poll(monotonic())
@@ -127,18 +138,19 @@ class LiveScreen(Dashboard):
     def action_plug(self) -> None:
         now = self.session.latest.plug
         value = _PLUGS[(_PLUGS.index(now) + 1) % 3] if now in _PLUGS else "in"
-        if value != "out" and bias.strong(self._bias):
-            self._put_bias(bias.OFF)
+        if value != "out" and (bias.strong(self._wanted) or bias.strong(self._bias)):
+            self._put_bias(bias.at_rest(self.session.source.capabilities))
         hint = ". Unplug and plug in with the circuit off" if value == "out" else ""
         self._change(ChangeKind.PLUG, value, f"noted: {words.plug(value)}{hint}")
 
     @property
     def _has_bias(self) -> bool:
-        return Capability.BIAS in self.session.source.capabilities
+        return bool({Capability.BIAS, Capability.WHISPER} & self.session.source.capabilities)
 
     def action_bias(self) -> None:
         if self._has_bias:
-            self._put_bias(bias.following(self._bias, self.session.latest.plug))
+            can = self.session.source.capabilities
+            self._put_bias(bias.following(self._bias, self.session.latest.plug, can))
 
     def _put_bias(self, wanted: SetBias) -> None:
         try:
@@ -146,9 +158,8 @@ class LiveScreen(Dashboard):
         except WhichsideError as error:
             self.notice(str(error))
             return
-        self._bias = wanted
-        hint = ": stand clear of what it can operate; never on airbags or 5 V sensors"
-        self.notice(f"bias {bias.name(wanted)}{hint if bias.strong(wanted) else ''}")
+        self._wanted = wanted
+        self.notice(_ABOUT_BIAS.get(wanted, f"bias {bias.name(wanted)}: {_STRONG}"))
 
     def action_expect(self) -> None:
         now = self.session.latest.expectation

@@ -29,7 +29,8 @@ SCRIPT = [
 
 
 def run(**options: object) -> list[Item]:
-    arguments = {"name": "trailer-lamp", "speed": None, "script": SCRIPT, "duration_s": 0.6, **options}
+    usual = {"name": "trailer-lamp", "speed": None, "script": SCRIPT, "duration_s": 0.6, "whisper": False}
+    arguments = {**usual, **options}
     return list(BenchSource(**arguments))  # type: ignore[arg-type]
 
 
@@ -116,7 +117,7 @@ def test_a_bad_line_loses_pairs_and_invents_none(
     line = FaultyLine(seed, flip, drop, stalls, cuts, sound_until_s=0.001)
     script = [(at, what) for at, what in SCRIPT if isinstance(what, Operate)]
     sent = counts_of(run(script=script))
-    source = BenchSource("trailer-lamp", speed=None, script=script, duration_s=0.6, line=line)
+    source = BenchSource("trailer-lamp", speed=None, script=script, duration_s=0.6, line=line, whisper=False)
     place, lost = 0, 0
     for item in source:
         if isinstance(item, Gap):
@@ -161,7 +162,12 @@ def test_stalled_bytes_come_later() -> None:
 
 def test_capabilities_and_info() -> None:
     source = BenchSource("strip-light", speed=None)
-    assert source.capabilities == {Capability.BIAS, Capability.RATE, Capability.OPERATE}
+    assert source.capabilities == {
+        Capability.WHISPER,
+        Capability.BIAS,
+        Capability.RATE,
+        Capability.OPERATE,
+    }
     assert source.info.name == "bench: A strip light in a horse box"
     assert source.info.serial_number == "BENCH"
     assert Capability.FINITE in BenchSource("strip-light", speed=None, duration_s=1).capabilities

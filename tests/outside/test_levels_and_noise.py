@@ -121,5 +121,5 @@ def test_a_resting_battery_from_full_to_flat_is_at_source(volts: float, word: st
 
 
 def test_no_reading_before_the_first_sample() -> None:
-    views = lead_views(None, None, bands_of(None))
+    views = lead_views(None, None, bands_of(None), (False, False))
     assert {v.word for v in views} == {StateWord.NO_READING}

@@ -19,9 +19,9 @@ from daq.findings import (
     NextTest,
     Side,
 )
-from daq.samples import Block, Change, ChangeKind, DeviceInfo, Item, Layout, Scale
+from daq.samples import Bias, Block, Change, ChangeKind, DeviceInfo, Item, Layout, Scale
 from daq.snapshot import Bands, LeadCheckView, LeadView, Losses, Snapshot, StateWord
-from daq.source import Capability, Command
+from daq.source import Capability, Command, SetBias
 
 RATE_HZ = 4000.0
 SCALE = Scale(volts_per_count=(0.0469, 0.0469), offset_v=(-8.0, -8.0))
@@ -84,6 +84,7 @@ def snapshot() -> Snapshot:
         lead_check=NO_CHECK,
         plug="in",
         expectation="switching",
+        bias=(Bias.OFF, Bias.OFF),
         losses=Losses(0, 0.0, 0),
         cautions=(),
     )
@@ -118,6 +119,8 @@ class StagePipeline:
 
     def push(self, item: Item) -> None:
         self.log.append(item)
+        if isinstance(item, Block):
+            self.stage = replace(self.stage, bias=item.layout.bias)
         if not isinstance(item, Change):
             return
         if item.kind is ChangeKind.PLUG:
@@ -157,6 +160,7 @@ class ListSource:
         self._items = list(items)
         self._ends = ends
         self._capabilities = capabilities
+        self._bias = (Bias.OFF, Bias.OFF)
         self.closed = threading.Event()
         self.commands: list[Command] = []
         self.info = info or DeviceInfo("bench: brake lamp")
@@ -171,11 +175,13 @@ class ListSource:
             return
         at = max((item.end for item in self._items if isinstance(item, Block)), default=0)
         while not self.closed.wait(0.01):  # keep the worker turning, as a live device does
-            yield Block(at, np.full((40, 2), 440, dtype=np.int32), LAYOUT)
+            yield Block(at, np.full((40, 2), 440, dtype=np.int32), replace(LAYOUT, bias=self._bias))
             at += 40
 
     def command(self, command: Command) -> None:
         self.commands.append(command)
+        if isinstance(command, SetBias):
+            self._bias = (command.lead1, command.lead2)
 
     def close(self) -> None:
         self.closed.set()

@@ -231,18 +231,34 @@ async def test_the_bench_is_worked_from_the_keyboard() -> None:
     ]
 
 
+BOTH = frozenset({Capability.BIAS, Capability.WHISPER})
+
+
 async def test_strong_bias_only_unplugged_and_gone_when_plugged_in() -> None:
-    with a_run(source=ListSource(switched(0.2), capabilities=frozenset({Capability.BIAS}))) as run:
-        async with on_stage(run.screen()) as pilot:
-            await tap(pilot, "i", "i", "p")
-            await until(pilot, lambda: run.session.latest.plug == "out")
-            await tap(pilot, "i", "i")
-            await until(pilot, lambda: "bias up on lead 1: stand clear" in text(pilot.app))
-            await tap(pilot, "p")
-            await until(pilot, lambda: run.session.latest.plug == "unknown")
-            await until(pilot, lambda: "i bias: off" in text(pilot.app))
     off, whisper = SetBias(Bias.OFF, Bias.OFF), SetBias(Bias.WHISPER, Bias.WHISPER)
-    assert run.source.commands == [whisper, off, whisper, SetBias(Bias.UP, Bias.OFF), off]
+    with a_run(source=ListSource(switched(0.2), capabilities=BOTH)) as run:
+        async with on_stage(run.screen()) as pilot:
+            for shown in ("whisper", "off", "whisper"):
+                await tap(pilot, "i")
+                await until(pilot, lambda shown=shown: f"i bias: {shown}" in text(pilot.app))  # type: ignore[misc]
+            await tap(pilot, "p")
+            await until(pilot, lambda: run.session.latest.plug == "out")
+            await tap(pilot, "i")
+            await until(pilot, lambda: "i bias: off" in text(pilot.app))
+            await tap(pilot, "i")
+            await until(pilot, lambda: "bias up on lead 1: stand clear" in text(pilot.app))
+            await tap(pilot, "p")  # at once, before the logger may have confirmed it
+            await until(pilot, lambda: run.session.latest.plug == "unknown")
+            await until(pilot, lambda: "i bias: whisper" in text(pilot.app))
+    assert run.source.commands == [whisper, off, whisper, off, SetBias(Bias.UP, Bias.OFF), whisper]
+
+
+async def test_without_a_bias_there_is_no_key_for_it() -> None:
+    with a_run() as run:
+        async with on_stage(run.screen()) as pilot:
+            await tap(pilot, "i")
+            assert "bias" not in text(pilot.app)
+    assert run.source.commands == []
 
 
 async def test_details_and_help_open_and_close() -> None:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from daq import words
 from daq.findings import Side
 from daq.samples import Bias
-from daq.source import SetBias
+from daq.source import Capability, SetBias
 from tui import bias, keys
 from tui.bench import HANDS
 from tui.keys import wrap
@@ -112,21 +112,28 @@ def test_no_key_has_two_meanings(groups: tuple[list[keys.Key], ...]) -> None:
 
 def test_strong_bias_is_offered_unplugged_only() -> None:
     def offered(plug: str) -> list[str]:
-        found, now = [], bias.OFF
+        found, now = [], bias.WHISPER
         for _ in range(7):
             found.append(bias.name(now))
-            now = bias.following(now, plug)
+            now = bias.following(now, plug, frozenset(Capability))
         return found
 
     assert offered("out")[:7] == [
-        "off",
         "whisper",
+        "off",
         "up on lead 1",
         "up on lead 2",
         "down on lead 1",
         "down on lead 2",
-        "off",
+        "whisper",
     ]
     for plug in ("in", "unknown"):
         assert set(offered(plug)) == {"off", "whisper"}
-    assert bias.following(SetBias(Bias.UP, Bias.OFF), "in") == bias.OFF
+    assert bias.following(SetBias(Bias.UP, Bias.OFF), "in", frozenset(Capability)) == bias.WHISPER
+
+
+def test_a_board_is_offered_only_the_bias_it_has() -> None:
+    assert bias.following(bias.OFF, "out", frozenset({Capability.WHISPER})) == bias.WHISPER
+    assert bias.following(bias.WHISPER, "out", frozenset({Capability.WHISPER})) == bias.OFF
+    assert bias.following(bias.OFF, "out", frozenset({Capability.BIAS})) == SetBias(Bias.UP, Bias.OFF)
+    assert bias.at_rest(frozenset({Capability.BIAS})) == bias.OFF

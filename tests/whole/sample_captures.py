@@ -29,6 +29,7 @@ class Story:
     steps: tuple[tuple[str, str, float], ...]
     changes: tuple[tuple[float, ChangeKind, str], ...] = ()
     seed: int = 1
+    whisper: bool = False  # as the first captures were made
 
 
 def cycles(
@@ -65,7 +66,14 @@ def items(story: Story) -> Iterator[Item]:
     for what, to, held in story.steps:
         script.append((at, Operate(what, to)))
         at += held
-    source = BenchSource(story.circuit, speed=None, seed=story.seed, script=script, duration_s=at + 0.3)
+    source = BenchSource(
+        story.circuit,
+        speed=None,
+        seed=story.seed,
+        script=script,
+        duration_s=at + 0.3,
+        whisper=story.whisper,
+    )
     told = sorted(story.changes, key=lambda c: c[0])
     yield Change(0, Origin.USER, ChangeKind.EXPECT, "switching")
     for item in source:

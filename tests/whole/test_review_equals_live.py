@@ -13,7 +13,7 @@ from daq.capture import CaptureWriter
 from daq.findings import Findings, to_json
 from daq.pipeline import Pipeline
 from daq.recordings_in import analyse, open_recording
-from daq.samples import ChangeKind
+from daq.samples import Change, ChangeKind
 from daq.session import Session
 from daq.source import Operate
 
@@ -54,6 +54,29 @@ def test_review_equals_live(circuit: str, tmp_path: Path) -> None:
     reviewed = analyse(source)
     source.close()
     assert json.dumps(to_json(said, "")) == json.dumps(to_json(reviewed, ""))
+
+
+def test_a_lead_that_comes_off_is_probed_live_and_judged_alike_in_review(tmp_path: Path) -> None:
+    """The whisper goes away for a moment while the lead hangs free; the recording shows the same."""
+    path = tmp_path / "loose.whichside"
+    script = [*SCRIPT, (5.5, Operate("lead 2", "off pin")), (7.5, Operate("lead 2", "on pin"))]
+    source = BenchSource("trailer-lamp", speed=10.0, script=script, duration_s=8.5)
+    session = Session(source, Pipeline(), CaptureWriter, record_to=path).start()
+    assert session.join(30)
+    session.close()
+    said = session.findings
+    assert said is not None
+    assert (said.judgement.side.value, said.judgement.control_lead) == ("low", 2)
+    assert [event.kind.value for event in said.events] == ["lead off"]
+    assert said.events[0].t_s == pytest.approx(5.5, abs=0.005)
+    assert said.events[0].duration_s == pytest.approx(2.0, abs=0.005)
+    reviewed = open_recording(path)
+    biases = [item.value for item in reviewed if isinstance(item, Change) and item.kind is ChangeKind.BIAS]
+    reviewed.close()
+    assert biases == ["whisper whisper", "off off", "whisper whisper"]
+    again = open_recording(path)
+    assert to_json(analyse(again), "") == to_json(said, "")
+    again.close()
 
 
 def test_a_recording_begun_late_holds_the_whole_run(tmp_path: Path) -> None:

@@ -17,11 +17,15 @@ class Table:
     """`run` for some milliseconds; `spoil` may change what travels from the logger to the link."""
 
     def __init__(
-        self, rate_hz: float = 4000.0, logger: FakeLogger | None = None, baud: int = 500_000
+        self,
+        rate_hz: float = 4000.0,
+        logger: FakeLogger | None = None,
+        baud: int = 500_000,
+        whisper: bool = False,
     ) -> None:
         self.now_ns = 1_000_000_000
         self.logger = logger or FakeLogger()
-        self.link = LoggerLink(rate_hz, "/dev/test", baud, self.now_ns)
+        self.link = LoggerLink(rate_hz, "/dev/test", baud, self.now_ns, whisper)
         self.items: list[Item] = []
         self.extra = b""
 

@@ -11,8 +11,9 @@ from daq.calibration import CALIBRATION_ADDRESS, Calibration, Line
 from daq.errors import CommandError, DeviceError, WorkError
 from daq.framing import Frame, Kind
 from daq.messages import Heartbeat, encode_message
+from daq.results import Feature
 from daq.samples import Bias, Block, BlockFlag, ChangeKind, GapReason
-from daq.source import Operate, SetBias, SetRate
+from daq.source import Capability, Operate, SetBias, SetRate
 from tests.wire.fake_logger import FakeLogger
 from tests.wire.talk import Table, changes, check_dense, check_one_run, gaps, pairs_in
 
@@ -145,6 +146,41 @@ def test_a_strong_bias_is_held_and_not_raised_again_after_a_restart() -> None:
     table.extra = table.logger.boot(table.now_ns)
     table.run(5000)
     assert [c.value for c in changes(table.items, ChangeKind.BIAS)] == ["up down", "off off"]
+
+
+def test_the_whisper_is_there_from_the_first_pair_and_after_a_restart() -> None:
+    table = Table(whisper=True)
+    table.run(500)
+    table.extra = table.logger.boot(table.now_ns)
+    table.run(1000)
+    table.link.command(SetBias(Bias.UP, Bias.OFF))
+    table.run(500)
+    table.extra = table.logger.boot(table.now_ns)
+    table.run(1000)
+    told = [c.value for c in changes(table.items, ChangeKind.BIAS)]
+    assert told == ["whisper whisper", "up off", "whisper whisper"]
+    blocks = [item for item in table.items if isinstance(item, Block)]
+    assert blocks[0].layout.bias == (Bias.WHISPER, Bias.WHISPER)
+
+
+def test_a_whisper_switched_off_stays_off() -> None:
+    table = Table(whisper=True)
+    table.run(500)
+    table.link.command(SetBias(Bias.OFF, Bias.OFF))
+    table.run(500)
+    table.extra = table.logger.boot(table.now_ns)
+    table.run(1000)
+    assert [c.value for c in changes(table.items, ChangeKind.BIAS)] == ["whisper whisper", "off off"]
+
+
+def test_a_board_without_whisper_is_not_asked_for_one() -> None:
+    logger = FakeLogger()
+    logger.identity = replace(logger.identity, features=Feature.UP_AND_DOWN)
+    table = Table(logger=logger, whisper=True)
+    assert table.link.capabilities == {Capability.RATE}
+    table.run(1000)
+    assert changes(table.items, ChangeKind.BIAS) == []
+    assert table.link.capabilities == {Capability.RATE, Capability.BIAS}
 
 
 def test_another_rate_is_a_new_layout_after_a_gap() -> None:

@@ -85,7 +85,7 @@ def test_samples_flow_and_the_stop_is_confirmed(plugged: PtyLogger) -> None:
     assert check_one_run(items) == plugged.logger.pairs
     assert gaps(items) == []
     assert recording.source.info.port == plugged.port
-    assert recording.source.capabilities == {Capability.RATE, Capability.BIAS}
+    assert recording.source.capabilities == {Capability.RATE, Capability.WHISPER, Capability.BIAS}
 
 
 def test_commands_from_another_thread(plugged: PtyLogger) -> None:

@@ -1,0 +1,228 @@
+"""Leads that nothing holds, told by the whisper bias.
+
+The whisper (5 V through about 1 MΩ) lifts a lead on nothing, against the lead's own 1.1 MΩ, to
+5 V * 1.1 / 2.1 = 2.6 V; a connected lead it does not move. The level alone proves nothing, a bad ground can
+drop as much: the lead must follow when the whisper is taken away or put on, or keep the level of a moment
+when it did. Two pins that only the load joins float alike, wherever leakage draws them.
+
+For all that comes after, a lead that floats reads zero, as it would without the whisper, and says that it
+floats. One floating lead beside one at source is nobody's load: such a stretch is no evidence at all.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+
+import numpy as np
+
+from daq.crossings import UV
+from daq.stretches import Lost, Pair, Steady, Stretch, Zone
+
+FREE_UV = 5 * UV * 1.1 / 2.1
+FREE_BAND_UV = (2.2 * UV, 3.05 * UV)  # supply 4.5 to 5.25 V, resistors to 2 %
+ALIKE_BAND_UV = (0.8 * UV, 3.5 * UV)  # of two pins that the load joins: leakage draws them up or down
+ALIKE_UV = 0.3 * UV
+KEPT_UV = 0.15 * UV  # a lead that goes on floating keeps its level to this
+AT_REST_UV = 0.6 * UV  # without the whisper a floating lead is at zero
+HELD_UP_UV = 3.5 * UV
+HELD_DOWN_UV = 1.0 * UV
+PROBED_AFTER_S = 0.8  # whoever measures live has asked by then (see `probe`)
+BESIDE_S = 0.02  # the circuit beside a change of bias is looked at this close
+BELOW_ZERO_UV = -0.25 * UV
+MIRROR_SUM = 0.2  # as in `labels`
+
+Flag = bool | None  # whether a lead floats; None: not known
+Flags = tuple[Flag, Flag]
+UNKNOWN: Flags = (None, None)
+
+
+@dataclass(frozen=True, slots=True)
+class Whispers:
+    """When the whisper bias was on: `changes` are (from pair, on), in order of time."""
+
+    changes: tuple[tuple[int, bool], ...] = ()
+
+    @property
+    def ever(self) -> bool:
+        return any(on for _, on in self.changes)
+
+    def then(self, pair: int, on: bool) -> Whispers:
+        """With one change more."""
+        return Whispers((*self.changes, (pair, on)))
+
+    def on(self, pair: float) -> bool:
+        """Was the whisper on at `pair`?"""
+        at = bisect_right(self.changes, pair, key=lambda change: change[0])
+        return at > 0 and self.changes[at - 1][1]
+
+    def within(self, start: float, end: float) -> Sequence[tuple[int, bool]]:
+        """The changes at start < pair < end."""
+        first = bisect_right(self.changes, start, key=lambda change: change[0])
+        return self.changes[first : bisect_left(self.changes, end, key=lambda change: change[0])]
+
+
+@dataclass(slots=True)
+class Sorted:
+    """Stretches as without the whisper, and what else there is to know.
+
+    Attributes:
+        loose: where a lead hung free beside one at source, pairs.
+        beside: what the lead beside it read, (µV, pairs).
+        now: the leads that float at the end.
+    """
+
+    stretches: Sequence[Stretch]
+    loose: list[tuple[float, float]] = field(default_factory=list)
+    beside: list[tuple[float, float]] = field(default_factory=list)
+    now: tuple[bool, bool] = (False, False)
+
+
+def sort_out(stretches: Sequence[Stretch], whispers: Whispers, rate_hz: float) -> Sorted:
+    """Find the leads that float and take the whisper out of what they read. Cost: a few looks a stretch."""
+    if not whispers.ever:
+        return Sorted(stretches)
+    flags = _proven(stretches, whispers, rate_hz)
+    _inherit(stretches, flags, whispers, range(len(stretches)))
+    _inherit(stretches, flags, whispers, range(len(stretches) - 1, -1, -1))
+    out: list[Stretch] = []
+    sorted_out = Sorted(out)
+    for n, stretch in enumerate(stretches):
+        if not isinstance(stretch, Steady):
+            out.append(stretch)
+            continue
+        on = whispers.on((stretch.start + stretch.end) / 2)
+        floats = _decided(stretch, flags[n], on, rate_hz)
+        sorted_out.now = floats
+        if _is_loose(stretch, floats):
+            _add(sorted_out.loose, stretch, BESIDE_S * rate_hz)
+            sorted_out.beside.append((max(stretch.settled), float(stretch.end - stretch.start)))
+            out.append(Lost(stretch.start, 0.0))
+        else:
+            out.append(_as_without(stretch, floats, on))
+    return sorted_out
+
+
+def _add(spans: list[tuple[float, float]], stretch: Steady, near: float) -> None:
+    """A span that goes on where the last one ended is one with it: a probe cuts them."""
+    goes_on = spans and stretch.start - spans[-1][1] < near
+    begun = spans.pop()[0] if goes_on else stretch.start
+    spans.append((begun, stretch.end))
+
+
+def in_free_band(level_uv: float) -> bool:
+    """Whether a lead reads what the whisper makes of one on nothing."""
+    return FREE_BAND_UV[0] < level_uv < FREE_BAND_UV[1]
+
+
+def _proven(stretches: Sequence[Stretch], whispers: Whispers, rate_hz: float) -> list[Flags]:
+    """Flags of the stretches beside (or across) a change of the whisper."""
+    flags: list[Flags] = [UNKNOWN] * len(stretches)
+    near = max(2.0, BESIDE_S * rate_hz)
+    for n, stretch in enumerate(stretches):
+        if isinstance(stretch, Steady) and whispers.within(stretch.start + 2, stretch.end - 2):
+            flags[n] = (False, False)  # nothing moved with it
+    for left, right in _neighbours(stretches):
+        a, b = stretches[left], stretches[right]
+        assert isinstance(a, Steady)
+        assert isinstance(b, Steady)
+        if b.start - a.end > near or not whispers.within(a.end - 3, b.start + 3):
+            continue
+        before = whispers.on(a.end - 4)
+        if before is whispers.on(b.start + 3):
+            continue
+        with_it, without = (a.tail, b.head) if before else (b.head, a.tail)
+        found = _follows(with_it[0], without[0]), _follows(with_it[1], without[1])
+        if None in found:
+            continue  # the circuit itself moved at that moment
+        for k in (left, right):
+            one, other = flags[k]
+            flags[k] = (found[0] if one is None else one, found[1] if other is None else other)
+    return flags
+
+
+def _follows(with_it: float, without: float) -> Flag:
+    if abs(without) < AT_REST_UV and ALIKE_BAND_UV[0] < with_it < ALIKE_BAND_UV[1]:
+        return True
+    return False if abs(with_it - without) < ALIKE_UV else None
+
+
+def _neighbours(stretches: Sequence[Stretch]) -> Iterator[tuple[int, int]]:
+    """Positions of steady stretches that follow each other with nothing lost or pulsed between them."""
+    last: int | None = None
+    for n, stretch in enumerate(stretches):
+        if isinstance(stretch, Steady):
+            if last is not None:
+                yield last, n
+            last = n
+        elif not isinstance(stretch, Zone):
+            last = None
+
+
+def _inherit(
+    stretches: Sequence[Stretch], flags: list[Flags], whispers: Whispers, order: Sequence[int]
+) -> None:
+    """A lead that keeps its level while the other moves is what it was."""
+    steady = [n for n in order if not isinstance(stretches[n], Zone)]
+    for before, here in pairwise(steady):
+        a, b = stretches[before], stretches[here]
+        if not isinstance(a, Steady) or not isinstance(b, Steady):
+            continue
+        if whispers.on((a.start + a.end) / 2) is not whispers.on((b.start + b.end) / 2):
+            continue
+        kept = [
+            known if flag is None and abs(a.mean[lead] - b.mean[lead]) < KEPT_UV else flag
+            for lead, (flag, known) in enumerate(zip(flags[here], flags[before], strict=True))
+        ]
+        flags[here] = (kept[0], kept[1])
+
+
+def _decided(stretch: Steady, flags: Flags, on: bool, rate_hz: float) -> tuple[bool, bool]:
+    """What is not proven: two leads alike float; one alone only where there was no time to ask."""
+    one, other = flags
+    if on and one is not False and other is not False:
+        low, high = sorted(stretch.settled)
+        if ALIKE_BAND_UV[0] < low and high < ALIKE_BAND_UV[1] and high - low < ALIKE_UV:
+            return True, True
+    if on and stretch.end - stretch.start < PROBED_AFTER_S * rate_hz:
+        a, b = stretch.mean
+        one = abs(a - FREE_UV) < KEPT_UV and abs(b) < HELD_DOWN_UV if one is None else one
+        other = abs(b - FREE_UV) < KEPT_UV and abs(a) < HELD_DOWN_UV if other is None else other
+    return one is True, other is True
+
+
+def _is_loose(stretch: Steady, floats: tuple[bool, bool]) -> bool:
+    """One lead on nothing while the other is held up: through a load they would agree."""
+    return floats[0] is not floats[1] and stretch.settled[1 if floats[0] else 0] > HELD_UP_UV
+
+
+def _as_without(stretch: Steady, floats: tuple[bool, bool], on: bool) -> Steady:
+    if any(floats):
+        by = [level if lead and on else 0.0 for level, lead in zip(stretch.mean, floats, strict=True)]
+        return _lowered(stretch, (by[0], by[1]), floats)
+    low, high = sorted(stretch.mean)
+    if on and low < BELOW_ZERO_UV and abs(low + high - 2 * FREE_UV) < MIRROR_SUM * (high - low):
+        return _lowered(stretch, (FREE_UV, FREE_UV), floats)  # the whole logger floats: the reference is off
+    return stretch
+
+
+def _lowered(s: Steady, by: Pair, floats: tuple[bool, bool]) -> Steady:
+    def less(levels: Pair) -> Pair:
+        return levels[0] - by[0], levels[1] - by[1]
+
+    raw = None if s.raw is None else s.raw - np.array(by).round().astype(np.int32)
+    return replace(
+        s,
+        mean=less(s.mean),
+        head=less(s.head),
+        tail=less(s.tail),
+        late=less(s.late),
+        settled=less(s.settled),
+        low=less(s.low),
+        high=less(s.high),
+        trail=[(at, a - by[0], b - by[1]) for at, a, b in s.trail],
+        raw=raw,
+        floats=floats,
+    )
