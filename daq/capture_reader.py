@@ -21,7 +21,7 @@ from daq import capture_schema as schema
 from daq.capture_files import has_leftovers, settle_file
 from daq.capture_records import Anchor, Note
 from daq.capture_rows import LAST_KEY, ClosedError, Damage
-from daq.capture_store import CaptureStore, Entry, Lost, Segment, clip
+from daq.capture_store import CaptureStore, Entry, Lost, Segment
 from daq.capture_view import Overview, overview
 from daq.errors import CommandError
 from daq.samples import Block, Change, DeviceInfo, Gap, GapReason, Item
@@ -225,7 +225,7 @@ class _Replay:
         while at < block.end:
             head = self._peek()
             end = min(block.end, head.position) if head else block.end
-            part = clip(block, at, end)
+            part = block.part(at, end)
             self._next = part.first - self._missing
             yield replace(part, first=self._next) if self._missing else part
             self._next += end - at

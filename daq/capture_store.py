@@ -186,7 +186,7 @@ class CaptureStore(RowReader):
                     continue
                 if block.first > at:
                     yield Lost(at, block.first)
-                yield clip(block, max(block.first, at), min(block.end, end))
+                yield block.part(max(block.first, at), min(block.end, end))
                 at = block.end
         last = min(end, self._declared_end())
         if at < last:
@@ -256,14 +256,6 @@ class CaptureStore(RowReader):
         except sqlite3.DatabaseError:
             return LAST_KEY
         return max(gap or 0, change or 0) + 1
-
-
-def clip(block: Block, begin: int, end: int) -> Block:
-    """The part begin .. end - 1. OVERFLOW tells of a loss before the first pair: later parts drop it."""
-    if begin == block.first and end == block.end:
-        return block
-    flags = block.flags if begin == block.first else block.flags & ~BlockFlag.OVERFLOW
-    return Block(begin, block.counts[begin - block.first : end - block.first], block.layout, flags)
 
 
 def _bins(row: StoredRow, first: int, last: int) -> Bins | None:

@@ -15,7 +15,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -30,7 +30,7 @@ from daq.errors import WorkError
 from daq.findings import ANALYSIS_VERSION
 from daq.new_file import appearing
 from daq.pyramid import Bins, PyramidBuilder, encode_lead
-from daq.samples import Block, BlockFlag, Change, Counts, DeviceInfo, Gap, Item, Layout
+from daq.samples import Block, Change, Counts, DeviceInfo, Gap, Item, Layout
 
 RESERVE_BYTES = 64 << 20
 """The recording stops when less than this is free on its disk: a full disk harms more than the recording."""
@@ -334,15 +334,14 @@ class _LogRows:
             raise ValueError(f"a block begins at {block.first} where {self.next} comes next")
         if block.layout != self._layout:
             self._start_segment(block)
-        counts = _as_int32(block.counts)
+        block = replace(block, counts=_as_int32(block.counts))
         room_for = min(MAX_COUNTS, max(LEAST_FULL_ROW, round(block.layout.rate_hz)))
-        at = 0
-        while at < len(counts):
-            part = counts[at : at + room_for - self._pending_pairs]
-            flags = block.flags if at == 0 else block.flags & ~BlockFlag.OVERFLOW
-            self._pending.append(Block(block.first + at, part, block.layout, flags))
-            self._pending_pairs += len(part)
-            at += len(part)
+        at = block.first
+        while at < block.end:
+            part = block.part(at, min(at + room_for - self._pending_pairs, block.end))
+            self._pending.append(part)
+            self._pending_pairs += len(part.counts)
+            at = part.end
             if self._pending_pairs >= room_for:
                 self.flush()
         self.next = int(block.end)

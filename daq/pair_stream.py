@@ -15,7 +15,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from daq.clock import Anchor, AnchorLog
-from daq.pairs import HEAD, LATE, OVERFLOW, SUMS, Head, MalformedError, bias_pair, read_head, unpack_pairs
+from daq.pairs import HEAD, MISSED, OVERFLOW, SUMS, Head, MalformedError, bias_pair, read_head, unpack_pairs
 from daq.samples import (
     Bias,
     Block,
@@ -212,8 +212,8 @@ class PairStream:
         layout = self._layouts.get(key) or self._layouts.setdefault(key, run.layout_of(head))
         counts = unpack_pairs(b"".join([payload[HEAD.size :] for payload in self._batch]), head.flags & SUMS)
         flags = BlockFlag.NONE
-        if head.flags & LATE:
-            flags |= BlockFlag.LATE_TRIGGER
+        if head.flags & MISSED:
+            flags |= BlockFlag.MISSED_TRIGGER
         if head.flags & OVERFLOW:
             flags |= BlockFlag.OVERFLOW
         self._items.append(Block(self.next_sample, counts, layout, flags))

@@ -16,7 +16,7 @@ from daq.framing import Kind
 from daq.samples import Bias, Counts
 
 HEAD = struct.Struct("<IBBBB")
-SUMS, LATE, OVERFLOW, RESERVED = 1, 2, 4, 8
+SUMS, MISSED, OVERFLOW, RESERVED = 1, 2, 4, 8
 MOST_RAW_PAIRS, MOST_SUM_PAIRS = 80, 60
 RAW_LIMIT, SUM_LIMIT = 1 << 12, 1 << 16
 
@@ -43,8 +43,8 @@ class Head(NamedTuple):
 
     @property
     def layout_key(self) -> tuple[int, int]:
-        """What frames must share to be joined: format, late flag, bias and ranges."""
-        return self.flags & ~OVERFLOW, self.ranges
+        """What frames must share to be joined: format, bias and ranges."""
+        return self.flags & ~(MISSED | OVERFLOW), self.ranges
 
 
 def read_head(payload: bytes) -> Head:
@@ -102,13 +102,13 @@ class DataFrame:
     run: int
     counts: Counts
     sums: bool = False
-    late: bool = False
+    missed: bool = False
     overflow: bool = False
     bias: tuple[Bias, Bias] = (Bias.OFF, Bias.OFF)
     ranges: tuple[int, int] = (0, 0)
 
     def payload(self) -> bytes:
-        flags = self.sums * SUMS | self.late * LATE | self.overflow * OVERFLOW | bias_bits(self.bias) << 4
+        flags = self.sums * SUMS | self.missed * MISSED | self.overflow * OVERFLOW | bias_bits(self.bias) << 4
         ranges = self.ranges[0] | self.ranges[1] << 4
         head = HEAD.pack(self.first & 0xFFFFFFFF, self.run, len(self.counts), flags, ranges)
         return head + pack_pairs(self.counts, self.sums)
@@ -122,7 +122,7 @@ class DataFrame:
             head.run,
             unpack_pairs(payload[HEAD.size :], sums),
             sums,
-            bool(head.flags & LATE),
+            bool(head.flags & MISSED),
             bool(head.flags & OVERFLOW),
             bias_pair(head.flags >> 4),
             (head.ranges & 15, head.ranges >> 4),

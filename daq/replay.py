@@ -101,14 +101,14 @@ class Replay:
                 return
 
     def _pieces(self, block: Block) -> Iterator[Block]:
-        at, rate = 0, block.layout.rate_hz
-        while at < len(block.counts):
+        at, rate = block.first, block.layout.rate_hz
+        while at < block.end:
             piece_s = SEEK_PIECE_S if self.seeking else min(1.0, PIECE_S * max(1.0, self._speed))
-            part = block.counts[at : at + max(1, int(rate * piece_s))]
-            if not self._wait(len(part) / rate):
+            end = min(at + max(1, int(rate * piece_s)), block.end)
+            if not self._wait((end - at) / rate):
                 return
-            yield Block(block.first + at, part, block.layout, block.flags)
-            at += len(part)
+            yield block.part(at, end)
+            at = end
 
     def _wait(self, seconds: float) -> bool:
         """Wait for this much of the recording to be due; False once closed."""

@@ -169,7 +169,7 @@ class Tally:
 
     LAYOUT: ClassVar = struct.Struct("<IHHHHI")
     lost_pairs: int
-    late_triggers: int
+    missed_triggers: int
     damaged_frames: int
     receive_overruns: int
     deepest_transmit: int
@@ -178,7 +178,7 @@ class Tally:
     def payload(self) -> bytes:
         return self.LAYOUT.pack(
             self.lost_pairs,
-            self.late_triggers,
+            self.missed_triggers,
             self.damaged_frames,
             self.receive_overruns,
             self.deepest_transmit,

@@ -30,11 +30,11 @@ class Bias(Enum):
 
 
 class BlockFlag(IntFlag):
-    """What the device says about the samples of a block."""
+    """What the device says of the pairs missing just before a block; those in it are as they should be."""
 
     NONE = 0
-    LATE_TRIGGER = 1  # a conversion started late: its time is off by up to one period
-    OVERFLOW = 2  # the device had to drop pairs just before this block
+    MISSED_TRIGGER = 1  # of those missing, at least one was never converted
+    OVERFLOW = 2  # the device dropped pairs: its buffer was full, or a trigger was missed
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +94,13 @@ class Block:
     def end(self) -> int:
         return self.first + len(self.counts)
 
+    def part(self, begin: int, end: int) -> Block:
+        """Pairs `begin` to `end` - 1, both inside. What the flags tell of came before the first pair only."""
+        if (begin, end) == (self.first, self.end):
+            return self
+        flags = self.flags if begin == self.first else BlockFlag.NONE
+        return Block(begin, self.counts[begin - self.first : end - self.first], self.layout, flags)
+
 
 @dataclass(frozen=True, slots=True)
 class Gap:
@@ -111,7 +118,7 @@ class Gap:
 
 
 class GapReason(Enum):
-    OVERFLOW = "overflow"  # the logger's own buffer was full
+    OVERFLOW = "overflow"  # the logger itself dropped pairs: its buffer was full, or a trigger was missed
     DAMAGED = "damaged"  # bytes arrived broken and were left out
     UNREAD = "unread"  # this computer did not read in time
     UNPLUGGED = "unplugged"  # the cable or the logger was away

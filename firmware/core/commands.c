@@ -166,7 +166,7 @@ static uint8_t statistics(const struct command_frame *command)
         return STATUS_LENGTH;
     answer(command);
     transmit_u32(sampler.lost);
-    transmit_u16(sampler_late_triggers());
+    transmit_u16(sampler_missed_triggers());
     transmit_u16(receive_damaged());
     transmit_u16(receive_overruns());
     transmit_u16(transmit.deepest);

@@ -17,7 +17,7 @@ static inline void sampler_store_or_drop(void)
         return;
     }
     if (sampler.spoilt)
-        sampler.dropped_late = true;
+        sampler.dropped_by_miss = true;
     sampler.dropping = true;
     sampler.dropped++;
 }
@@ -65,8 +65,8 @@ static inline bool sampler_take(uint16_t code)
  * would double the interrupt. */
 static inline void sampler_miss(void)
 {
-    if (sampler.late_triggers != UINT16_MAX)
-        sampler.late_triggers++;
+    if (sampler.missed_triggers != UINT16_MAX)
+        sampler.missed_triggers++;
     sampler.spoilt = true;
     if (sampler.lead2_next)
         sampler.behind = true;

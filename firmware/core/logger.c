@@ -108,8 +108,8 @@ static uint8_t data_flags(uint8_t bias)
         flags |= DATA_SUMS;
     if (sampler.jumped)
         flags |= DATA_OVERFLOW;
-    if (sampler.jumped_late)
-        flags |= DATA_LATE;
+    if (sampler.jumped_by_miss)
+        flags |= DATA_MISSED;
     return flags;
 }
 

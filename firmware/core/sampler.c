@@ -8,7 +8,7 @@ struct sampler sampler;
 void sampler_reset(void)
 {
     sampler.lost = 0;
-    sampler.late_triggers = 0;
+    sampler.missed_triggers = 0;
     sampler_begin(1, 1, front_with(BIAS_OFF, 0, 0));
 }
 
@@ -18,7 +18,7 @@ void sampler_begin(uint8_t per_sum, uint8_t worth_fetching, front_state front)
     sampler.tail = 0;
     sampler.dropping = false;
     sampler.dropped = 0;
-    sampler.dropped_late = false;
+    sampler.dropped_by_miss = false;
     sampler.wanted = front;
     sampler.front = front;
     sampler.sum1 = 0;
@@ -32,7 +32,7 @@ void sampler_begin(uint8_t per_sum, uint8_t worth_fetching, front_state front)
     sampler.worth_fetching = worth_fetching;
     sampler.next = 0;
     sampler.jumped = false;
-    sampler.jumped_late = false;
+    sampler.jumped_by_miss = false;
 }
 
 void sampler_advance(void)
@@ -41,16 +41,16 @@ void sampler_advance(void)
         return;
     uint8_t before = port_lock();
     uint32_t dropped = sampler.dropped;
-    bool late = sampler.dropped_late;
+    bool missed = sampler.dropped_by_miss;
     sampler.dropped = 0;
-    sampler.dropped_late = false;
+    sampler.dropped_by_miss = false;
     sampler.dropping = false;
     port_unlock(before);
 
     sampler.next += dropped;
     sampler.lost += dropped;
     sampler.jumped = true;
-    sampler.jumped_late = sampler.jumped_late || late;
+    sampler.jumped_by_miss = sampler.jumped_by_miss || missed;
 }
 
 uint8_t sampler_ready(uint8_t most, bool *complete)
@@ -74,13 +74,13 @@ void sampler_fetched(uint8_t pairs)
     sampler.tail = (uint8_t)(sampler.tail + pairs);
     sampler.next += pairs;
     sampler.jumped = false;
-    sampler.jumped_late = false;
+    sampler.jumped_by_miss = false;
 }
 
-uint16_t sampler_late_triggers(void)
+uint16_t sampler_missed_triggers(void)
 {
     uint8_t before = port_lock();
-    uint16_t late = sampler.late_triggers;
+    uint16_t missed = sampler.missed_triggers;
     port_unlock(before);
-    return late;
+    return missed;
 }

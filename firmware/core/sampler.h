@@ -55,8 +55,8 @@ struct sampler {
     /* Between the interrupt and the main loop: the loop locks to change them, or where they take two reads. */
     volatile bool dropping;          /* storing has stopped */
     volatile uint32_t dropped;       /* pairs since then */
-    volatile bool dropped_late;      /* a missed trigger was a reason */
-    volatile uint16_t late_triggers; /* stays at 65535 */
+    volatile bool dropped_by_miss;      /* a missed trigger was a reason */
+    volatile uint16_t missed_triggers; /* stays at 65535 */
     volatile front_state wanted; /* from the next pair boundary on */
 
     /* The interrupt's own: the pair being summed. */
@@ -75,7 +75,7 @@ struct sampler {
     uint32_t next;    /* index of the pair at tail */
     uint32_t lost;    /* since boot */
     bool jumped;      /* pairs are missing just before tail */
-    bool jumped_late; /* because of a missed trigger */
+    bool jumped_by_miss; /* because of a missed trigger */
 };
 
 extern struct sampler sampler;
@@ -102,6 +102,6 @@ static inline const struct pair *sampler_pair(uint8_t offset)
 void sampler_fetched(uint8_t pairs);
 
 /* Triggers missed since boot; stays at 65535. */
-uint16_t sampler_late_triggers(void);
+uint16_t sampler_missed_triggers(void);
 
 #endif

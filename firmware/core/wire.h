@@ -36,7 +36,7 @@ enum status {
     STATUS_FAILED = 5
 };
 
-enum data_flag { DATA_SUMS = 0x01, DATA_LATE = 0x02, DATA_OVERFLOW = 0x04 };
+enum data_flag { DATA_SUMS = 0x01, DATA_MISSED = 0x02, DATA_OVERFLOW = 0x04 };
 
 #define DATA_BIAS_SHIFT 4u
 

@@ -59,8 +59,7 @@ class Stretch:
 
     first: int
     layout: Layout
-    flags: int  # of every pair
-    after_overflow: bool
+    flags: int  # what was lost before it
     counts: bytes
 
 
@@ -72,16 +71,14 @@ def normal(items: Iterable[Item]) -> list[Stretch | Gap | Change]:
             log.append(item)
             continue
         assert item.counts.dtype == np.int32
-        lasting = int(item.flags & ~BlockFlag.OVERFLOW)
-        overflow = bool(item.flags & BlockFlag.OVERFLOW)
         last = log[-1] if log else None
         if not len(item.counts):
             continue
-        if isinstance(last, Stretch) and not overflow and (last.layout, last.flags) == (item.layout, lasting):
+        if isinstance(last, Stretch) and not item.flags and last.layout == item.layout:
             assert item.first == last.first + len(last.counts) // 8
             last.counts += item.counts.tobytes()
         else:
-            log.append(Stretch(item.first, item.layout, lasting, overflow, item.counts.tobytes()))
+            log.append(Stretch(item.first, item.layout, int(item.flags), item.counts.tobytes()))
     return log
 
 
@@ -111,7 +108,7 @@ finite = st.floats(allow_nan=False, allow_infinity=False)
 lasting = st.floats(0, 1e6)
 words = st.text(max_size=12)
 
-FLAGS = st.sampled_from([BlockFlag.NONE] * 4 + [BlockFlag.LATE_TRIGGER, BlockFlag.OVERFLOW, BlockFlag(3)])
+FLAGS = st.sampled_from([BlockFlag.NONE] * 4 + [BlockFlag.MISSED_TRIGGER, BlockFlag.OVERFLOW, BlockFlag(3)])
 
 
 @st.composite
@@ -162,7 +159,7 @@ def small() -> list[Item]:
     at = 0
     for second in range(30):
         layout = LAYOUTS[1] if 10 <= second < 12 else LAYOUTS[0]
-        flags = BlockFlag.LATE_TRIGGER if second == 5 else BlockFlag.NONE
+        flags = BlockFlag.MISSED_TRIGGER if second == 5 else BlockFlag.NONE
         if second == 20:
             items.append(Gap(at, 1.5, 0.002, None, GapReason.UNPLUGGED))
         if second % 7 == 3:

@@ -95,14 +95,14 @@ def test_iterating_twice_gives_the_same(tmp_path: Path) -> None:
 
 
 def test_a_block_larger_than_a_row_is_one_stretch_with_one_loss(tmp_path: Path) -> None:
-    """A row is at most 65536 pairs; the rest of a flagged block is late too, but no loss came before it."""
+    """A row is at most 65536 pairs; no loss came before the rest of a flagged block."""
     path = tmp_path / "large.whichside"
-    flags = BlockFlag.OVERFLOW | BlockFlag.LATE_TRIGGER
+    flags = BlockFlag.OVERFLOW | BlockFlag.MISSED_TRIGGER
     items: list[Item] = [Block(3, noisy(1, 150_000), LAYOUTS[3], flags)]
     write_capture(path, items, INFO)
     blocks = [item for item in replayed(path) if isinstance(item, Block)]
     assert len(blocks) > 2
-    assert [b.flags for b in blocks] == [flags] + [BlockFlag.LATE_TRIGGER] * (len(blocks) - 1)
+    assert [b.flags for b in blocks] == [flags] + [BlockFlag.NONE] * (len(blocks) - 1)
     assert normal(blocks) == normal(items)
 
 

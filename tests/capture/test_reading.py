@@ -137,11 +137,11 @@ def test_times_and_samples_agree(tmp_path: Path) -> None:
 
 def test_samples_from_the_middle_of_a_block_do_not_repeat_its_loss(tmp_path: Path) -> None:
     path = tmp_path / "flags.whichside"
-    late, lost = BlockFlag.LATE_TRIGGER, BlockFlag.OVERFLOW
-    write_capture(path, [Block(0, noisy(1, 100), LAYOUTS[0], late | lost)], INFO)
+    lost = BlockFlag.MISSED_TRIGGER | BlockFlag.OVERFLOW
+    write_capture(path, [Block(0, noisy(1, 100), LAYOUTS[0], lost)], INFO)
     with CaptureSource(path) as source:
-        assert [b.flags for b in source.samples(0, 50)] == [late | lost]
-        assert [b.flags for b in source.samples(50, 100)] == [late]
+        assert [b.flags for b in source.samples(0, 50)] == [lost]
+        assert [b.flags for b in source.samples(50, 100)] == [BlockFlag.NONE]
 
 
 # Media that cannot be written

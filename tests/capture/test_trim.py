@@ -41,7 +41,7 @@ def part_of(items: list[Item], first: int, end: int) -> list[Item]:
             continue
         begin, stop = max(item.first, first), min(item.end, end)
         if begin < stop:
-            flags = item.flags if begin == item.first else item.flags & ~BlockFlag.OVERFLOW
+            flags = item.flags if begin == item.first else BlockFlag.NONE
             counts = item.counts[begin - item.first : stop - item.first]
             part.append(Block(begin - first, counts, item.layout, flags))
         at = max(at, item.end)

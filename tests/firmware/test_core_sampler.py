@@ -178,8 +178,8 @@ def test_a_missed_trigger_costs_its_pair_and_nothing_else(core: HostCore, lead: 
     following, lost = check(frames, per_sum)
     assert following == 30
     assert lost in (1, 2)
-    assert [f.late for f in frames] == [f.overflow for f in frames]
-    assert Tally.parse(core.ask(Statistics()).result).late_triggers == 1
+    assert [f.missed for f in frames] == [f.overflow for f in frames]
+    assert Tally.parse(core.ask(Statistics()).result).missed_triggers == 1
 
 
 @dataclass

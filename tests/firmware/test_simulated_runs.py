@@ -63,7 +63,7 @@ def check_nothing_lost(heard: Heard) -> None:
     stopped = Stopped.parse(heard.reply(STOP).result)
     assert np.array_equal(heard.indices(), np.arange(stopped.pairs))
     tally = Tally.parse(heard.reply(ASK).result)
-    assert (tally.lost_pairs, tally.late_triggers, tally.receive_overruns) == (0, 0, 0)
+    assert (tally.lost_pairs, tally.missed_triggers, tally.receive_overruns) == (0, 0, 0)
     assert heard.facts["missed_triggers"] == 0
 
 
@@ -146,12 +146,12 @@ def test_a_trigger_missed_costs_a_pair_and_no_time(
     assert off.max() <= 1
     tally = Tally.parse(heard.reply(ASK).result)
     assert heard.facts["missed_triggers"] > 5
-    assert tally.late_triggers == heard.facts["missed_triggers"]
+    assert tally.missed_triggers == heard.facts["missed_triggers"]
     missing = Stopped.parse(heard.reply(STOP).result).pairs - len(heard.indices())
-    assert missing == tally.lost_pairs >= tally.late_triggers
+    assert missing == tally.lost_pairs >= tally.missed_triggers
     jumped = [frame for frame in heard.data if frame.overflow]
-    assert all(frame.late for frame in jumped)
-    assert len(jumped) <= tally.late_triggers
+    assert all(frame.missed for frame in jumped)
+    assert len(jumped) <= tally.missed_triggers
 
 
 def test_a_line_too_slow_loses_pairs_and_accounts_for_each(script: Script, tmp_path: Path) -> None:

@@ -163,19 +163,21 @@ def test_impossible_content_is_counted() -> None:
 
 
 def test_frames_that_differ_are_not_joined() -> None:
-    """Bias, ranges and a late trigger belong to their own pairs, also when they arrive in one piece."""
+    """Bias and ranges belong to their own pairs, and a loss stands before its block, all in one piece."""
     kinds = [
         DataFrame(0, 9, pair_counts(0, 5)),
         DataFrame(5, 9, pair_counts(5, 5)),
-        DataFrame(10, 9, pair_counts(10, 5), late=True),
-        DataFrame(15, 9, pair_counts(15, 5), bias=(Bias.UP, Bias.OFF)),
-        DataFrame(20, 9, pair_counts(20, 5), bias=(Bias.UP, Bias.OFF), ranges=(0, 1)),
+        DataFrame(11, 9, pair_counts(11, 5), missed=True, overflow=True),
+        DataFrame(16, 9, pair_counts(16, 5)),
+        DataFrame(21, 9, pair_counts(21, 5), bias=(Bias.UP, Bias.OFF)),
+        DataFrame(26, 9, pair_counts(26, 5), bias=(Bias.UP, Bias.OFF), ranges=(0, 1)),
     ]
     items = received(begun(), b"".join(encode_message(frame, 0) for frame in kinds))
     blocks = [item for item in items if isinstance(item, Block)]
-    assert [(b.first, len(b.counts)) for b in blocks] == [(0, 10), (10, 5), (15, 5), (20, 5)]
-    assert [b.flags for b in blocks] == [0, BlockFlag.LATE_TRIGGER, 0, 0]
+    assert [(b.first, len(b.counts)) for b in blocks] == [(0, 10), (10, 10), (20, 5), (25, 5)]
+    assert [b.flags for b in blocks] == [0, BlockFlag.MISSED_TRIGGER | BlockFlag.OVERFLOW, 0, 0]
     assert [b.layout.bias[0] for b in blocks] == [Bias.OFF, Bias.OFF, Bias.UP, Bias.UP]
     assert [b.layout.ranges for b in blocks] == [(0, 0), (0, 0), (0, 0), (0, 1)]
-    assert [(c.sample, c.value) for c in changes(items, ChangeKind.BIAS)] == [(15, "up off")]
-    assert check_one_run(items) == 25
+    assert [(c.sample, c.value) for c in changes(items, ChangeKind.BIAS)] == [(20, "up off")]
+    assert [(gap.sample, gap.pairs) for gap in gaps(items)] == [(10, 1)]
+    assert check_one_run(items) == 31

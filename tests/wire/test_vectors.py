@@ -41,7 +41,7 @@ RESULTS: dict[Kind, Callable[[bytes], object]] = {
     Kind.ECHO: Echo.parse,
 }
 NAMES = {"serial_number": "serial", "shortest_interval": "shortest", "longest_interval": "longest"} | {
-    "late_triggers": "late",
+    "missed_triggers": "missed",
     "damaged_frames": "damaged",
     "receive_overruns": "overruns",
     "deepest_transmit": "deepest",
@@ -76,7 +76,7 @@ def _word(value: object) -> str:
 
 def _said_of_data(frame: DataFrame) -> dict[str, str]:
     words = {"first": str(frame.first), "run": str(frame.run)}
-    words |= {name: str(int(getattr(frame, name))) for name in ("sums", "late", "overflow")}
+    words |= {name: str(int(getattr(frame, name))) for name in ("sums", "missed", "overflow")}
     for lead in (1, 2):
         words[f"bias{lead}"] = str(frame.bias[lead - 1].value)
         words[f"range{lead}"] = str(frame.ranges[lead - 1])
