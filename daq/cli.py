@@ -60,6 +60,7 @@ def _run(options: argparse.Namespace) -> int:
         "import": file_commands.import_text,
         "check": file_commands.check,
         "trim": file_commands.trim,
+        "export": file_commands.export,
         "ports": commands.ports,
     }[options.command]
     return run(options)
@@ -141,6 +142,14 @@ def _add_file_commands(commands: argparse._SubParsersAction[argparse.ArgumentPar
     )
     trim.add_argument("--to", dest="to_s", type=_moment, metavar="TIME", help="the end if not given")
     trim.add_argument("-o", "--out", type=Path, required=True, metavar="OUT", help="the new capture")
+
+    export = commands.add_parser("export", help="a capture for other programs: CSV or Parquet")
+    export.add_argument("file", type=Path, metavar="FILE")
+    kind = export.add_mutually_exclusive_group(required=True)
+    kind.add_argument("--csv", action="store_true", help="time_s,lead1_v,lead2_v; .csv or .csv.gz")
+    kind.add_argument("--parquet", action="store_true", help="a table with units; needs the extra parquet")
+    export.add_argument("-o", "--out", type=Path, required=True, metavar="OUT", help="the new file")
+    export.add_argument("--anonymous", action="store_true", help="leave out names and notes")
 
 
 def _add_source(parser: argparse.ArgumentParser) -> None:

@@ -59,6 +59,29 @@ def trim(options: argparse.Namespace) -> int:
     return _said_damage(options.file, part.damage_count)
 
 
+def export(options: argparse.Namespace) -> int:
+    """A capture for other programs."""
+    from daq import words
+    from daq.recordings_in import CAPTURE_SUFFIX
+
+    endings = (".csv", ".csv.gz") if options.csv else (".parquet",)
+    if not options.out.name.lower().endswith(endings):
+        raise CommandError(f"{options.out}: the new file's name must end in {' or '.join(endings)}.")
+    if options.file.suffix != CAPTURE_SUFFIX:
+        raise CommandError(f"{options.file}: only captures ({CAPTURE_SUFFIX}) can be exported.")
+    refuse_existing(options.out)
+    with _cleanly_stopped():
+        if options.csv:
+            from daq.export_csv import export_csv as write
+        else:
+            from daq.export_parquet import export_parquet as write
+        done = write(options.file, options.out, options.anonymous)
+    print(f"saved {', '.join(map(str, done.files))} ({done.pairs} pairs)", file=sys.stderr)
+    for remark in done.remarks:
+        print(words.printable(f"note: {remark}", 500), file=sys.stderr)
+    return _said_damage(options.file, done.damage_count)
+
+
 def _require_capture_name(path: Path) -> None:
     from daq.capture import SUFFIX
 

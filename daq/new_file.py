@@ -1,4 +1,4 @@
-"""A file that appears whole or not at all: written under another name beside it, renamed at the end."""
+"""Files that appear whole or not at all: written under another name beside it, renamed at the end."""
 
 from __future__ import annotations
 
@@ -13,25 +13,69 @@ from daq.errors import WorkError
 _BESIDE = ("-wal", "-shm", "-journal")  # what SQLite may keep beside a file
 
 
-@contextmanager
-def appearing(path: Path) -> Iterator[Path]:
-    """Yields a free name beside `path` to write to; `path` exists only once the block has ended well.
+class NewFiles:
+    """Files that appear together; see `appearing_together`."""
 
-    Raises WorkError where `path` exists (before and after: nothing is ever written over) or the disk
-    refuses. An exception, Ctrl-C among them, leaves nothing behind; a kill leaves a file ending in `.part`.
+    def __init__(self) -> None:
+        self._named: dict[Path, Path] = {}
+
+    def beside(self, path: Path) -> Path:
+        """A free name beside `path` to write to; the file gets the name `path` at the end.
+
+        Raises WorkError where `path` exists.
+        """
+        refuse_existing(path)
+        aside = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
+        self._named[aside] = path
+        return aside
+
+    def rename(self, aside: Path, path: Path) -> None:
+        """Let it get another name."""
+        refuse_existing(path)
+        self._named[aside] = path
+
+    def publish(self) -> None:
+        published: list[Path] = []
+        try:
+            for aside, path in self._named.items():
+                _publish(aside, path)
+                published.append(path)
+        except BaseException:
+            for path in published:
+                remove(path)
+            raise
+
+    def clear(self) -> None:
+        for aside in self._named:
+            remove(aside)
+
+
+@contextmanager
+def appearing_together() -> Iterator[NewFiles]:
+    """Files that exist under their names only once the block has ended well.
+
+    Nothing that exists is ever written over: WorkError. OSError becomes WorkError. An exception, Ctrl-C
+    among them, leaves nothing behind; a kill leaves files whose names end in `.part`.
     """
-    refuse_existing(path)
-    aside = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
+    files = NewFiles()
     try:
-        yield aside
-        _publish(aside, path)
+        yield files
+        files.publish()
     except OSError as error:
+        name = next(iter(files._named.values()), Path(str(error.filename)))
+        why = os.strerror(error.errno) if error.errno else str(error)
         raise WorkError(
-            f"{path} cannot be written ({error.strerror or error}): make room or choose another place; "
-            "nothing is left of it."
+            f"{name} cannot be written ({why}): make room or choose another place; nothing is left of it."
         ) from error
     finally:
-        remove(aside)
+        files.clear()
+
+
+@contextmanager
+def appearing(path: Path) -> Iterator[Path]:
+    """`appearing_together` for one file: yields the name to write to."""
+    with appearing_together() as files:
+        yield files.beside(path)
 
 
 def refuse_existing(path: Path) -> None:
