@@ -34,7 +34,18 @@ from daq.pair_stream import PairStream, Run
 from daq.pairs import MalformedError
 from daq.requests import Requests
 from daq.results import PROTOCOL_VERSION, Feature, Identity, Started, Stopped, SupplySum, protocol_version
-from daq.samples import Bias, Change, ChangeKind, DeviceInfo, GapReason, Item, Layout, Origin
+from daq.samples import (
+    LOGGER_AWAY,
+    LOGGER_SILENT,
+    Bias,
+    Change,
+    ChangeKind,
+    DeviceInfo,
+    GapReason,
+    Item,
+    Layout,
+    Origin,
+)
 from daq.sampling_plan import exact_rate_hz, plan_start
 from daq.source import Capability, SetBias, SetRate
 from daq.source import Command as SourceCommand
@@ -204,7 +215,7 @@ class LoggerLink:
         self._deframer.bytes_lost()
         first_notice = self.running
         self._interrupt(GapReason.UNPLUGGED, now_ns)
-        return [self._note("logger away")] if first_notice else []
+        return [self._note(LOGGER_AWAY)] if first_notice else []
 
     def plugged_in(self, port: str, now_ns: int) -> None:
         """The port is open again, perhaps under another name."""
@@ -257,7 +268,7 @@ class LoggerLink:
         now_ns = self._now_ns
         if self.running:
             if now_ns - self._heard_ns > SILENCE_NS:
-                self._items.append(self._note("logger silent"))
+                self._items.append(self._note(LOGGER_SILENT))
                 self._interrupt(GapReason.UNPLUGGED, now_ns)
             elif (command := self._requests.overdue(now_ns)) is not None:
                 self._items.append(self._note(f"no answer to {type(command).__name__.lower()}"))

@@ -14,13 +14,20 @@ import time
 from collections.abc import Iterator
 from typing import NamedTuple, Protocol
 
+import numpy as np
+
 from daq.errors import DeviceError, WorkError
 from daq.logger_link import FAREWELL, LoggerLink
-from daq.samples import DeviceInfo, GapReason, Item
+from daq.samples import Block, Counts, DeviceInfo, GapReason, Item
 from daq.source import Capability, Command
 
 READ_S = 0.05
 """Longest wait for bytes: time-outs and commands are looked at this often, s."""
+
+SIGN_EVERY_S = 0.2
+"""An empty block so often while nothing comes: whoever records has things to save and orders to obey, s."""
+
+NOTHING: Counts = np.empty((0, 2), dtype=np.int32)
 
 LAST_WORDS_S = 0.5
 """How long closing waits for the logger to confirm its stop, s."""
@@ -96,6 +103,7 @@ class LoggerSource:
         self._lost = False
         self._sleeping_ns = _sleeping_ns()
         self._slept_ns = 0
+        self._gave_s = time.monotonic()  # when something was yielded last
         self._connection: Connection | None = connector.connect()
         self.unread_bytes = 0
         self.link = LoggerLink(rate_hz, connector.port, connector.baud, self._now_ns(), whisper)
@@ -152,7 +160,16 @@ class LoggerSource:
             self._iterating = False
 
     def _turn(self) -> list[Item]:
-        """One exchange, or one attempt to find the logger again."""
+        """What one exchange, or one attempt to find the logger again, brings; now and then an empty block."""
+        items = self._turn_once()
+        now, layout = time.monotonic(), self.link.stream.layout
+        if not items and layout is not None and now - self._gave_s > SIGN_EVERY_S:
+            items = [Block(self.link.stream.next_sample, NOTHING, layout)]
+        if items:
+            self._gave_s = now
+        return items
+
+    def _turn_once(self) -> list[Item]:
         connection = self._connection
         if connection is None:
             return self._look_again()

@@ -72,6 +72,7 @@ class PairStream:
     def __init__(self) -> None:
         self.counters = Counters()
         self.next_sample = 0
+        self.layout: Layout | None = None  # of the last block
         self.clock: AnchorLog | None = None
         self._run: Run | None = None
         self._expected = 0  # index in the run of the next pair, not wrapped
@@ -217,6 +218,7 @@ class PairStream:
         if head.flags & OVERFLOW:
             flags |= BlockFlag.OVERFLOW
         self._items.append(Block(self.next_sample, counts, layout, flags))
+        self.layout = layout
         self.next_sample += len(counts)
         self.counters.pairs += len(counts)
         self._batch, self._batch_head = [], None

@@ -83,7 +83,10 @@ class Layout:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Block:
-    """Consecutive pairs. `counts` is read-only by agreement: sources give it away, nobody writes to it."""
+    """Consecutive pairs. `counts` is read-only by agreement: sources give it away, nobody writes to it.
+
+    A live source gives an empty one now and then while nothing comes, so that whoever iterates gets a turn.
+    """
 
     first: int  # dense index of the first pair
     counts: Counts
@@ -163,6 +166,9 @@ class Change:
 
 
 Item = Block | Gap | Change
+
+LOGGER_AWAY, LOGGER_SILENT = "logger away", "logger silent"
+"""Values of a DEVICE change: no samples come until the next block that holds some."""
 
 
 @dataclass(frozen=True, slots=True)

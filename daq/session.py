@@ -25,7 +25,7 @@ from daq.backlog import LIMIT_BYTES, Backlog
 from daq.errors import CommandError, WhichsideError, WorkError
 from daq.findings import Findings
 from daq.probe import Prober
-from daq.samples import Block, Change, ChangeKind, DeviceInfo, Gap, Item, Origin
+from daq.samples import LOGGER_AWAY, LOGGER_SILENT, Block, Change, ChangeKind, DeviceInfo, Gap, Item, Origin
 from daq.snapshot import Snapshot
 from daq.source import Capability, Command, SampleSource, SetBias
 from daq.trace import TraceRing
@@ -54,6 +54,10 @@ class Recorder(Protocol):
     """What the session needs of a capture being written; opened, used and closed by the worker alone."""
 
     def append(self, item: Item) -> None: ...
+    def tick(self) -> None:
+        """Nothing came for a while: save what waits."""
+        ...
+
     def close(self) -> None: ...
 
 
@@ -101,6 +105,7 @@ class Session:
         self.state = SessionState.RUNNING
         self.error: WhichsideError | None = None
         self.recording = Recording()
+        self.away = False  # the logger is not there, or silent; it is waited for
         self.notes: tuple[Noted, ...] = ()  # of this run, oldest first
         self._pipeline = pipeline
         self._open_recorder = open_recorder
@@ -230,18 +235,28 @@ class Session:
         self._take(Change(self._sample, Origin.USER, kind, value, at_s))
 
     def _take(self, item: Item) -> None:
+        if isinstance(item, Block) and not len(item.counts):
+            self._write(lambda recorder: recorder.tick())
+            return
         self._pipeline.push(item)
-        if not isinstance(item, Change):
+        if isinstance(item, Change):
+            self._note_change(item)
+        else:
             with self._ring_lock:
                 self._ring.push(item)
-        elif item.kind is ChangeKind.NOTE:
-            self.notes += (Noted(self._time_s if item.at_s is None else item.at_s, item.value),)
-        self._record(item)
+            self.away = self.away and isinstance(item, Gap)
+        self._write(lambda recorder: recorder.append(self._rebase(item)))
         self._backlog.append(item)
         self._advance(item)
         if isinstance(item, Change) or self._time_s >= self._due_s:
             self.refresh()
             self._probe()
+
+    def _note_change(self, change: Change) -> None:
+        if change.kind is ChangeKind.NOTE:
+            self.notes += (Noted(self._time_s if change.at_s is None else change.at_s, change.value),)
+        elif change.kind is ChangeKind.DEVICE and change.value in (LOGGER_AWAY, LOGGER_SILENT):
+            self.away = True
 
     def _probe(self) -> None:
         wanted = self._prober.next(self.latest) if self._prober is not None else None
@@ -289,11 +304,11 @@ class Session:
         self._backlog.limit_bytes = 0
         self._backlog.forget_all()
 
-    def _record(self, item: Item) -> None:
+    def _write(self, what: Callable[[Recorder], None]) -> None:
         if self._recorder is None:
             return
         try:
-            self._recorder.append(self._rebase(item))
+            what(self._recorder)
         except WhichsideError as error:
             self._give_up_recording(error)
 

@@ -10,7 +10,18 @@ import numpy as np
 import pytest
 
 from daq.errors import CommandError, DeviceError, WhichsideError, WorkError
-from daq.samples import Block, Change, ChangeKind, DeviceInfo, Gap, GapReason, Item, Origin
+from daq.samples import (
+    LOGGER_AWAY,
+    LOGGER_SILENT,
+    Block,
+    Change,
+    ChangeKind,
+    DeviceInfo,
+    Gap,
+    GapReason,
+    Item,
+    Origin,
+)
 from daq.session import Noted, Recording, Session, SessionState
 from daq.source import Operate
 from tests.tui.scenes import LAYOUT, ListSource, StagePipeline, switched
@@ -24,13 +35,16 @@ class Notebook:
     def __init__(self, path: Path, info: DeviceInfo, fail_at: int | None = None) -> None:
         self.path, self.info = path, info
         self.items: list[Item] = []
-        self.closed = 0
+        self.closed = self.ticks = 0
         self._fail_at = fail_at
 
     def append(self, item: Item) -> None:
         if len(self.items) == self._fail_at:
             raise WorkError("The disk is full: what was recorded so far is kept.")
         self.items.append(item)
+
+    def tick(self) -> None:
+        self.ticks += 1
 
     def close(self) -> None:
         self.closed += 1
@@ -242,6 +256,31 @@ def test_a_recording_asked_for_at_the_start_that_cannot_be_made_ends_the_run(sta
     assert (session.state, session.exit_code) == (SessionState.FAILED, 1)
     assert str(session.error) == "exists is there already: choose another name."
     assert (session.recording, pipeline.log) == (Recording(), [])
+
+
+def test_while_nothing_comes_the_recording_is_saved_and_keys_are_obeyed(start: Start) -> None:
+    """A source that falls silent gives empty blocks; they are nobody's samples."""
+    shelf, pipeline = Shelf(), StagePipeline()
+    blocks = switched(0.1)
+    silence = [Block(400, blocks[0].counts[:0], LAYOUT)] * 3
+    away = Change(400, Origin.DEVICE, ChangeKind.DEVICE, LOGGER_AWAY)
+    session = start(ListSource([*blocks, away, *silence], ends=True), pipeline, shelf, record_to=Path("run"))
+    assert session.join(3.0)
+    assert shelf.made[0].ticks == 3
+    assert _told(shelf.made[0].items) == _told(pipeline.log) == _told([*blocks, away])
+    assert session.away
+
+
+def test_a_logger_that_comes_back_is_no_longer_away(start: Start) -> None:
+    blocks = switched(0.2)
+    away = Change(400, Origin.DEVICE, ChangeKind.DEVICE, LOGGER_SILENT)
+    hello = Change(400, Origin.DEVICE, ChangeKind.DEVICE, "hello boot=2 cause=power on")
+    gap = Gap(400, 1.0, 0.1, None, GapReason.UNPLUGGED)
+    early, late = blocks[:12], [Block(b.first + 16, b.counts, b.layout) for b in blocks[12:]]
+    source = ListSource([*early, away, hello, gap, *late])
+    session = start(source, StagePipeline())
+    _wait(lambda: session.now_s() > 1.15)
+    assert not session.away
 
 
 def test_snapshots_are_replaced_at_most_every_50_ms_of_samples(start: Start) -> None:

@@ -38,6 +38,9 @@ class Kept:
     def append(self, item: Item) -> None:
         self.items.append(item)
 
+    def tick(self) -> None:
+        pass
+
     def close(self) -> None:
         pass
 

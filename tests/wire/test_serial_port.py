@@ -21,7 +21,7 @@ from daq.errors import CommandError, DeviceError, WhichsideError, WorkError
 from daq.framing import Kind
 from daq.logger_source import LoggerSource
 from daq.remembered import UsbIdentity
-from daq.samples import Bias, ChangeKind, GapReason, Item
+from daq.samples import Bias, Block, ChangeKind, GapReason, Item
 from daq.serial_port import PortInfo, SerialConnector, SerialSource
 from daq.source import Capability, SetBias, SetRate
 from tests.wire.fake_logger import FakeLogger
@@ -74,6 +74,16 @@ def more_pairs(recording: Recording, count: int) -> Callable[[list[Item]], bool]
 
 def as_many_gaps(count: int) -> Callable[[list[Item]], bool]:
     return lambda items: len(gaps(items)) == count
+
+
+def test_while_nothing_comes_an_empty_block_gives_the_turn(plugged: PtyLogger) -> None:
+    recording = Recording(SerialSource(plugged.port))
+    recording.until(more_pairs(recording, 500))
+    plugged.paused = True
+    recording.until(lambda items: sum(isinstance(i, Block) and not len(i.counts) for i in items) > 2)
+    plugged.paused = False
+    recording.until(more_pairs(recording, 500))
+    check_dense(recording.end())
 
 
 def test_samples_flow_and_the_stop_is_confirmed(plugged: PtyLogger) -> None:
