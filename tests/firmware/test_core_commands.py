@@ -125,6 +125,8 @@ REFUSED: list[tuple[bool, Kind, bytes, Status]] = [
     (False, Kind.START, bytes([0xD0, 7, 1, 31]), Status.VALUE),
     (False, Kind.START, bytes([0xD0, 7, 8, 31]), Status.VALUE),
     (True, Kind.START, bytes([0xD0, 7, 0, 31]), Status.RUNNING),
+    (True, Kind.START, bytes([0xD0, 7, 1, 31]), Status.RUNNING),
+    (True, Kind.START, bytes([0xD0, 7, 1]), Status.LENGTH),
     (False, Kind.STOP, b"\0", Status.LENGTH),
     (False, Kind.BIAS, b"", Status.LENGTH),
     (False, Kind.BIAS, b"\x10", Status.VALUE),
@@ -138,6 +140,7 @@ REFUSED: list[tuple[bool, Kind, bytes, Status]] = [
     (False, Kind.EEPROM_WRITE, b"\0\0", Status.LENGTH),
     (False, Kind.EEPROM_WRITE, bytes([0xFF, 3, 1, 2]), Status.VALUE),
     (True, Kind.EEPROM_WRITE, bytes([0, 1, 2]), Status.RUNNING),
+    (True, Kind.EEPROM_WRITE, bytes([0xFF, 3, 1, 2]), Status.RUNNING),
     (False, Kind.STATISTICS, b"\0", Status.LENGTH),
     (False, Kind.ECHO, bytes(65), Status.LENGTH),
     (False, 0x19, b"", Status.UNKNOWN),  # type: ignore[list-item]  # the first type that is nothing
@@ -155,6 +158,13 @@ def test_refused_with_a_reason(
     core.say(b"\0" + encode_frame(kind, 77, payload))
     assert core.hear() == [Reply(kind, 77, status)]
     assert core.state() == before
+
+
+def test_a_command_too_long_is_damage(core: HostCore) -> None:
+    """A body of 71 bytes, one more than the longest command has."""
+    core.say(b"\0" + encode_frame(Kind.EEPROM_WRITE, 77, bytes([0x20, 0] + [5] * 65)))
+    assert core.hear() == []
+    assert Tally.parse(core.ask(Statistics()).result).damaged_frames == 1
 
 
 def test_a_device_does_not_answer_devices(core: HostCore) -> None:
@@ -187,12 +197,14 @@ def test_bias_at_once_while_idle(core: HostCore) -> None:
 
 
 @pytest.mark.parametrize("running", [False, True])
-def test_strong_bias_is_let_go(core: HostCore, running: bool) -> None:
+@pytest.mark.parametrize("kind", [Kind.STATISTICS, 0x19])
+def test_strong_bias_is_let_go(core: HostCore, running: bool, kind: int) -> None:
+    """Five seconds after the last command of any kind, known or not."""
     core.ask(BiasState(Bias.WHISPER, Bias.DOWN))
     if running:
         core.ask(Start(2000, 0, 31))
     core.poll(4000)
-    core.say(to_logger(Statistics()))  # a sign of life
+    core.say(encode_frame(kind, 77, b""))  # a sign of life
     core.poll(4992)
     core.convert([0] * 4)
     assert core.state().bias == 0b1101

@@ -10,6 +10,7 @@ import numpy.typing as npt
 import pytest
 
 from daq.messages import Echo, EepromBytes, Reply, Start, Statistics, Stop
+from daq.pairs import DataFrame
 from daq.results import Started, Stopped, Tally
 from tests.firmware.board import CLOCK_HZ, Heard, Script, settings_record, write_leads
 
@@ -57,9 +58,13 @@ def run(script: Script, directory: Path, start: Start, seconds: float, **options
 
 
 def check_nothing_lost(heard: Heard) -> None:
-    """Every frame and every pair is there, none was late, and the logger says so too."""
+    """Every frame and every pair is there, none was missed, and the logger says so too;
+    the run's data are between the replies to start and stop."""
     assert heard.damaged == 0
     assert heard.sequences == [i % 256 for i in range(len(heard.sequences))]
+    replies = [heard.messages.index(heard.reply(tag)) for tag in (START, STOP)]
+    places = [n for n, message in enumerate(heard.messages) if isinstance(message, DataFrame)]
+    assert replies[0] < places[0] <= places[-1] < replies[1]
     stopped = Stopped.parse(heard.reply(STOP).result)
     assert np.array_equal(heard.indices(), np.arange(stopped.pairs))
     tally = Tally.parse(heard.reply(ASK).result)
