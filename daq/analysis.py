@@ -18,6 +18,7 @@ from daq.pulses import pwm_of
 from daq.stretches import Pair
 from daq.waveform import kind_of_load
 
+OTHER_REST = 0.5  # of source, both leads: rests this far apart are two different circuits
 WEIGHT_MOST_S = 0.3  # a long stretch counts no more than this when levels are chosen
 
 
@@ -128,7 +129,9 @@ def _evidence(m: Material, context: Context) -> Evidence:
 
 
 def _roles_swapped(m: Material) -> bool:
-    """A reversing load rests the same way after either direction; a lead that came off does not."""
+    """A reversing load rests the same way beside either direction; a lead that came off does not."""
+    if min(b - a for a, b in zip(m.rest_low, m.rest_high, strict=True)) > OTHER_REST * m.scale.source:
+        return True
     usual = []
     for label in (Label.FORWARD, Label.REVERSE):
         kinds = {kind: weight for (seen, kind), weight in m.votes.seen.items() if seen is label}

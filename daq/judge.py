@@ -17,6 +17,7 @@ UNPROVEN_MOST = 0.98
 NOT_DEFINITE = 0.55
 STAYED = 0.2
 IN_TURN_LEAST = 3
+IN_TURN_SHARE = 0.3  # of the changes: a feed that woke, or opened for once, is not switched in turn
 REVERSE_LEAST_S = 0.03
 
 CYCLE = NextTest(
@@ -50,7 +51,7 @@ def judge(evidence: Evidence) -> Judgement:
         if not evidence.roles_swapped:
             return _reversing(evidence)
         confidence = min(confidence, NOT_DEFINITE)
-    if evidence.in_turn >= IN_TURN_LEAST:
+    if evidence.in_turn >= max(IN_TURN_LEAST, IN_TURN_SHARE * evidence.votes.transitions):
         confidence = min(confidence, NOT_DEFINITE)
     if leaning is Side.UNDETERMINED:
         return _undetermined(evidence, 0.0, leaning)

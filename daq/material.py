@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
+from math import inf
 from typing import TypeVar
 
 from daq.crossings import SOURCE_LEAST_UV, UV
@@ -19,6 +20,7 @@ from daq.floating import sort_out
 from daq.labels import ON, Label, Scale, label_stretches, seen_scale
 from daq.pulses import keep_longest
 from daq.ripple import without_ripple
+from daq.slow_pulses import with_slow_trains
 from daq.stretches import Lost, Pair, Stretch, Train
 from daq.supply import Dip, find_dips
 from daq.switching import Part, Switching, follow
@@ -82,6 +84,8 @@ class Material:
     loaded: list[Weighted] = field(default_factory=list)  # feed lead while on
     ons: list[OnLevel] = field(default_factory=list)
     rests: list[tuple[Pair, float]] = field(default_factory=list)  # levels of settled off parts
+    rest_low: Pair = (inf, inf)  # lowest and highest level of each lead at the end of an off part
+    rest_high: Pair = (-inf, -inf)
     train_on: Pair | None = None
     load: dict[LoadKind, int] = field(default_factory=dict)
     clean: int = 0  # transitions that show no kick, surge or coasting
@@ -92,7 +96,8 @@ class Material:
 def gather(stretches: Sequence[Stretch], rate_hz: float, told: Told, floor: Scale) -> Material:
     """The contribution of these stretches; `floor` is the scale that earlier ones showed."""
     sorted_out = sort_out(stretches, told.whispers, rate_hz)
-    stretches = without_ripple(sorted_out.stretches, seen_scale(sorted_out.stretches, rate_hz, floor))
+    seen = seen_scale(sorted_out.stretches, rate_hz, floor)
+    stretches = without_ripple(with_slow_trains(sorted_out.stretches, seen, rate_hz), seen)
     labelled, scale = label_stretches(stretches, rate_hz, floor)
     switching = follow(stretches, labelled, scale, rate_hz)
     parts = switching.parts
@@ -120,6 +125,8 @@ def gather(stretches: Sequence[Stretch], rate_hz: float, told: Told, floor: Scal
         )
         if o.part.levels is not None and o.kind is not OffKind.NOTHING and not any(o.floats):
             m.rests.append((o.part.levels, o.part.end - o.part.start))
+            end = o.part.stretches[-1].settled if o.part.stretches else o.part.levels
+            m.rest_low, m.rest_high = _lower(m.rest_low, end), _higher(m.rest_high, end)
     _add_levels(m, parts, scale)
     m.moved_together = sum(
         a.label is Label.OFF and b.label is Label.OFF and not b.begins for a, b in pairwise(parts)
@@ -252,12 +259,22 @@ def add(a: Material, b: Material) -> Material:
         loaded=_thin(a.loaded + b.loaded),
         ons=_thin(a.ons + b.ons),
         rests=_thin(a.rests + b.rests),
+        rest_low=_lower(a.rest_low, b.rest_low),
+        rest_high=_higher(a.rest_high, b.rest_high),
         train_on=b.train_on or a.train_on,
         load=_added(a.load, b.load),
         clean=a.clean + b.clean,
         off_rail=a.off_rail or b.off_rail,
         jumps=a.jumps and b.jumps,
     )
+
+
+def _lower(a: Pair, b: Pair) -> Pair:
+    return min(a[0], b[0]), min(a[1], b[1])
+
+
+def _higher(a: Pair, b: Pair) -> Pair:
+    return max(a[0], b[0]), max(a[1], b[1])
 
 
 def _added(a: Mapping[K, N], b: Mapping[K, N]) -> dict[K, N]:
