@@ -16,6 +16,7 @@ from daq.material import Material, add, gather
 from daq.stretches import Lost, Steady, Stretch, end_of, start_of
 
 CHAPTER = 480  # stretches
+GLUED = 5  # latest stretches that may still be joined
 UNTOUCHED_S = 2.0  # a pulse train may still take back what is younger
 ROUGH_S = 0.004  # a stretch this long shows a level
 
@@ -34,7 +35,7 @@ class Chapters:
             source = max(self._rough.source, *stretch.mean)
             self._rough = Scale(source, max(self._rough.full, d, 0.5 * source))
         self._stretches.append(stretch)
-        self._stretches[-3:] = glue(self._stretches[-3:], self._rough, self.rate_hz)
+        self._stretches[-GLUED:] = glue(self._stretches[-GLUED:], self._rough, self.rate_hz)
         if len(self._stretches) > CHAPTER:
             self._close_chapter()
 

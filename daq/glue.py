@@ -1,7 +1,8 @@
 """Joins steady stretches that a spike cut in two: ignition noise is no event.
 
 Two levels less than 4 ms apart that agree to 1.5 % of source are one stretch, unless the load voltage left
-its level for the other state in between: that is a gap, and stays.
+its level for the other state in between: that is a gap, and stays. A neighbour's pulses on a shared wire
+make such a level out of two in turn; they are joined too.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ APART_S = 0.004
 EQUAL_OF_SOURCE = 0.015
 EQUAL_LEAST_UV = 40_000
 LEFT_OF_D = 0.4
+PULSE_OF_SOURCE = 0.06
 LATE_AFTER_S = 0.060
 
 
@@ -32,9 +34,35 @@ def glue(stretches: Sequence[Stretch], scale: Scale, rate_hz: float) -> list[Str
             and _same(before, zone, s, scale, rate_hz)
         ):
             out[-2:] = [_joined(before, zone, s, rate_hz)]
-        else:
-            out.append(s)
+            continue
+        out.append(s)
+        _glue_over_a_pulse(out, scale, rate_hz)
     return out
+
+
+def _glue_over_a_pulse(out: list[Stretch], scale: Scale, rate_hz: float) -> None:
+    """Level, pulse, level again: one stretch, when the pulse is short and of little load voltage."""
+    if len(out) < 5:
+        return
+    a, up, pulse, down, b = out[-5:]
+    if not (isinstance(a, Steady) and isinstance(pulse, Steady) and isinstance(b, Steady)):
+        return
+    if not (isinstance(up, Zone) and isinstance(down, Zone)):
+        return
+    if up.raw is None or pulse.raw is None or down.raw is None:
+        return
+    if abs(difference(pulse.mean) - difference(a.tail)) > PULSE_OF_SOURCE * scale.source:
+        return
+    raw = np.concatenate((_inside(up), pulse.raw, _inside(down)))
+    low, high = raw.min(axis=0), raw.max(axis=0)
+    over = Zone(up.start, down.end, up.start, raw, (low[0], low[1]), (high[0], high[1]))
+    if _same(a, over, b, scale, rate_hz):
+        out[-5:] = [_joined(a, over, b, rate_hz)]
+
+
+def _inside(zone: Zone) -> Raw:
+    assert zone.raw is not None
+    return zone.raw[zone.start - zone.raw_start : zone.end - zone.raw_start]
 
 
 def _same(before: Steady, zone: Zone, after: Steady, scale: Scale, rate_hz: float) -> bool:
@@ -75,7 +103,7 @@ def _joined(a: Steady, zone: Zone, b: Steady, rate_hz: float) -> Steady:
 def _raw_of_all(a: Steady, zone: Zone, b: Steady) -> Raw | None:
     if a.raw is None or b.raw is None or zone.raw is None:
         return None
-    return np.concatenate((a.raw, zone.raw[zone.start - zone.raw_start : zone.end - zone.raw_start], b.raw))
+    return np.concatenate((a.raw, _inside(zone), b.raw))
 
 
 def _mean(a: Pair, n: int, b: Pair, m: int) -> Pair:

@@ -21,6 +21,7 @@ OFF_BELOW = 0.3
 ON_ABOVE = 0.8
 ON_CLIMBS_TO = 0.6
 STEP_OFF = 0.22  # of D: a fall that may mean off though d stays high
+FAR_OFF = 0.45  # of D: no source stays this far down without rising by itself
 STEP_COAST = 0.02  # of D: the least step of a motor let go
 COAST_FALL = 0.06  # and how far it must then have fallen in all
 BOTH_UP = 0.4  # of source: the lower lead is too high to be a ground with current in it
@@ -290,7 +291,7 @@ class _Walk:
             return before - down.lowest > COAST_FALL * self.full
         if fell < STEP_OFF * self.full:
             return False
-        return self._ground_side_moved(n) or not self.any_off
+        return fell > FAR_OFF * self.full or self._ground_side_moved(n) or not self.any_off
 
     def _follow_down(self, n: int) -> _Descent:
         """The load voltage from here to the next fast rise, fast fall or loss."""

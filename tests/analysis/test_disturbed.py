@@ -145,3 +145,55 @@ def test_a_recording_that_begins_on_has_no_edge_where_the_source_becomes_known()
     sinks = np.stack([24.0 * np.exp(-np.maximum(0.0, t - 0.5) / 0.6), np.zeros(len(t))], axis=1)
     found = analyse(joined(noisy(sinks), levels([(0.5, 24.0, 0.0)])), RATE)
     assert [e["t_s"] for e in found["edges"] if e["t_s"] < 0.4] == []
+
+
+def test_pulses_slower_than_the_running_middle_are_one_train() -> None:
+    """A motor pulsed at 19 Hz on the positive side coasts at 2 V of 28 while off."""
+    one = [(0.015, 28.5, 0.05), (0.038, 2.0, 0.0)]
+    found = analyse(levels([(0.3, 0.0, 0.0), *one * 25, (0.015, 28.5, 0.05), (0.4, 0.0, 0.0)]), RATE)
+    assert found["pwm"]["frequency_hz"] == pytest.approx(1 / 0.053, rel=0.001)
+    assert found["pwm"]["duty"] == pytest.approx(15 / 53, abs=0.02)
+    assert [e["state"] for e in found["edges"]] == ["on", "off"]
+    assert kinds(found) == []
+
+
+def test_a_hand_on_the_switch_is_no_train() -> None:
+    """Ten times in a row, and only as even as a hand is."""
+    rng = np.random.default_rng(2)
+    one = [piece for s in rng.uniform(0.2, 0.35, 10) for piece in ((s, 12.6, 12.6), (s, 12.5, 0.1))]
+    found = analyse(levels(one), RATE)
+    assert found["pwm"] is None
+    assert len(found["edges"]) == 19
+
+
+def test_a_neighbours_pulses_on_a_shared_wire_leave_a_level() -> None:
+    """240 Hz: the feed sags 0.4 V and the ground rises 0.3 V while the neighbour draws current."""
+    t = np.arange(round(0.5 * RATE)) / RATE
+    draws = t * 240.0 % 1 < 0.5
+    on = np.stack([14.3 - 0.4 * draws, 0.3 + 0.3 * draws], axis=1)
+    off = levels([(0.4, 14.5, 14.5)])
+    found = analyse(joined(off, noisy(on), off, noisy(on, 6), off), RATE)
+    assert found["side"] == "low"
+    assert [e["state"] for e in found["edges"]] == ["on", "off", "on", "off"]
+
+
+def test_a_lead_that_came_off_is_no_reversal() -> None:
+    """Lead 2 reads zero from then on: the module's stored charge on lead 1 imitates the other polarity."""
+    healthy = [(0.6, 11.9, 12.57), (0.6, 0.0, 12.54)]
+    gone = [(0.3, 10.3, 12.57), (0.76, 11.2, 0.0), (0.14, 0.02, 0.0)]
+    found = analyse(levels([*healthy, *healthy, *gone]), RATE)
+    assert found["side"] != "reversing"
+
+
+def test_a_feed_that_woke_once_does_not_make_it_switched_in_turn() -> None:
+    woke = [(0.5, 0.0, 0.0), (0.3, 12.6, 12.6)]
+    gap = [(0.5, 12.5, 0.1), (0.2, 12.6, 12.6), (0.2, 0.0, 0.0), (0.2, 12.6, 12.6)]
+    found = analyse(levels([*woke, *[(0.5, 12.5, 0.1), (0.4, 12.6, 12.6)] * 4, *gap, (0.5, 12.5, 0.1)]), RATE)
+    assert found["side"] == "low"
+
+
+def test_a_driver_that_leaks_four_tenths_of_source_is_off_all_the_same() -> None:
+    one = [(0.3, 11.8, 0.0), (0.3, 28.3, 0.0)]
+    found = analyse(levels([*one * 4, (0.3, 11.8, 0.0), (0.3, 0.0, 0.0)]), RATE)
+    assert found["side"] == "high"
+    assert [e["state"] for e in found["edges"]] == ["on", "off"] * 4
