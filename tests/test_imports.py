@@ -19,7 +19,7 @@ LAYERS: list[set[str]] = [
     {"source"},
     {"stretches", "findings"},
     {"crossings", "rhythm", "tally", "steady", "timeline", "hazards", "snapshot"},
-    {"labels", "glue", "ripple", "turns", "switching", "supply", "floating"},
+    {"labels", "glue", "ripple", "slow_pulses", "turns", "switching", "supply", "floating"},
     {"waveform", "pulses", "evidence", "lead_check", "live_view"},
     {"material"},
     {"chapters", "events", "judge", "analysis"},
