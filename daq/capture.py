@@ -4,6 +4,7 @@
     capture_reader   rows -> the log again, and random access for screens (capture_view)
     capture_notes    what may be added afterwards
     capture_check    is a file whole?
+    capture_salvage  what can be read of a damaged one becomes another
     capture_trim     a part of one becomes another
     capture_store    what rows mean (over capture_rows, which trusts nothing)
     capture_files    opening, locking, left-overs of a crash
@@ -17,6 +18,7 @@ from daq.capture_notes import add_note, keep_findings
 from daq.capture_reader import CaptureSource
 from daq.capture_records import Anchor, Note
 from daq.capture_rows import Damage
+from daq.capture_salvage import Salvaged, salvage_capture
 from daq.capture_store import Segment
 from daq.capture_trim import trim_capture
 from daq.capture_view import Overview
@@ -33,10 +35,12 @@ __all__ = [
     "Damage",
     "Note",
     "Overview",
+    "Salvaged",
     "Segment",
     "add_note",
     "check_capture",
     "keep_findings",
+    "salvage_capture",
     "trim_capture",
     "write_capture",
 ]

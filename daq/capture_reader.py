@@ -119,15 +119,18 @@ class CaptureSource:
         rows = self._store.scan(schema.CLOCK)
         return [Anchor(row[3], row[4], utc) for row in rows if (utc := _moment(row[5]))]
 
-    def wall_clock(self) -> WallClock | None:
-        """Wall time of every moment; None where no clock was noted (text files)."""
-        points = [
+    def clock_points(self) -> list[ClockPoint]:
+        """The anchors, by the recording's time."""
+        return [
             ClockPoint(segment.time_of(row[3]), row[4], to_epoch(utc))
             for row in self._store.scan(schema.CLOCK)
             if (utc := _moment(row[5])) and utc.tzinfo and (segment := self._store.segment_number(row[2]))
         ]
+
+    def wall_clock(self) -> WallClock | None:
+        """Wall time of every moment; None where no clock was noted (text files)."""
         begins = [s.start_s for n, s in enumerate(self.segments()) if n == 0 or s.reason in _RUN_ENDS]
-        return fit_wall_clock(points, begins)
+        return fit_wall_clock(self.clock_points(), begins)
 
     @property
     def meta(self) -> Mapping[str, str]:

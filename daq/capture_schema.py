@@ -44,6 +44,7 @@ class Table:
     sql: str  # exactly as SQLite keeps it, comments and all: the file explains itself
     columns: tuple[str, ...]  # without crc
     types: tuple[tuple[type, ...], ...]
+    keyed: bool  # the first column is the row number
 
     @property
     def insert(self) -> str:
@@ -76,7 +77,8 @@ def _table(sql: str) -> Table:
         (_PYTHON_TYPES[kind],) if needed else (_PYTHON_TYPES[kind], type(None)) for _, kind, needed in found
     ]
     columns = tuple(name for name, _, _ in found)
-    return Table(sql.split()[2], sql, columns[:-1], tuple(types[:-1]))
+    keyed = found[0][2] == " PRIMARY KEY"
+    return Table(sql.split()[2], sql, columns[:-1], tuple(types[:-1]), keyed)
 
 
 META = _table("""CREATE TABLE meta ( -- what the file is and where it comes from
@@ -254,6 +256,26 @@ def layout_of(own: Sequence[Value], channels: Sequence[Sequence[Value]]) -> Layo
         calibrated=bool(calibrated),
     )
     return Layout(rate, scale, (Bias(bias[0]), Bias(bias[1])), ranges)
+
+
+def restated(table: Table, *rows: Row) -> tuple[str, str]:
+    """(name, value) of meta: rows of layout and channel, or of segment, once more.
+
+    Each is a small row that many samples hang on; the copy lies on another page.
+    """
+    return f"{table.name} {rows[0][0]!r}", json.dumps([row[:-1] for row in rows])
+
+
+def restored(name: str, text: str) -> list[tuple[Table, Row]]:
+    """What `restated` told again; raises ValueError for anything else."""
+    tables = {"layout": (LAYOUT, CHANNEL, CHANNEL), "segment": (SEGMENT,)}.get(name.split()[0], ())
+    try:
+        found = [(table, table.row(*values)) for table, values in zip(tables, json.loads(text), strict=True)]
+        if all(table.intact(row) for table, row in found):
+            return found
+    except (TypeError, RecursionError, struct.error) as error:
+        raise ValueError("not a copy of rows") from error
+    raise ValueError("not a copy of rows")
 
 
 def gap_of(row: Sequence[Value]) -> Gap:

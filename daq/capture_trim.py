@@ -10,15 +10,15 @@ from pathlib import Path
 
 from daq.backlog import Rebase
 from daq.capture_reader import CaptureSource
-from daq.capture_records import Anchor, Note
+from daq.capture_records import Note
 from daq.capture_writer import Heritage, write_capture
 from daq.errors import CommandError, InputError
 from daq.pipeline import Pipeline
 from daq.samples import Change, ChangeKind, Item, Origin
 from daq.standing import Standing
-from daq.wall_clock import WallClock
+from daq.wall_clock import ClockPoint, WallClock
 
-_KEPT_FACTS = ("analysis_version", "utc_offset_s")
+KEPT_FACTS = ("analysis_version", "utc_offset_s")
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,27 +101,23 @@ class _Cut:
     def heritage(self) -> Heritage:
         source = self._source
         wall = source.wall_clock()
-        facts = {name: source.meta[name] for name in _KEPT_FACTS if name in source.meta}
+        facts = {name: source.meta[name] for name in KEPT_FACTS if name in source.meta}
         facts["started_utc"] = wall.utc(self.begin_s).isoformat() if wall else ""
         origin = {"file": source.path.name, "begin_s": self.begin_s, "end_s": self._end_s()}
         facts["trimmed_from"] = json.dumps({**origin, "started_utc": source.meta.get("started_utc", "")})
-        return Heritage(facts, self._anchors(wall), self._notes())
+        return Heritage(facts, self._clock(wall), self._notes())
 
     def _end_s(self) -> float:
         return self._source.time_of(self.end - 1)
 
-    def _anchors(self, wall: WallClock | None) -> Sequence[Anchor]:
-        """The anchors in the part, and the fitted clock at both its ends: no part is too short for it."""
+    def _clock(self, wall: WallClock | None) -> Sequence[ClockPoint]:
+        """What was noted in the part, and the fitted clock at both its ends: no part is too short for it."""
         if wall is None:
             return ()
-        inside = [a for a in self._source.anchors() if self.first < a.sample < self.end]
-        first, last = self.first, self.end - 1
-        anchors = [self._fitted(wall, first), *inside, self._fitted(wall, last)]
-        return [replace(a, sample=a.sample - first) for a in anchors]
-
-    def _fitted(self, wall: WallClock, sample: int) -> Anchor:
-        at_s = self._source.time_of(sample)
-        return Anchor(sample, wall.host_s(at_s), wall.utc(at_s))
+        first_s, last_s = self.begin_s, self._end_s()
+        inside = [p for p in self._source.clock_points() if first_s < p.time_s < last_s]
+        points = [wall.point(first_s), *inside, wall.point(last_s)]
+        return [replace(point, time_s=point.time_s - first_s) for point in points]
 
     def _notes(self) -> list[Note]:
         end_s = math.inf if self.end == self._source.end else self._end_s()

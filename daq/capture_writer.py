@@ -23,7 +23,7 @@ import numpy as np
 
 from daq import capture_schema as schema
 from daq.capture_files import create
-from daq.capture_records import Anchor, Note
+from daq.capture_records import Note
 from daq.capture_schema import Row, Table
 from daq.codec import MAX_COUNTS, encode
 from daq.errors import WorkError
@@ -31,6 +31,7 @@ from daq.findings import ANALYSIS_VERSION
 from daq.new_file import appearing
 from daq.pyramid import Bins, PyramidBuilder, encode_lead
 from daq.samples import Block, Change, Counts, DeviceInfo, Gap, Item, Layout
+from daq.wall_clock import ClockPoint, from_epoch
 
 RESERVE_BYTES = 64 << 20
 """The recording stops when less than this is free on its disk: a full disk harms more than the recording."""
@@ -117,14 +118,15 @@ class CaptureWriter:
         self._commit()
         self._check_reserve()
 
-    @property
-    def next(self) -> int:
-        """Index of the pair that comes next."""
-        return self._log.next or 0
+    def has_come_to(self, time_s: float) -> bool:
+        """Whether pairs were added up to that moment, s from the first one."""
+        return self._log.has_come_to(time_s)
 
-    def add_anchor(self, anchor: Anchor) -> None:
-        """Note what the clocks said at a pair of the newest segment."""
-        self._log.add_anchor(anchor.sample, anchor.monotonic_s, anchor.utc.isoformat())
+    def add_clock(self, point: ClockPoint) -> None:
+        """Note what the clocks said at a moment of the newest segment; one in a gap before it is dropped."""
+        sample = self._log.sample_at(point.time_s)
+        if sample is not None:
+            self._log.add_anchor(sample, point.host_s, from_epoch(point.utc_s).isoformat())
 
     def add_note(self, note: Note) -> None:
         """Notes are no part of the log; here they come along from another capture."""
@@ -207,11 +209,11 @@ class CaptureWriter:
 class Heritage:
     """What a capture made from another takes over beside the log.
 
-    `facts` are names and values for meta; `anchors` in order of `sample`, in the new numbering.
+    `facts` are names and values for meta; `clock` are in order, in the new capture's time.
     """
 
     facts: Mapping[str, str] = field(default_factory=dict)
-    anchors: Sequence[Anchor] = ()
+    clock: Sequence[ClockPoint] = ()
     notes: Sequence[Note] = ()
 
 
@@ -237,12 +239,12 @@ def write_capture(
 
 def _write_whole(path: Path, items: Iterable[Item], info: DeviceInfo, heritage: Heritage) -> None:
     writer = CaptureWriter(path, info, utc=None, facts=heritage.facts)
-    anchors = deque(heritage.anchors)
+    points = deque(heritage.clock)
     try:
         for item in items:
             writer.append(item)
-            while anchors and writer.next and anchors[0].sample <= writer.next:
-                writer.add_anchor(anchors.popleft())
+            while points and writer.has_come_to(points[0].time_s):
+                writer.add_clock(points.popleft())
         for note in heritage.notes:
             writer.add_note(note)
         writer.close()
@@ -291,6 +293,18 @@ class _LogRows:
             self._add_gap(item)
         else:
             self._add_change(item)
+
+    def has_come_to(self, time_s: float) -> bool:
+        if self._layout is None or self.next is None:
+            return False
+        return time_s < self._time_s + (self.next - self._segment_first + 0.5) / self._layout.rate_hz
+
+    def sample_at(self, time_s: float) -> int | None:
+        """The pair of the newest segment at that moment; None before the segment."""
+        if self._layout is None:
+            return None
+        sample = self._segment_first + round((time_s - self._time_s) * self._layout.rate_hz)
+        return sample if sample >= self._segment_first else None
 
     def add_anchor(self, sample: int, monotonic_s: float, utc: str) -> None:
         """Of the segment that is being recorded."""
@@ -359,10 +373,13 @@ class _LogRows:
             self._layouts[layout] = len(self._layouts) + 1
             own, channels = schema.layout_rows(self._layouts[layout], layout)
             self.rows += [(schema.LAYOUT, own), *((schema.CHANNEL, channel) for channel in channels)]
+            self._add(schema.META, *schema.restated(schema.LAYOUT, own, *channels))
         self._segments += 1
         self._segment_first = int(block.first)
         place = (self._segment_first, self._layouts[layout], self._time_s)
-        self._add(schema.SEGMENT, self._segments, *place, self._reason)
+        segment = schema.SEGMENT.row(self._segments, *place, self._reason)
+        self.rows.append((schema.SEGMENT, segment))
+        self._add(schema.META, *schema.restated(schema.SEGMENT, segment))
         self._layout, self._reason = layout, "layout"
 
     def _add_gap(self, gap: Gap) -> None:

@@ -130,6 +130,8 @@ def _add_file_commands(commands: argparse._SubParsersAction[argparse.ArgumentPar
     check = commands.add_parser("check", help="is a capture whole?")
     check.add_argument("file", type=Path, metavar="FILE")
     check.add_argument("--json", action="store_true")
+    check.add_argument("--repair", action="store_true", help="save all that can be read in a new capture")
+    check.add_argument("-o", "--out", type=Path, metavar="OUT", help="the new capture, with --repair")
 
     trim = commands.add_parser(
         "trim",

@@ -31,15 +31,44 @@ def import_text(options: argparse.Namespace) -> int:
 
 
 def check(options: argparse.Namespace) -> int:
-    """Is a capture whole?"""
+    """Is a capture whole? With --repair: what can be read becomes a new one."""
     from daq.capture import check_capture
 
-    report = check_capture(options.file)
+    if options.repair != (options.out is not None):
+        raise CommandError("--repair and -o OUT go together: the damaged capture itself is never changed.")
+    if options.repair:
+        return _repair(options)
+    try:
+        report = check_capture(options.file)
+    except InputError as error:
+        if not options.file.is_file():
+            raise
+        raise InputError(f"{error} {_how_to_repair(options.file)}") from error
     if options.json:
         print_json(report.to_json())
     else:
-        print(report.sentence())
-    return 0 if report.intact else InputError.exit_code
+        print("\n".join([report.sentence(), *report.lines()]))
+    if report.intact:
+        return 0
+    print(f"whichside: {_how_to_repair(options.file)}", file=sys.stderr)
+    return InputError.exit_code
+
+
+def _how_to_repair(path: Path) -> str:
+    return f"What can be read of it is saved by: whichside check {path} --repair -o OUT"
+
+
+def _repair(options: argparse.Namespace) -> int:
+    from daq.capture import salvage_capture
+
+    _require_capture_name(options.out)
+    with _cleanly_stopped():
+        saved = salvage_capture(options.file, options.out)
+    if options.json:
+        print_json(saved.to_json())
+    else:
+        print("\n".join([saved.sentence(), *saved.lines()]))
+    return 0 if saved.everything else InputError.exit_code
 
 
 def trim(options: argparse.Namespace) -> int:

@@ -25,7 +25,7 @@ class NewFiles:
         Raises WorkError where `path` exists.
         """
         refuse_existing(path)
-        aside = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
+        aside = _part(path)
         self._named[aside] = path
         return aside
 
@@ -78,10 +78,24 @@ def appearing(path: Path) -> Iterator[Path]:
         yield files.beside(path)
 
 
+@contextmanager
+def vanishing(beside: Path) -> Iterator[Path]:
+    """A free name beside another for what is needed only meanwhile."""
+    name = _part(beside)
+    try:
+        yield name
+    finally:
+        remove(name)
+
+
 def refuse_existing(path: Path) -> None:
     """Raises WorkError where something of that name is there."""
     if os.path.lexists(path):
         raise WorkError(f"{path} exists already: choose another name; nothing is ever written over.")
+
+
+def _part(path: Path) -> Path:
+    return path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
 
 
 def remove(path: Path) -> None:

@@ -92,6 +92,10 @@ class WallClock:
         host_s = self.host_s(time_s)
         return from_epoch(host_s + float(np.interp(host_s, self._host_s, self._ahead_s)))
 
+    def point(self, time_s: float) -> ClockPoint:
+        """What the clocks will have said at `time_s`."""
+        return ClockPoint(time_s, self.host_s(time_s), to_epoch(self.utc(time_s)))
+
     def host_s(self, time_s: float) -> float:
         at = bisect_right(self._runs, time_s, key=lambda run: run.begin_s) - 1
         return self._runs[max(at, 0)].host_s(time_s)

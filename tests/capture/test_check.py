@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
 
+from daq import capture_schema as schema
 from daq.capture import CaptureWriter, add_note, check_capture, write_capture
 from daq.errors import InputError
-from tests.capture.logs import INFO, small
+from daq.samples import Item
+from tests.capture.logs import INFO, logs, memory_folder, small
 from tests.capture.test_crash import killed
 
 
@@ -83,6 +87,45 @@ def test_rows_that_are_not_there_are_missed(capture: Path) -> None:
     assert not report.intact
     assert report.damages == ()
     assert report.pairs_missing == 9000
+
+
+def test_marks_that_are_not_there_are_missed(capture: Path) -> None:
+    report = check_capture(changed(capture, "DELETE FROM change WHERE entry = 3"))
+    assert not report.intact
+    assert (report.damages, report.entries_missing, report.changes) == ((), 1, 6)
+    assert list(report.lines()) == ["lost: 1 marks or gaps"]
+
+
+def test_a_pyramid_that_is_not_of_these_samples_is_seen(capture: Path) -> None:
+    """Sound rows with sound checksums: only making them anew tells."""
+    with closing(sqlite3.connect(capture)) as connection:
+        rows = connection.execute("SELECT rowid, level, bin, bins, lead1, lead2 FROM pyramid").fetchall()
+        for number, level, first, bins, lead1, lead2 in rows:
+            if level == 1:
+                crc = schema.checksum((level, first, bins, lead2, lead1))
+                swap = "UPDATE pyramid SET lead1 = ?, lead2 = ?, crc = ? WHERE rowid = ?"
+                connection.execute(swap, (lead2, lead1, crc, number))
+        connection.commit()
+    report = check_capture(capture)
+    assert [damage.table for damage in report.damages] == ["pyramid"]
+    assert "level 1 from bin 0 on does not agree with the samples" in report.damages[0].why
+
+
+def test_a_pyramid_beside_damaged_samples_is_no_damage(capture: Path) -> None:
+    """Its bins know more than can be made anew."""
+    report = check_capture(changed(capture, "UPDATE block SET crc = 0 WHERE first = 5000"))
+    assert [damage.table for damage in report.damages] == ["block"]
+    assert [(one.begin_s, one.end_s, one.pairs) for one in report.lost] == [(1.25, 1.5, 1000)]
+    assert next(report.lines()) == "lost: 1.250 s to 1.500 s (1000 pairs)"
+
+
+@settings(max_examples=40, deadline=None)
+@given(logs())
+def test_any_log_is_found_intact(items: list[Item]) -> None:
+    with memory_folder() as folder:
+        path = Path(folder) / "any.whichside"
+        write_capture(path, items, INFO)
+        assert list(check_capture(path).lines()) == []
 
 
 def test_a_broken_structure_is_seen(capture: Path) -> None:
