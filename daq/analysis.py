@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -19,6 +20,9 @@ from daq.stretches import Pair
 from daq.waveform import kind_of_load
 
 OTHER_REST = 0.5  # of source, both leads: rests this far apart are two different circuits
+CURRENT_SEEN_UV = 0.04 * UV  # on the ground side; then a stretch on with less than
+NO_CURRENT = 0.125  # of the usual high level was one without current: the load had opened
+HIGH = 0.75  # quantile
 WEIGHT_MOST_S = 0.3  # a long stretch counts no more than this when levels are chosen
 
 
@@ -140,8 +144,10 @@ def _roles_swapped(m: Material) -> bool:
 
 
 def _on_levels(m: Material) -> Pair | None:
-    if m.ons:
-        return _volts(max(m.ons, key=lambda o: o.pairs).levels)
+    told = [(a, b, o.pairs) for o in m.ons for a, b in [o.levels] if a is not None and b is not None]
+    if told:
+        a, b, _ = max(told, key=lambda t: t[2])
+        return a / UV, b / UV
     return _volts(m.train_on)
 
 
@@ -158,13 +164,25 @@ def weighted(values: list[Weighted], quantile: float = 0.5) -> float:
 
 def _drops(m: Material, judgement: Judgement, context: Context) -> tuple[float | None, float | None]:
     """Feed-side and ground-side drops while on."""
-    feed, ground = judgement.feed_lead, judgement.ground_lead
-    if feed is None or ground is None or not m.ons:
+    reversing = judgement.side is Side.REVERSING
+    if not reversing and (judgement.feed_lead is None or judgement.ground_lead is None):
         return None, None
     most = WEIGHT_MOST_S * context.rate_hz
-    feed_on = weighted([(o.levels[feed - 1], min(o.pairs, most)) for o in m.ons]) / UV
-    ground_on = weighted([(o.levels[ground - 1], min(o.pairs, most)) for o in m.ons]) / UV
+    shown = []
+    for on in m.ons:
+        feed = judgement.feed_lead or (1 if on.label is Label.FORWARD else 2)
+        shown.append((on.levels[feed - 1], on.levels[2 - feed], min(on.pairs, most)))
+    grounds = [(ground, n) for _, ground, n in shown if ground is not None]
+    high = weighted(grounds, HIGH) if grounds else 0.0
+    no_current = NO_CURRENT * high if high > CURRENT_SEEN_UV else -math.inf
+    feeds = [
+        (feed, n) for feed, ground, n in shown if feed is not None and (ground is None or ground > no_current)
+    ]
+    grounds = [g for g in grounds if g[0] > no_current]
     source = context.checked_source_v
-    if source is None and judgement.side is Side.LOW and m.resting:
+    if source is None and judgement.side is not Side.HIGH and m.resting:
         source = weighted(m.resting) / UV
-    return (None if source is None else source - feed_on), ground_on
+    return (
+        source - weighted(feeds) / UV if source is not None and feeds else None,
+        weighted(grounds) / UV if grounds else None,
+    )

@@ -20,6 +20,7 @@ EQUAL_LEAST_UV = 40_000
 LEFT_OF_D = 0.4
 PULSE_OF_SOURCE = 0.06
 LATE_AFTER_S = 0.060
+SETTLED_S = 0.1  # the settled level is one of this length
 
 
 def glue(stretches: Sequence[Stretch], scale: Scale, rate_hz: float) -> list[Stretch]:
@@ -91,7 +92,7 @@ def _joined(a: Steady, zone: Zone, b: Steady, rate_hz: float) -> Steady:
         head=a.head,
         tail=b.tail,
         late=late,
-        settled=b.settled if m > 0.03 * rate_hz else _mean(a.settled, n, b.settled, m),
+        settled=_mean(a.settled, max(0.0, min(n, SETTLED_S * rate_hz - m)), b.settled, m),
         low=(min(a.low[0], b.low[0]), min(a.low[1], b.low[1])),
         high=(max(a.high[0], b.high[0]), max(a.high[1], b.high[1])),
         trail=a.trail + (b.trail or [middle]),
@@ -106,5 +107,5 @@ def _raw_of_all(a: Steady, zone: Zone, b: Steady) -> Raw | None:
     return np.concatenate((a.raw, _inside(zone), b.raw))
 
 
-def _mean(a: Pair, n: int, b: Pair, m: int) -> Pair:
+def _mean(a: Pair, n: float, b: Pair, m: int) -> Pair:
     return (a[0] * n + b[0] * m) / (n + m), (a[1] * n + b[1] * m) / (n + m)

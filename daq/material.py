@@ -14,11 +14,11 @@ from math import inf
 from typing import TypeVar
 
 from daq.crossings import SOURCE_LEAST_UV, UV
-from daq.evidence import OffKind, Told, Votes, weigh
+from daq.evidence import OffKind, Told, Votes, kind_of_off, weigh
 from daq.findings import LoadKind
 from daq.floating import sort_out
 from daq.labels import ON, Label, Scale, label_stretches, seen_scale
-from daq.pulses import keep_longest
+from daq.pulses import Shown, duty_of, keep_longest, train_levels
 from daq.ripple import without_ripple
 from daq.slow_pulses import with_slow_trains
 from daq.stretches import Lost, Pair, Stretch, Train
@@ -55,9 +55,9 @@ class Off:
 
 @dataclass(frozen=True, slots=True)
 class OnLevel:
-    """Settled levels of one stretch on, µV."""
+    """Settled levels of one stretch on, µV; None where pulses are too short to show it."""
 
-    levels: Pair
+    levels: Shown
     label: Label
     pairs: float
 
@@ -155,17 +155,15 @@ def _add_levels(m: Material, parts: Sequence[Part], scale: Scale) -> None:
         if p.mirrored:
             m.mirrored += p.end - p.start
             continue
-        train_levels = _train_levels(p)
-        levels = train_levels or p.levels
+        levels = _pulsed_levels(p) or p.levels
         inside = levels is not None and min(levels) > -1.0 * UV and max(levels) < scale.source + KICK_UV
         if p.label in ON and inside and (p.stretches or p.train is not None):
             if p.label is Label.FORWARD:
                 m.forward += p.end - p.start
             else:
                 m.reverse += p.end - p.start
-        if train_levels is not None and p.label in ON:
-            m.train_on = train_levels
-            m.loaded.append((max(train_levels), p.end - p.start))
+        if p.train is not None and p.label in ON:
+            _add_train(m, p.train, p.label, scale)
         for s in p.stretches:
             level, n = max(s.settled), float(s.end - s.start)
             if p.label in ON:
@@ -178,7 +176,21 @@ def _add_levels(m: Material, parts: Sequence[Part], scale: Scale) -> None:
                 m.loaded.append((level, n))
 
 
-def _train_levels(part: Part) -> Pair | None:
+def _add_train(m: Material, train: Train, label: Label, scale: Scale) -> None:
+    """What a train shows of the levels on and of the source, beside its edges."""
+    on, off = (train.up, train.down) if label is Label.FORWARD else (train.down, train.up)
+    m.train_on = on
+    feed = 0 if label is Label.FORWARD else 1
+    length, share = train.end - train.start, duty_of([train])
+    driven, paused = train_levels(train, on, off)
+    loaded, source = driven[feed], paused[feed]
+    m.ons.append(OnLevel(driven, label, share * length))
+    m.loaded.append((train.high[feed], 1.0) if loaded is None else (loaded, share * length))
+    if source is not None and kind_of_off(on, off, label, scale) is OffKind.GROUND_ROSE:
+        m.resting.append((source, (1.0 - share) * length))
+
+
+def _pulsed_levels(part: Part) -> Pair | None:
     if part.train is None or part.stretches:
         return None
     return part.train.up if part.label is Label.FORWARD else part.train.down

@@ -5,16 +5,26 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 
 from daq.findings import Pwm
 from daq.labels import difference
-from daq.stretches import HISTOGRAM_BINS, Train
+from daq.pulse_sums import PLACES
+from daq.stretches import Pair, Period, Train
 
 LEAST_PAIRS_A_PERIOD = 4.0  # above a quarter of the sample rate neither frequency nor duty is given
 PERIODS_APART = 6.0
 ALIKE = 0.03
 TRAINS_MOST = 64
+CLEAR_OF_EDGE = 0.15  # pairs, beside what a place in the period is wide
+APART = 0.5  # pairs
+SETTLED = 3.0  # pairs after an edge the low-pass has settled, undone or not
+SETTLED_SHARE = 0.55  # of a phase too short for that, so much is left out
+SHORT = 6.0  # pairs: in a phase as short as this the level must be seen to stand still
+STILL_UV = 40_000
+SAMPLES_LEAST = 6
+LATE_SHARE = 0.5
+
+Shown = tuple[float | None, float | None]  # levels of both leads, µV, where they can be told
 
 
 def keep_longest(trains: Sequence[Train]) -> list[Train]:
@@ -33,8 +43,7 @@ def pwm_of(trains: Sequence[Train], rate_hz: float) -> tuple[Pwm | None, str]:
     period = sum(t.period * t.periods for t in longest) / sum(t.periods for t in longest)
     if period < LEAST_PAIRS_A_PERIOD:
         return None, "Pulsed, but too fast for this sample rate to measure frequency and duty."
-    main = max(longest, key=lambda t: t.end - t.start)
-    return Pwm(rate_hz / period, duty_of(longest, _positive(main))), ""
+    return Pwm(rate_hz / period, duty_of(longest)), ""
 
 
 def _groups(trains: Sequence[Train]) -> list[list[Train]]:
@@ -50,36 +59,61 @@ def _groups(trains: Sequence[Train]) -> list[list[Train]]:
     return groups
 
 
-def _positive(train: Train) -> bool:
-    return abs(difference(train.up)) >= abs(difference(train.down))
-
-
-def duty_of(trains: Sequence[Train], positive: bool) -> float:
-    """Part of the time the load is on.
-
-    Between two clear levels the crossings tell it best. A motor's off phase sits at its own voltage,
-    above the middle: there the time above a threshold just under the on level is counted instead.
-    """
+def duty_of(trains: Sequence[Train]) -> float:
+    """Part of the time the load is on: from the drive's own edges in the mean period."""
     weight = [t.end - t.start for t in trains]
-    crossed = [t.up_share if positive else 1.0 - t.up_share for t in trains]
-    counted = [_share_on(t.difference if positive else t.difference[::-1]) for t in trains]
-    shares = [c if abs(c - n) < 0.08 else n for c, n in zip(crossed, counted, strict=True)]
-    return float(np.average(shares, weights=weight))
+    return float(np.average([_duty(t) for t in trains], weights=weight))
 
 
-def _share_on(counts: npt.NDArray[np.int64]) -> float:
-    """Part of the samples above the valley between the on level and the next lower one."""
-    total = int(counts.sum())
-    above = np.cumsum(counts[::-1])[::-1]
-    top = int(np.flatnonzero(above >= max(1, 0.005 * total))[-1])
-    zero = HISTOGRAM_BINS // 2
-    height = max(4, top - zero)
-    smooth = np.convolve(counts, np.ones(3), mode="same")
-    on_low = top - max(2, round(0.12 * height))
-    on_level = on_low + int(np.argmax(smooth[on_low : top + 1]))
-    below = on_level - max(2, round(0.08 * height))
-    lower = zero - height // 4 + int(np.argmax(smooth[zero - height // 4 : below]))
-    between = smooth[lower : on_level + 1]
-    least = np.flatnonzero(between <= between.min() + 0.001 * total)
-    valley = lower + int(least[len(least) // 2])
-    return float(counts[valley:].sum() / total)
+def _duty(train: Train) -> float:
+    if train.mean_period is not None:
+        return train.mean_period.duty
+    return (
+        train.up_share if abs(difference(train.up)) >= abs(difference(train.down)) else 1.0 - train.up_share
+    )
+
+
+def train_levels(train: Train, on: Pair, off: Pair) -> tuple[Shown, Shown]:
+    """Levels of both leads driven, and late in the pause; `on` and `off` are the train's mean levels."""
+    if train.from_levels:
+        return on, off
+    if train.mean_period is None:
+        return (None, None), (None, None)
+    return on_levels(train.mean_period), pause_levels(train.mean_period)
+
+
+def on_levels(period: Period) -> Shown:
+    """Both leads while driven, edges left out; None where the pulses are too short to show it."""
+    return _shown(period, period.rise, period.fall, 1.0)
+
+
+def pause_levels(period: Period) -> Shown:
+    """Both leads late in the pause, when a coil's current has died away if it does so at all."""
+    return _shown(period, period.fall, period.rise + period.pairs, LATE_SHARE)
+
+
+def _shown(period: Period, start: float, end: float, share: float) -> Shown:
+    """Mean levels of a phase, or of its last `share`; in a short phase only those that stand still."""
+    length = end - start
+    place = period.pairs / PLACES
+    clear = CLEAR_OF_EDGE + place / 2
+    first = start + max(1.0 + clear, min(SETTLED, SETTLED_SHARE * length), (1.0 - share) * length)
+    # where periods fit the sample clock every sample came clearly before or after the edge
+    last = end if np.max(np.diff(period.at), initial=0.0) > max(APART, 1.5 * place) else end - clear
+    means = _means(period, first, last)
+    if length >= SHORT:
+        return means
+    halves = zip(
+        _means(period, first, (first + last) / 2), _means(period, (first + last) / 2, last), strict=True
+    )
+    still = [a is not None and b is not None and abs(a - b) < STILL_UV for a, b in halves]
+    return (means[0] if still[0] else None), (means[1] if still[1] else None)
+
+
+def _means(period: Period, first: float, last: float) -> Shown:
+    inside = period.inside(first, last) if last > first else np.zeros(len(period.at), dtype=np.bool_)
+    counts = period.counts[inside]
+    if counts.sum() < SAMPLES_LEAST:
+        return None, None
+    means = (period.levels[inside] * counts[:, None]).sum(axis=0) / counts.sum()
+    return float(means[0]), float(means[1])

@@ -75,6 +75,7 @@ class Pulse:
     up_time: float
     share: float  # of the latest periods
     directions: tuple[Direction, Direction]  # going down, going up
+    founders: list[tuple[float, bool]]  # the crossings (and whether up) that established it
 
     @property
     def periods(self) -> int:
@@ -191,4 +192,5 @@ class Rhythm:
             up_time=up_time,
             share=up_time / whole,
             directions=(Direction.of(down), Direction.of(up)),
+            founders=flips,
         )

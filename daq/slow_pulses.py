@@ -14,7 +14,7 @@ import numpy as np
 
 from daq.labels import ON_ABOVE, Scale, difference
 from daq.rhythm import ALIKE, LONGEST_S, PERIODS, Direction
-from daq.stretches import HISTOGRAM_BINS, HISTOGRAM_STEP_UV, Lost, Steady, Stretch, Train, Zone
+from daq.stretches import Lost, Steady, Stretch, Train, Zone
 
 STEP_OF_D = 0.1
 RINGS_S = 0.004  # steps the same way this close are one
@@ -128,7 +128,8 @@ def _train(run: Sequence[Step], stretches: Sequence[Stretch]) -> Train:
         down=_mean(low),
         low=(min(s.low[0] for s in inside), min(s.low[1] for s in inside)),
         high=(max(s.high[0] for s in inside), max(s.high[1] for s in inside)),
-        difference=_histogram(inside),
+        mean_period=None,
+        from_levels=True,
     )
 
 
@@ -136,11 +137,3 @@ def _mean(levels: Sequence[Steady]) -> tuple[float, float]:
     weights = np.array([s.end - s.start for s in levels], dtype=np.float64)
     means = np.average(np.array([s.mean for s in levels]), axis=0, weights=weights)
     return float(means[0]), float(means[1])
-
-
-def _histogram(levels: Sequence[Steady]) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
-    counts = np.zeros(HISTOGRAM_BINS, dtype=np.int64)
-    for s in levels:
-        at = round(difference(s.mean) / HISTOGRAM_STEP_UV) + HISTOGRAM_BINS // 2
-        counts[min(max(at, 0), HISTOGRAM_BINS - 1)] += s.end - s.start
-    return counts

@@ -13,9 +13,11 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.crossings import SOURCE_LEAST_UV, Crossings, Micro, Scan
+from daq.period import read_period
+from daq.pulse_sums import PulseSums
 from daq.rhythm import Pulse, Rhythm
 from daq.stretches import Pair, Raw, Stretch, Train, Zone
-from daq.tally import LevelSums, SteadyTally
+from daq.tally import SteadyTally
 
 RAW_ZONE_S = 0.5
 KEEP_S = 1.3  # history kept behind the cut: raw copies, and five of the longest pulses for a train
@@ -49,7 +51,7 @@ class Segmenter:
         self._cut = first  # pairs before this are in stretches
         self._tally: SteadyTally | None = None
         self._zone: int | None = None
-        self._train: LevelSums | None = None
+        self._train: PulseSums | None = None
 
     @property
     def position(self) -> int:
@@ -123,6 +125,8 @@ class Segmenter:
             if begun is not None:
                 self._cut_to(min(self._origin + int(seen), self._horizon()))
                 self._begin_train(begun)
+            elif self._train is not None:
+                self._train.mark(float(at), bool(up))
 
     def _horizon(self) -> int:
         if self._train is not None:
@@ -135,7 +139,10 @@ class Segmenter:
         self._close_steady(self._cut)
         self._close_zone(self._cut)
         self._take_back(start)
-        self._train = LevelSums()
+        # the middle lies on the side of the on level: a kick to the other side is held at the rails
+        self._train = PulseSums(int(pulse.first), bool(self._middle[start - self._base] > 0), self.rate_hz)
+        for at, up in pulse.founders:
+            self._train.mark(at, up)
         self._cut = start
 
     def _follow(self, ended: Pulse | None) -> None:
@@ -146,6 +153,7 @@ class Segmenter:
         end = self._origin + int(ended.last) + 1
         self._add_to_train(end)
         sums, self._train = self._train, None
+        sums.finish()
         self._emit(self._train_of(ended, sums))
         self._cut = end
 
@@ -154,18 +162,19 @@ class Segmenter:
         assert self._rhythm.open is not None
         return self._train_of(self._rhythm.open, self._train)
 
-    def _train_of(self, pulse: Pulse, sums: LevelSums) -> Train:
+    def _train_of(self, pulse: Pulse, sums: PulseSums) -> Train:
+        period = sums.clock.period or pulse.mean_period
         return Train(
             start=self._origin + pulse.first,
             end=self._origin + pulse.last,
             periods=pulse.periods,
-            period=pulse.mean_period,
+            period=period,
             up_share=pulse.up_share,
             up=sums.up_mean,
             down=sums.down_mean,
-            difference=sums.histogram,
             low=sums.low,
             high=sums.high,
+            mean_period=read_period(sums.profile, period, sums.positive, self.rate_hz),
         )
 
     def _add_to_train(self, end: int) -> None:

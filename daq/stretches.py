@@ -58,12 +58,44 @@ class Zone:
     high: Pair
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Period:
+    """The mean period of a train: both leads over one period, the front end's low-pass undone.
+
+    Attributes:
+        pairs: its length.
+        at: (k,) positions in it; a sample there tells of the interval of one pair that ends there.
+        levels: (k, 2) µV.
+        counts: (k,) samples each is made of.
+        rise, fall: when the drive makes, and when it next breaks.
+        filtered: False where the samples show no low-pass.
+    """
+
+    pairs: float
+    at: npt.NDArray[np.float64]
+    levels: npt.NDArray[np.float64]
+    counts: npt.NDArray[np.int64]
+    rise: float
+    fall: float
+    filtered: bool
+
+    @property
+    def duty(self) -> float:
+        """Part of the period the load is driven."""
+        return (self.fall - self.rise) / self.pairs
+
+    def inside(self, start: float, end: float) -> npt.NDArray[np.bool_]:
+        """Which positions lie from `start` to `end`, whatever periods those are in."""
+        return np.asarray((self.at - start) % self.pairs <= end - start)
+
+
 @dataclass(slots=True)
 class Train:
     """Regular pulses of lead 1 - lead 2: at least five periods alike.
 
     `up`/`down`: mean levels of both leads while the difference is above/below its local middle;
-    `up_share` the part of a period it is above.
+    `up_share` the part of a period it is above; `mean_period` where the drive's own edges were found;
+    `from_levels`: told from steady stretches, `up` and `down` are settled levels.
     """
 
     start: float
@@ -75,11 +107,8 @@ class Train:
     down: Pair
     low: Pair
     high: Pair
-    difference: npt.NDArray[np.int64]  # histogram of lead 1 - lead 2, see HISTOGRAM_*
-
-
-HISTOGRAM_STEP_UV = 125_000  # bins of the difference in a train
-HISTOGRAM_BINS = 1024  # the middle one is 0 V
+    mean_period: Period | None
+    from_levels: bool = False
 
 
 @dataclass(slots=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from daq.stretches import HISTOGRAM_BINS, HISTOGRAM_STEP_UV, Pair, Raw, Steady
+from daq.stretches import Pair, Raw, Steady
 
 EDGE_S = 0.004  # head and tail
 LATE_AFTER_S = 0.060
@@ -144,37 +144,6 @@ class SteadyTally:
             halves=self._halves,
             raw=raw if n <= self._raw_most and len(raw) == n else None,
         )
-
-
-class LevelSums:
-    """Levels of both leads while their difference is above and below the local middle."""
-
-    def __init__(self) -> None:
-        self._sums = np.zeros((2, 2), dtype=np.int64)
-        self._counts = [0, 0]
-        self.histogram = np.zeros(HISTOGRAM_BINS, dtype=np.int64)
-        self.low: Pair = (np.inf, np.inf)
-        self.high: Pair = (-np.inf, -np.inf)
-
-    def add(self, raw: Raw, middle: npt.NDArray[np.float64]) -> None:
-        difference = raw[:, 0] - raw[:, 1]
-        up = difference > middle
-        bins = np.clip(difference // HISTOGRAM_STEP_UV + HISTOGRAM_BINS // 2, 0, HISTOGRAM_BINS - 1)
-        self.histogram += np.bincount(bins, minlength=HISTOGRAM_BINS)
-        for i, part in enumerate((raw[~up], raw[up])):
-            self._sums[i] += part.sum(axis=0, dtype=np.int64)
-            self._counts[i] += len(part)
-        low, high = raw.min(axis=0), raw.max(axis=0)
-        self.low = min(self.low[0], float(low[0])), min(self.low[1], float(low[1]))
-        self.high = max(self.high[0], float(high[0])), max(self.high[1], float(high[1]))
-
-    @property
-    def down_mean(self) -> Pair:
-        return _mean(self._sums[0], self._counts[0])
-
-    @property
-    def up_mean(self) -> Pair:
-        return _mean(self._sums[1], self._counts[1])
 
 
 def _middle(windows: Raw64) -> Pair:

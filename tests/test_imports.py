@@ -18,7 +18,7 @@ LAYERS: list[set[str]] = [
     {"samples"},
     {"source"},
     {"stretches", "findings"},
-    {"crossings", "rhythm", "tally", "steady", "timeline", "hazards", "snapshot"},
+    {"crossings", "rhythm", "pulse_sums", "period", "tally", "steady", "timeline", "hazards", "snapshot"},
     {"labels", "glue", "ripple", "slow_pulses", "turns", "switching", "supply", "floating"},
     {"waveform", "pulses", "evidence", "lead_check", "live_view"},
     {"material"},

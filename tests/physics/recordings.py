@@ -12,6 +12,7 @@ import numpy.typing as npt
 from tests.physics.frontend import Converter
 from tests.physics.harness import Harness
 from tests.physics.spice import Transient, UnsolvedError, Waves, transients
+from tests.physics.switches import Pulse
 from tests.physics.truth import Control, TrueEdge, TrueEvent, TruePwm, Truth
 
 Array = npt.NDArray[np.float64]
@@ -197,7 +198,7 @@ class _View:
         ends = [*(c.t_s for c in self.plan.commands), self.plan.length_s]
         return [(a, b, state) for (a, state), b in zip(bounds, ends, strict=True)]
 
-    def _part(self, values: Array, begin: float, end: float, share: float = 0.4) -> Array:
+    def _part(self, values: npt.NDArray[Any], begin: float, end: float, share: float = 0.4) -> Array:
         """The last `share` of a segment, faults left out."""
         first, last = int((end - (end - begin) * share) / self.step), int(end / self.step)
         keep = np.ones(max(last - first, 0), dtype=bool)
@@ -376,12 +377,45 @@ class _View:
         ]
         return round(float(np.median(levels)), 4) if levels else None
 
+    def _pulsed_level(self, values: Array, phase: tuple[float, float]) -> float | None:
+        """Mean over one phase (from, until; parts of the period) of the pulses in the on segments."""
+        pulse = self._pulse()
+        assert pulse is not None
+        place = (self.times * pulse.hertz) % 1.0
+        inside = (place > phase[0]) & (place < phase[1])
+        levels = [
+            float(np.mean(part[chosen]))
+            for a, b, state in self.segments
+            if state == "on" and b - a > 0.15 and len(part := self._part(values, a, b)) > 40
+            if (chosen := self._part(inside, a, b)).any()
+        ]
+        return round(float(np.median(levels)), 4) if levels else None
+
+    def _pulse(self) -> Pulse | None:
+        places = (self.plan.harness.high_f, self.plan.harness.low_g)
+        return next((p.pulse for p in places if p is not None and p.pulse is not None), None)
+
+    def _driven(self) -> tuple[float, float]:
+        """Where in its period the drive conducts fully."""
+        pulse = self._pulse()
+        assert pulse is not None
+        return pulse.slope_s * pulse.hertz, pulse.closed
+
     def _feed_drop(self) -> float | None:
-        rest, on = self._level(self.feed_pin, ("off",)), self._level(self.feed_pin, ("on",))
+        rest, on = self._level(self.feed_pin, ("off",)), self._on_pin(self.feed_pin)
+        if rest is None and self._pulse() is not None:
+            rest = self._pulsed_level(self.feed_pin, ((1 + 2 * self._driven()[1]) / 3, 0.999))
         return None if rest is None or on is None else round(rest - on, 4)
 
+    def _on_pin(self, values: Array) -> float | None:
+        return (
+            self._level(values, ("on",))
+            if self._pulse() is None
+            else self._pulsed_level(values, self._driven())
+        )
+
     def _ground_drop(self) -> float | None:
-        return self._level(self.ground_pin, ("on",))
+        return self._on_pin(self.ground_pin)
 
     def levels(self) -> dict[str, float | None]:
         states = ("on", "forward", "reverse")

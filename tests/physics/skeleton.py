@@ -79,7 +79,7 @@ def switched(
         leads_on=draw.leads(),
     )
     converter = converter or draw.converter()
-    quiet = not neighbours and not supply.trend and not supply.dips and pulse is None
+    quiet = not neighbours and not supply.trend and not supply.dips
     settles = _settles(load) and converter.gain == (1.0, 1.0)
     return Plan(
         category=category,

@@ -64,6 +64,7 @@ def _judged(plan: Plan, pulse: Pulse, spans: Spans) -> Plan:
         claim=claim,
         commands=plan.commands if edges_clear else (),
         unjudged=() if edges_clear else ((0.0, length),),
+        drops_seen=plan.drops_seen if edges_clear else (False, False),  # truth needs to know when it is on
     )
 
 
@@ -156,7 +157,8 @@ def too_fast(draw: Draw) -> Plan:
         pulse=pulse,
     )
     stretches = tuple((a, min(b, length)) for a, b in spans)
-    return replace(plan, pwm=TruePwm(hertz, pulse.closed, 1.0, stretches, False), load_seen=False)
+    pwm = TruePwm(hertz, pulse.closed, 1.0, stretches, False)
+    return replace(plan, pwm=pwm, load_seen=False, drops_seen=(False, False))
 
 
 TABLE = (

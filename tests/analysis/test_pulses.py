@@ -1,0 +1,195 @@
+"""Pulsed loads: duty from the drive's own edges, drops while driven, the source beside them.
+
+The waves are exact (an RC low-pass answers a square pulse in closed form, textbook) or ngspice's.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from daq.pulse_sums import PulseSums
+from tests.analysis.volts import analyse
+from tests.analysis.waves import Volts, levels, rounded
+from tests.physics.draws import Draw
+from tests.physics.frontend import Converter
+from tests.physics.loads import Coil, Load, Motor, Resistor
+from tests.physics.recordings import Recording, record
+from tests.physics.skeleton import switched
+from tests.physics.supply import Supply
+from tests.physics.switches import Pulse, Transistor
+
+FILTER_S = 1 / (2 * np.pi * 1000.0)  # the front end's low-pass
+
+
+def low_passed(on: float, off: float, frequency_hz: float, duty: float, at: Volts) -> Volts:
+    """A square wave (`on` from time 0 for `duty` of each period) behind the filter, in its steady state."""
+    period = 1 / frequency_hz
+    on_s, off_s = duty * period, (1 - duty) * period
+    fade_on, fade_off = np.exp(-on_s / FILTER_S), np.exp(-off_s / FILTER_S)
+    at_make = (off * (1 - fade_off) + on * (1 - fade_on) * fade_off) / (1 - fade_on * fade_off)
+    at_break = on + (at_make - on) * fade_on
+    place = at % period
+    driven = on + (at_make - on) * np.exp(-place / FILTER_S)
+    paused = off + (at_break - off) * np.exp(-(place - on_s) / FILTER_S)
+    return np.asarray(np.where(place < on_s, driven, paused))
+
+
+def filtered_pulses(frequency_hz: float, duty: float, seconds: float = 1.5, rate_hz: float = 4000.0) -> Volts:
+    """A resistor pulsed on its ground side: 12.6 V at rest; 12.3 and 0.25 V while driven."""
+    at = np.arange(round(seconds * rate_hz)) / rate_hz + 1.3e-5
+    clean = np.stack(
+        [
+            low_passed(12.3, 12.6, frequency_hz, duty, at),
+            low_passed(0.25, 12.6, frequency_hz, duty, at),
+        ],
+        axis=1,
+    )
+    rest = levels([(0.4, 12.6, 12.6)], rate_hz)
+    return np.concatenate(
+        [rest, rounded(clean + np.random.default_rng(4).normal(0, 0.02, clean.shape)), rest]
+    )
+
+
+@pytest.mark.parametrize("frequency_hz", [12.5, 61.0, 100.0, 237.0, 250.0, 400.0])
+@pytest.mark.parametrize("duty", [0.1, 0.3, 0.5, 0.9])
+def test_duty_and_drops_of_a_filtered_square_wave(frequency_hz: float, duty: float) -> None:
+    found = analyse(filtered_pulses(frequency_hz, duty), 4000)
+    assert found["pwm"]["frequency_hz"] == pytest.approx(frequency_hz, rel=1e-3)
+    assert found["pwm"]["duty"] == pytest.approx(duty, abs=0.01)
+    if duty / frequency_hz * 4000 > 4:
+        assert found["ground_drop_v"] == pytest.approx(0.25, abs=0.03)
+        assert found["feed_drop_v"] == pytest.approx(0.3, abs=0.03)
+    assert found["source_v"] == pytest.approx(12.6, abs=0.03)
+
+
+@pytest.mark.parametrize("rate_hz", [2000.0, 8000.0])
+def test_other_rates(rate_hz: float) -> None:
+    found = analyse(filtered_pulses(87.0, 0.35, rate_hz=rate_hz), rate_hz)
+    assert found["pwm"]["duty"] == pytest.approx(0.35, abs=0.01)
+    assert found["ground_drop_v"] == pytest.approx(0.25, abs=0.03)
+
+
+def test_pulses_too_short_to_settle_give_no_drop() -> None:
+    """Less than two samples: the ground lead never comes near its level."""
+    found = analyse(filtered_pulses(400.0, 0.15), 4000)
+    assert found["pwm"]["duty"] == pytest.approx(0.15, abs=0.05)
+    assert found["ground_drop_v"] is None
+
+
+def recorded(load: Load, side: str, pulse: Pulse, seed: int) -> Recording:
+    """An ngspice recording of a load pulsed for 1.4 s by a transistor."""
+    rng = np.random.default_rng(seed)
+    plan = switched(
+        Draw.new(rng),
+        "pulsed",
+        side,
+        load,
+        Transistor(closed_ohm=0.02, load_a=3.0, travel_s=2e-5),
+        ((0.3, 1.7),),
+        2.0,
+        Converter(4000.0),
+        Supply(12.0, 12.6),
+        pulse,
+    )
+    answer = record([("pulsed", plan, rng)])[0]
+    assert isinstance(answer, Recording)
+    return answer
+
+
+BLOWER = Motor(1.1, 8e-4, 9.0, 1.5, 0.12)
+RELAY = Coil(85.0, 0.3, "diode")
+VALVE = Coil(25.0, 0.08, "zener")
+
+
+@pytest.mark.parametrize("side", ["low", "high"])
+@pytest.mark.parametrize(
+    ("load", "hertz", "duty", "within"),
+    [
+        (BLOWER, 90.0, 0.3, 0.02),
+        (BLOWER, 175.0, 0.5, 0.02),
+        (BLOWER, 250.0, 0.9, 0.05),
+        (RELAY, 100.0, 0.6, 0.02),
+        (VALVE, 130.0, 0.4, 0.02),
+        (Resistor(6.0), 300.0, 0.9, 0.02),
+    ],
+    ids=["blower 90", "blower 175", "blower 250", "relay", "valve", "heater"],
+)
+def test_duty_is_the_drives_whatever_the_load_does_in_the_pause(
+    side: str, load: Load, hertz: float, duty: float, within: float
+) -> None:
+    """A motor's pause sits at its own voltage, a coil's beyond the rail (ngspice)."""
+    recording = recorded(load, side, Pulse(hertz, duty), 11)
+    found = analyse(recording.volts, 4000)
+    assert found["side"] == side
+    assert found["pwm"]["frequency_hz"] == pytest.approx(hertz, rel=1e-3)
+    assert found["pwm"]["duty"] == pytest.approx(duty, abs=within)
+
+
+@pytest.mark.parametrize("hertz", [40.0, 175.0])
+def test_drops_of_a_pulsed_heater_against_ngspice(hertz: float) -> None:
+    for side in ("low", "high"):
+        recording = recorded(Resistor(4.0), side, Pulse(hertz, 0.5), 12)
+        found = analyse(recording.volts, 4000)
+        assert found["ground_drop_v"] == pytest.approx(recording.truth.ground_drop_v, abs=0.03)
+        if side == "low":
+            assert found["feed_drop_v"] == pytest.approx(recording.truth.feed_drop_v, abs=0.03)
+
+
+def test_a_pulsed_motor_does_not_hide_the_source() -> None:
+    """Its kick stands 0.7 V above the source, its own voltage below: neither is the source."""
+    found = analyse(recorded(BLOWER, "low", Pulse(90.0, 0.5), 13).volts, 4000)
+    assert found["source_v"] == pytest.approx(12.6, abs=0.05)
+
+
+def test_no_drop_is_told_for_a_time_without_current() -> None:
+    """The load opens while on: the drop is that of the time it worked."""
+    spans = [
+        (0.4, 0.0, 0.0),
+        (0.4, 12.0, 0.3),
+        (0.4, 0.0, 0.0),
+        (0.3, 12.0, 0.3),
+        (0.9, 12.6, 0.0),
+        (0.4, 0, 0),
+    ]
+    assert analyse(levels(spans), 4000)["ground_drop_v"] == pytest.approx(0.3, abs=0.02)
+
+
+def test_spikes_do_not_keep_a_run_up_in_the_drop() -> None:
+    """Ignition cuts the stretch every 20 ms; the drop is still that of its end."""
+    at = np.arange(6000) / 4000
+    sag = 0.8 * np.exp(-at / 0.25)
+    on = np.stack([12.4 - sag, 0.1 + sag], axis=1)
+    on[79::80] += 0.5
+    off = levels([(0.5, 0.0, 0.0)])
+    volts = np.concatenate([off, rounded(on + np.random.default_rng(2).normal(0, 0.02, on.shape)), off])
+    assert analyse(volts, 4000)["ground_drop_v"] == pytest.approx(0.1, abs=0.03)
+
+
+def test_a_reversing_load_has_its_drops_in_either_direction() -> None:
+    spans = [(0.4, 0, 0), (0.5, 12.4, 0.2), (0.4, 0, 0), (0.5, 0.2, 12.4), (0.4, 0, 0)]
+    assert analyse(levels(spans), 4000)["ground_drop_v"] == pytest.approx(0.2, abs=0.02)
+
+
+@given(cuts=st.sets(st.integers(1, 1999), max_size=20))
+def test_the_mean_period_does_not_depend_on_portions(cuts: set[int]) -> None:
+    raw = np.rint(filtered_pulses(131.7, 0.4, 0.5)[1600:3600] * 1e6).astype(np.int32)
+    middle: npt.NDArray[np.float64] = np.full(len(raw), 6e6)
+    marks = [12.3 + n * 4000 / 131.7 for n in range(60)]
+    profiles = []
+    for bounds in ([0, 2000], [0, *sorted(cuts), 2000]):
+        sums, due = PulseSums(0, True, 4000.0), list(marks)
+        for a, b in pairwise(bounds):
+            while due and due[0] < b:
+                sums.mark(due.pop(0), False)
+            sums.add(raw[a:b], middle[a:b])
+        sums.finish()
+        profiles.append(sums.profile)
+    assert profiles[0].counts.sum() > 1500
+    for name in ("counts", "steps", "now", "before"):
+        assert np.array_equal(getattr(profiles[0], name), getattr(profiles[1], name))
