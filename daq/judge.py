@@ -31,6 +31,9 @@ WHISPER = NextTest(
     splits="If both leads rise a little while off, nothing holds either pin: both ends are switched.",
 )
 
+UNPROVEN = " Reference lead not proven."
+"""The reservation behind a reason; a screen that says so elsewhere leaves it out."""
+
 FREE_WHILE_OFF = (
     "The feed lead hangs free whenever the load is off: the load lets nothing through then, as LEDs do, or "
     "the lead is loose on its pin.",
@@ -132,7 +135,7 @@ def _definite(e: Evidence, side: Side, confidence: float) -> Judgement:
     why = _why(e, side, feed, ground)
     test = None
     if not e.reference_proven:
-        why += " Reference lead not proven."
+        why += UNPROVEN
         test = NextTest(
             "Run the lead check, so that a bad reference or lead can be ruled out.",
             splits="All three leads pass: the verdict stands as measured.",

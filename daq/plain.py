@@ -16,9 +16,12 @@ from daq import words
 from daq.cautions import TEXT as CAUTION_TEXT
 from daq.events import REGISTRY
 from daq.findings import Event, NextTest
+from daq.samples import Bias
 from daq.session import Session, SessionState
 from daq.snapshot import Snapshot, StateWord
 from daq.typed import TypedLines, obey
+
+AWAY = "the logger is away: check its cable and plug it in again; it is waited for"
 
 POLL_S = 0.1
 """How often the latest snapshot is looked at (s): below what a listener notices."""
@@ -45,6 +48,9 @@ class Reporter:
         self._verdict(now, say)
         self._lead_check(now, say)
         self._readings(now, say)
+        say("advice", f"see to this first: {words.advice(now)}" if words.advice(now) else "")
+        strong = {Bias.UP, Bias.DOWN} & {*now.bias}  # the whisper goes away now and then by itself
+        say("bias", f"bias: {words.bias(now)}", words.bias(now) if strong else "harmless")
         say("losses", words.losses(now.losses), "" if now.losses.gaps == 0 else None)
         say("plug", words.plug(now.plug))
         say("expectation", f"expected: {now.expectation}")
@@ -119,7 +125,7 @@ def run_plain(session: Session, out: TextIO | None = None, stop: threading.Event
 def _follow(session: Session, out: TextIO, stop: threading.Event) -> None:
     reporter, typed = Reporter(), TypedLines()
     _write(out, [f"measuring with {words.printable(session.source.info.name)}", *typed.greeting()])
-    recording = session.recording
+    recording, away = session.recording, False
     while True:
         over = session.state is not SessionState.RUNNING  # looked at first, so that the last facts get out
         if session.latest.samples:
@@ -127,6 +133,9 @@ def _follow(session: Session, out: TextIO, stop: threading.Event) -> None:
         if session.recording != recording:
             recording = session.recording
             _write(out, [words.recording(recording.path, recording.saved, recording.error)])
+        if session.away is not away:
+            away = session.away
+            _write(out, [AWAY if away else "the logger is back"])
         for line in typed.take():
             reply = obey(session, line)
             if reply is None:

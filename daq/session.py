@@ -253,7 +253,11 @@ class Session:
             self._probe()
 
     def _note_change(self, change: Change) -> None:
-        if change.kind is ChangeKind.NOTE:
+        if change.kind is ChangeKind.MARK:
+            later_s = 0.0 if change.at_s is None else change.at_s - self._time_s
+            with self._ring_lock:
+                self._ring.mark(change.value, later_s)
+        elif change.kind is ChangeKind.NOTE:
             self.notes += (Noted(self._time_s if change.at_s is None else change.at_s, change.value),)
         elif change.kind is ChangeKind.DEVICE and change.value in (LOGGER_AWAY, LOGGER_SILENT):
             self.away = True

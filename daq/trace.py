@@ -10,6 +10,7 @@ Cost: one `reduceat` per block and lead pair; a minute at 4000 pairs/s takes 1 M
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +24,9 @@ BIN_S = 0.001
 KEPT_S = 64.0
 """How much is kept (s): the longest window that the screens offer is a minute."""
 
+MARKS_KEPT = 200
+"""More than a person makes in the time that is kept."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Columns:
@@ -32,6 +36,7 @@ class Columns:
     low: Volts
     high: Volts
     lost: npt.NDArray[np.bool_]  # (n,): time was lost in this column
+    marks: tuple[tuple[int, str], ...] = ()  # (column, what the user marked), oldest first
 
 
 class TraceRing:
@@ -67,7 +72,14 @@ class TraceRing:
         low = np.where(kept[:, None], self._low[slot], np.nan).reshape(*shape, 2)
         high = np.where(kept[:, None], self._high[slot], np.nan).reshape(*shape, 2)
         lost = np.logical_or.reduce((self._lost[slot] & kept).reshape(shape), axis=1)
-        return Columns(first, np.fmin.reduce(low, axis=1), np.fmax.reduce(high, axis=1), lost)
+        marks = tuple((at // bins_per_column, what) for at, what in self._marks)
+        seen = tuple(mark for mark in marks if first <= mark[0] < last)
+        return Columns(first, np.fmin.reduce(low, axis=1), np.fmax.reduce(high, axis=1), lost, seen)
+
+    def mark(self, what: str, later_s: float = 0.0) -> None:
+        """The user marked `what`, `later_s` after the newest pair (before it, where negative)."""
+        at = self._head + round(later_s * self.rate_hz)
+        self._marks.append((max(0, at) // self.bin_pairs, what))
 
     def _allocate(self) -> None:
         count = int(np.ceil(self._kept_s * self.rate_hz / self.bin_pairs)) + 1
@@ -76,6 +88,7 @@ class TraceRing:
         self._lost = np.zeros(count, dtype=np.bool_)
         self._head = 0  # position after the last pair
         self._newest = -1  # newest bin begun
+        self._marks: deque[tuple[int, str]] = deque(maxlen=MARKS_KEPT)
 
     def _restart(self, rate_hz: float) -> None:
         self.rate_hz = rate_hz

@@ -103,7 +103,7 @@ def sureness(judgement: Judgement) -> str:
     if judgement.side is not Side.UNDETERMINED:
         return f"{math.floor(judgement.confidence * 100)} % sure"
     if judgement.leaning is not Side.UNDETERMINED:
-        return f"leans to {SIDE[judgement.leaning]}, not enough to say so"
+        return f"leans to {SIDE[judgement.leaning]}"
     return ""
 
 
@@ -155,6 +155,30 @@ def losses(lost: Losses, brief: bool = False) -> str:
 
 def plug(state: str) -> str:
     return {"in": "plugged in", "out": "unplugged"}.get(state, "plug state not told")
+
+
+def bias(snapshot: Snapshot) -> str:
+    """'whisper', 'off', 'lead 1 up, lead 2 off'."""
+    one, two = (kind.name.lower() for kind in snapshot.bias)
+    return one if one == two else f"lead 1 {one}, lead 2 {two}"
+
+
+def advice(snapshot: Snapshot) -> str:
+    """What to see to before anything else is tested: leads that float, a connector apart; "" for nothing."""
+    if snapshot.plug == "out":
+        return "unplugged: the verdict is held, nothing is judged. Tell when it is plugged in again."
+    floating = [n for n, view in enumerate(snapshot.leads, start=1) if view.word is StateWord.FLOATING]
+    if len(floating) == 1:
+        return (
+            f"lead {floating[0]} on nothing? Press it onto its pin. If it still floats, the load is "
+            "unplugged, open inside, or blocks while off as LEDs do."
+        )
+    if floating and snapshot.judgement.side is not Side.BOTH_ENDS:
+        return (
+            "both leads on nothing? Press them onto their pins, and the reference lead onto battery "
+            "negative. If they still float, nothing holds either pin: an open feed, or a key that is off."
+        )
+    return ""
 
 
 def recording(path: Path | None, saved: Path | None, error: WhichsideError | None) -> str:

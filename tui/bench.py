@@ -41,9 +41,8 @@ class BenchScreen(LiveScreen):
         self._controls = controls
         self._now = dict(start)
 
-    def extra_keys(self) -> Sequence[tuple[str, str]]:
-        hands = [(key.cap, f"{key.label}: {self._now[key.label]}") for key in HANDS if key.label in self._now]
-        return [*super().extra_keys(), *hands]
+    def hands(self) -> Sequence[tuple[str, str]]:
+        return [(key.cap, f"{key.label}: {self._now[key.label]}") for key in HANDS if key.label in self._now]
 
     def action_operate(self, what: str) -> None:
         choices = list(self._controls.get(what, ()))

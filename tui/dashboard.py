@@ -9,15 +9,16 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import ClassVar
 
 from textual.app import ComposeResult
-from textual.containers import Horizontal
+from textual.containers import Horizontal, Vertical
 from textual.screen import Screen
 
 from daq import words
 from daq.samples import DeviceInfo
 from daq.session import Noted, Session, SessionState
-from daq.snapshot import Snapshot
+from daq.snapshot import LeadView, Snapshot, StateWord
 from tui import panels
 from tui.details import DetailsScreen
 from tui.help import HelpScreen
@@ -32,6 +33,12 @@ FRAME_S = 1 / 15
 NOTICE_S = 4.0
 """How long the answer to a key stays (s)."""
 
+AWAY = (
+    "The logger is away: check its cable and plug it in again; measuring and recording go on by themselves."
+)
+NO_READINGS = (LeadView(0.0, 0.0, StateWord.NO_READING),) * 2
+
+_USUAL_KEY_ROWS = 3  # of a low screen
 _SIZES = [(0, "-low"), (32, "-tall")]  # rows from which edges and events are lists
 _NEXT_ROWS_TALL = 6  # what the style sheet allows the next test on a tall screen
 
@@ -40,6 +47,7 @@ class Dashboard(Screen[None]):
     """Shows `session`; subclasses add what their keys do."""
 
     VERTICAL_BREAKPOINTS = _SIZES
+    live: ClassVar[bool] = True  # something can be measured and asked for now
 
     def __init__(self, session: Session) -> None:
         super().__init__()
@@ -55,8 +63,9 @@ class Dashboard(Screen[None]):
         yield Line(id="state")
         yield BigWord(id="verdict")
         yield Line(id="roles")
-        yield Line(id="why")
-        yield Line(id="next")
+        with Vertical(id="words"):
+            yield Line(id="why")
+            yield Line(id="next")
         yield TraceView(lambda read: self.session.trace(read), id="trace")
         with Horizontal(id="happenings"):
             yield Line(id="edges")
@@ -74,7 +83,7 @@ class Dashboard(Screen[None]):
             self.frames_skipped += 1
             return
         snapshot = self._frozen or self.session.latest
-        self.show(snapshot)
+        self.show(replace(snapshot, leads=NO_READINGS) if self.session.away else snapshot)
         self.say_notice()
 
     def show(self, snapshot: Snapshot) -> None:
@@ -82,15 +91,29 @@ class Dashboard(Screen[None]):
         line("device").say(
             *panels.device_line(self.device.name, snapshot, self.session.recording, self.mood())
         )
-        line("state").say(panels.state_line(snapshot, line("state").size.width))
+        line("state").say(panels.state_line(snapshot, line("state").size.width, self.live))
         self.query_one("#verdict", BigWord).say(self.big_word(snapshot))
         line("roles").say(*self.roles_line(snapshot))
-        line("why").say(*panels.why(snapshot))
-        rows = _NEXT_ROWS_TALL if self.has_class("-tall") else line("next").size.height
-        line("next").say(*panels.next_test(snapshot, line("next").size.width, rows))
+        self._show_words(snapshot)
         self.trace_view.show(snapshot, panels.roles(snapshot.judgement))
         self._show_happenings(snapshot)
-        self.query_one(KeyBar).show(list(map(self._named, self.keys())), self.extra_keys())
+        bar = self.query_one(KeyBar)
+        bar.show(self.hands(), list(map(self._named, self.keys())), self.extra_keys())
+        self.set_class(bar.rows > _USUAL_KEY_ROWS, "-crowded")
+
+    def _show_words(self, snapshot: Snapshot) -> None:
+        """Why, and what next; where room is short the next test has it, for its caution must be seen."""
+        why, next_line = self._line("why"), self._line("next")
+        reason, width = panels.why(snapshot), why.size.width
+        if self.has_class("-tall"):
+            test = panels.next_test(snapshot, width, _NEXT_ROWS_TALL, self.live)
+            why.styles.max_height = _NEXT_ROWS_TALL
+        else:
+            rows = self.query_one("#words").size.height
+            test = panels.next_test(snapshot, width, rows - panels.height(reason, width), self.live)
+            why.styles.max_height = max(1, rows - panels.height(test, width))
+        why.say(*reason)
+        next_line.say(*test)
 
     def _show_happenings(self, snapshot: Snapshot) -> None:
         edges, events = self._line("edges"), self._line("events")
@@ -104,7 +127,7 @@ class Dashboard(Screen[None]):
 
     def say_notice(self) -> None:
         """The standing trouble if there is one, else the answer to the last key, else nothing."""
-        trouble = self.session.error or self.session.recording.error
+        trouble = self.session.error or self.session.recording.error or (AWAY if self.session.away else None)
         if trouble is not None:
             text, style = words.printable(str(trouble)), "bold reverse"
         else:
@@ -141,6 +164,10 @@ class Dashboard(Screen[None]):
         """The keys to show now; each screen adds its own."""
         return COMMON
 
+    def hands(self) -> Sequence[tuple[str, str]]:
+        """Cap and label of the keys that come first: what is worked all the time."""
+        return ()
+
     def extra_keys(self) -> Sequence[tuple[str, str]]:
         return ()
 
@@ -151,7 +178,7 @@ class Dashboard(Screen[None]):
         return panels.verdict_word(snapshot)
 
     def roles_line(self, snapshot: Snapshot) -> tuple[panels.Part, ...]:
-        return panels.verdict_line(snapshot)
+        return panels.verdict_line(snapshot, self.live)
 
     def action_window(self) -> None:
         self.trace_view.next_window()

@@ -34,10 +34,13 @@ def facts(
     yield "reference", "proven" if snapshot.reference_proven else "not proven: the lead check was not passed"
     for result in snapshot.lead_check.results:
         yield "lead check", result
-    yield "source", words.source(snapshot)
+    yield "source", words.source(snapshot).removeprefix("source ")
     for number, view in enumerate(snapshot.leads, start=1):
         yield "", words.lead(number, view)
-    yield "load", f"{words.load(snapshot)}; kind: {snapshot.load_kind.value}"
+    load = words.load(snapshot).removeprefix("load").lstrip(": ")
+    yield "load", f"{load}; kind: {snapshot.load_kind.value}"
+    yield "told", f"{words.plug(snapshot.plug)}; expected: {snapshot.expectation}"
+    yield "bias", words.bias(snapshot)
     if findings is not None:
         yield from _whole(findings)
     edges = findings.edges if findings else snapshot.edges
@@ -87,10 +90,10 @@ def _whole(findings: Findings) -> Iterator[Fact]:
         yield "pulses", words.pulses(findings.pwm)
     if findings.pwm_note:
         yield "pulses", findings.pwm_note
-    drops = (
-        f"feed side {words.volts(findings.feed_drop_v)}, ground side {words.volts(findings.ground_drop_v)}"
-    )
-    yield "drops", f"{drops}, while on"
+    drops = (("feed side", findings.feed_drop_v), ("ground side", findings.ground_drop_v))
+    measured = [f"{side} {words.volts(drop)}" for side, drop in drops if drop is not None]
+    if measured:
+        yield "drops", f"{', '.join(measured)}, while on"
 
 
 def _listed(noun: str, texts: list[str], count: int) -> Iterator[Fact]:
@@ -100,8 +103,9 @@ def _listed(noun: str, texts: list[str], count: int) -> Iterator[Fact]:
 
 
 def _device(device: DeviceInfo, snapshot: Snapshot) -> Iterator[Fact]:
-    known = [device.name, device.serial_number, device.firmware, device.port, words.rate(snapshot.rate_hz)]
-    yield "device", ", ".join(part for part in known if part)
+    named = {"serial number": device.serial_number, "firmware": device.firmware, "port": device.port}
+    known = [device.name, *(f"{what} {value}" for what, value in named.items() if value)]
+    yield "device", ", ".join([*known, words.rate(snapshot.rate_hz)])
     for name, value in device.details.items():
         yield "", f"{name}: {value}"
 

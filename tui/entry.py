@@ -151,11 +151,12 @@ def _loggers(live: Callable[[SampleSource], Screen[None]]) -> Shelf:
 
         def choice(port: PortInfo) -> Choice:
             about = "" if port.description == "n/a" else port.description
-            return Choice(port.device, about, lambda: live(SerialSource(port.device)))
+            # A logger is on a USB adapter; what hangs on a bare port is not opened by a stray Enter.
+            return Choice(port.device, about, lambda: live(SerialSource(port.device)), port.usb is not None)
 
         return [choice(port) for port in list_ports()]
 
-    return Shelf("LOGGERS", find, "no serial port found; plug the logger in, then l")
+    return Shelf("LOGGER, on one of these ports", find, "no serial port found; plug the logger in, then l")
 
 
 def _benches(live: Callable[[SampleSource], Screen[None]]) -> Shelf:
@@ -163,7 +164,7 @@ def _benches(live: Callable[[SampleSource], Screen[None]]) -> Shelf:
         from daq.bench import BenchSource, benches
 
         def choice(name: str, title: str) -> Choice:
-            return Choice(title, "", lambda: live(BenchSource(name)))
+            return Choice(name, title, lambda: live(BenchSource(name)))
 
         return [choice(bench.name, bench.title) for bench in benches()]
 

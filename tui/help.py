@@ -28,17 +28,29 @@ BEGINNING = (
 KEYS = (
     ("o f g", "mark: I switched it on, off, the other way. A mark decides what an inferred state cannot."),
     ("l k", "lead check: start or stop; skip a step"),
-    ("p", "tell whether the load is plugged in, unplugged, or not known"),
-    ("t", "timed on/off: the bell rings once for on, twice for off, and each is marked"),
+    ("p", "before you unplug: the verdict is held, readings are no evidence; again once it is plugged in"),
+    (
+        "t",
+        "prompts to switch on and off; the bell rings once for on, twice for off, and each is marked",
+    ),
     ("n", "note: a line of your own at this moment"),
     ("r", "record the run from its beginning to a file; again to stop"),
     ("space", "pause the picture; measuring and recording go on"),
     ("c", "clear the evidence and judge anew from here (asks twice)"),
     ("e", "what should be happening: switching, steady, automatic, unknown"),
-    ("i", "bias: whisper tells a free lead from a connected one; up and down only unplugged"),
+    (
+        "i",
+        "bias. whisper, on from the start: 1 MΩ, lifts a lead on nothing to 2.6 V and moves no other; where "
+        "a lead reads that, it goes away for a moment to see whether the lead follows. off. up, down: a "
+        "small electronic test light (10 kΩ), only while unplugged",
+    ),
     ("w d v", "width of the picture; details; colours (dark, light, the terminal's own)"),
     ("h q", "this page; quit, which saves the recording"),
-    ("bench", "the hands: x control, u plug, 1 2 leads, 3 reference, y key, j neighbour, z fault"),
+    (
+        "bench",
+        "your hands at the simulated circuit: x its control, u its connector, 1 2 where the leads are, 3 the "
+        "reference lead, y the key, j a neighbour on the same wires, z the fault: there or mended",
+    ),
     ("review", "space pauses, - and + set the speed, x runs to the next edge, b begins again, n notes"),
 )
 
@@ -49,7 +61,9 @@ TRACE = (
         "near zero; above, at source. A trace on a band's row is in that band. The pen runs left to right "
         "and begins again at the left.",
     ),
+    ("┊ o f g", "your marks: switched on, off, the other way"),
     ("▒", "time without samples: lost, never filled in"),
+    ("floating", "the whisper moves this lead: nothing holds it; it may be off its pin"),
 )
 
 

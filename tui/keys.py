@@ -30,7 +30,7 @@ def bindings(*groups: Sequence[Key]) -> list[BindingType]:
 
 COMMON = (
     Key("w", "window", "width"),
-    Key("d", "details", "more"),
+    Key("d", "details", "details"),
     Key("v", "app.colours", "colours"),
     Key("h,question_mark,f1", "help", "help", "h"),
     Key("q,ctrl+c", "leave", "quit", "q"),
@@ -42,7 +42,7 @@ LIVE = (
     Key("g", "mark('other')", "other way"),
     Key("l", "lead_check", "lead check"),
     Key("p", "plug", "plug"),
-    Key("t", "prompts", "timed"),
+    Key("t", "prompts", "prompts"),
     Key("n", "note", "note"),
     Key("r", "record", "record"),
     Key("space", "pause", "pause", "␣"),
@@ -71,10 +71,21 @@ class KeyBar(Static):
     def __init__(self, id: str | None = None) -> None:
         super().__init__("", markup=False, id=id)
         self._keys: tuple[tuple[str, str], ...] = ()
+        self._rows: list[list[tuple[str, str]]] = []
 
-    def show(self, keys: Sequence[Key], extra: Sequence[tuple[str, str]] = ()) -> None:
-        """Show `keys`, then `extra` pairs of cap and label whose labels change."""
-        wanted = tuple((key.cap, key.label) for key in keys) + tuple(extra)
+    @property
+    def rows(self) -> int:
+        """Rows that the keys take."""
+        return len(self._rows)
+
+    def show(
+        self,
+        hands: Sequence[tuple[str, str]],
+        keys: Sequence[Key],
+        extra: Sequence[tuple[str, str]] = (),
+    ) -> None:
+        """Show `hands` (cap, label), then `keys`, then `extra`: pairs whose labels change."""
+        wanted = (*hands, *((key.cap, key.label) for key in keys), *extra)
         if wanted != self._keys:
             self._keys = wanted
             self._lay_out()
@@ -85,8 +96,8 @@ class KeyBar(Static):
     def _lay_out(self) -> None:
         if self.size.width:
             wide, close = (wrap(self._keys, self.size.width, gap) for gap in (2, 1))
-            rows, gap = (close, " ") if len(close) < len(wide) else (wide, "  ")
-            self.update(Content("\n").join(Content(gap).join(map(_entry, row)) for row in rows))
+            self._rows, gap = (close, " ") if len(close) < len(wide) else (wide, "  ")
+            self.update(Content("\n").join(Content(gap).join(map(_entry, row)) for row in self._rows))
 
 
 def wrap(entries: Sequence[tuple[str, str]], width: int, gap: int) -> list[list[tuple[str, str]]]:

@@ -7,6 +7,7 @@ where there is room and is cut at the lane's edge where there is not.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +19,8 @@ from daq.trace import Columns
 DOTS_PER_ROW, DOTS_PER_CELL = 4, 2  # of a braille character
 BLANK = 0x2800
 LOST = ord("▒")
+MARKED = ord("┊")
+MARK_LETTERS = {"on": "o", "off": "f", "other": "g"}  # the keys that make them
 _BITS = np.array([[0x01, 0x08], [0x02, 0x10], [0x04, 0x20], [0x40, 0x80]])
 
 _LEAST_ROWS = 3
@@ -115,3 +118,17 @@ def _told_by_neighbours(
     lower = np.maximum(np.roll(bottom, 1), np.roll(bottom, -1))
     told: npt.NDArray[np.bool_] = (bottom - top <= _LEVEL_DOTS) & (top >= higher) & (bottom <= lower)
     return told
+
+
+def put_marks(codes: Codes, marks: Sequence[tuple[int, str]]) -> None:
+    """Draw a mark down its column, with its letter at the top, where the trace leaves the cells free.
+
+    `marks` are (column, what was marked); columns are swept as in `draw`.
+    """
+    cells = codes.shape[1]
+    for column, what in marks:
+        cell = column % (cells * DOTS_PER_CELL) // DOTS_PER_CELL
+        free = np.flatnonzero(codes[:, cell] == BLANK)
+        codes[free, cell] = MARKED
+        if len(free):
+            codes[free[0], cell] = ord(MARK_LETTERS.get(what, "?"))

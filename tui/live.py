@@ -34,7 +34,6 @@ _ABOUT_BIAS = {
 }
 
 _EXPECTATIONS = ("switching", "steady", "automatic", "unknown")
-_PLUGS = ("in", "out", "unknown")
 
 
 class LiveScreen(Dashboard):
@@ -53,6 +52,8 @@ class LiveScreen(Dashboard):
     def mood(self) -> str:
         if self.over:
             return "ENDED"
+        if self.session.away:
+            return "LOGGER AWAY"
         return "PAUSED" if self._frozen else ""
 
     def keys(self) -> Sequence[Key]:
@@ -136,12 +137,14 @@ class LiveScreen(Dashboard):
             self._change(ChangeKind.LEAD_CHECK, "skip", "step skipped")
 
     def action_plug(self) -> None:
-        now = self.session.latest.plug
-        value = _PLUGS[(_PLUGS.index(now) + 1) % 3] if now in _PLUGS else "in"
+        value = "in" if self.session.latest.plug == "out" else "out"
         if value != "out" and (bias.strong(self._wanted) or bias.strong(self._bias)):
             self._put_bias(bias.at_rest(self.session.source.capabilities))
-        hint = ". Unplug and plug in with the circuit off" if value == "out" else ""
-        self._change(ChangeKind.PLUG, value, f"noted: {words.plug(value)}{hint}")
+        answers = {
+            "out": "now unplug, circuit off; leads stay on the harness half; p once it is plugged in again",
+            "in": "noted: plugged in; judging goes on",
+        }
+        self._change(ChangeKind.PLUG, value, answers[value])
 
     @property
     def _has_bias(self) -> bool:

@@ -12,6 +12,7 @@ from textual.widgets import Static
 
 from daq import words
 from daq.findings import Judgement, Side
+from daq.judge import UNPROVEN
 from daq.lead_check import SEAT
 from daq.session import Recording
 from daq.snapshot import Snapshot
@@ -68,32 +69,41 @@ def verdict_word(snapshot: Snapshot) -> str:
     step = snapshot.lead_check.step
     if step:
         return "SEAT LEADS" if step == SEAT else "LEAD CHECK"
+    if "ac" in snapshot.cautions:
+        return "AC REFUSED"
     return words.SIDE[snapshot.judgement.side].upper()
 
 
-def verdict_line(snapshot: Snapshot) -> tuple[Part, ...]:
-    """The line under the big word: which lead is on which wire, how sure, and whether it is proven."""
+def verdict_line(snapshot: Snapshot, live: bool = True) -> tuple[Part, ...]:
+    """The line under the big word: which lead is on which wire, how sure, and whether it is proven.
+
+    `live`: something can be done about it, and a key is named.
+    """
     step = snapshot.lead_check.step
     if step == SEAT:
         return (("lead check done · k when both leads are seated", "bold"),)
     if step:
         return ((f"step {step} of {SEAT - 1} · k skips this step, l stops the check", "bold"),)
+    if "ac" in snapshot.cautions:
+        return (("not a DC circuit: take the leads off", "bold $alarm"),)
     judgement = snapshot.judgement
-    proof = _proof(snapshot, short=judgement.side is not Side.UNDETERMINED)
-    parts = [words.roles(judgement), words.sureness(judgement), proof]
-    return ((DOT.join(part for part in parts if part), "bold"),)
+    known = DOT.join(part for part in (words.roles(judgement), words.sureness(judgement)) if part)
+    if snapshot.plug == "out":
+        return ((DOT.join(part for part in ("held while unplugged", known) if part), "bold"),)
+    key = " (l)" if live else ""
+    if "reference_lost" in snapshot.cautions:
+        proof = (f"reference lead was lost{key}", "bold $alarm")
+    elif known or not live or snapshot.lead_check.passed is not None:
+        proof = (_proof(snapshot) + ("" if snapshot.reference_proven else key), "bold")
+    else:
+        proof = ("first: l starts the lead check, it proves leads and reference", "bold")
+    return ((known, "bold"), (DOT, "bold"), proof) if known else (proof,)
 
 
-def _proof(snapshot: Snapshot, short: bool) -> str:
+def _proof(snapshot: Snapshot) -> str:
     if snapshot.lead_check.passed is False:
-        return "lead check not passed (l)"
-    if snapshot.reference_proven:
-        return "reference proven"
-    return (
-        "reference not proven (l)"
-        if short
-        else "first: l starts the lead check, it proves leads and reference"
-    )
+        return "lead check not passed"
+    return "reference proven" if snapshot.reference_proven else "reference not proven"
 
 
 def why(snapshot: Snapshot) -> tuple[Part, ...]:
@@ -103,39 +113,46 @@ def why(snapshot: Snapshot) -> tuple[Part, ...]:
         return (("now: ", "bold"), check.instruction)
     if snapshot.samples == 0:
         return (("why: ", "bold"), "waiting for the first samples.")
-    return (("why: ", "bold"), snapshot.judgement.why)
+    return (("why: ", "bold"), snapshot.judgement.why.removesuffix(UNPROVEN))
 
 
-def next_test(snapshot: Snapshot, width: int, rows: int) -> tuple[Part, ...]:
+def next_test(snapshot: Snapshot, width: int, rows: int, live: bool = True) -> tuple[Part, ...]:
     """What to do next, always with its caution; what the outcomes mean only where there is room.
 
-    While the lead check runs, what it found so far stands here.
+    While the lead check runs, what it found so far stands here; leads that float come before any test.
     """
     check, test = snapshot.lead_check, snapshot.judgement.next_test
     if check.step:
         found = " ".join(check.results) or "nothing yet, measuring goes on meanwhile."
         return (("lead check: ", "bold"), found)
+    advice = words.advice(snapshot) if live else ""
+    if advice and "ac" not in snapshot.cautions:
+        return (("next: ", "bold"), f"{advice} (p)" if snapshot.plug == "out" else advice)
     if test is None:
         return (("next: ", "bold"), "nothing more to test here.")
-    do: list[Part] = [("next: ", "bold"), test.do]
+    tell = " Press p before you unplug." if live and "unplug" in test.do.lower() else ""
+    do: list[Part] = [("next: ", "bold"), test.do + tell]
     caution: list[Part] = []
     if test.caution:
         caution = [" ", ("CAUTION: ", "bold $alarm"), (test.caution, "$alarm")]
     whole = [*do, f" {test.splits}", *caution] if test.splits else [*do, *caution]
-    return tuple(whole if _height(whole, width) <= rows else [*do, *caution])
+    return tuple(whole if height(whole, width) <= rows else [*do, *caution])
 
 
-def _height(parts: Sequence[Part], width: int) -> int:
+def height(parts: Sequence[Part], width: int) -> int:
     """Rows that the parts take when wrapped to `width` columns."""
     text = "".join(part if isinstance(part, str) else part[0] for part in parts)
     return len(Content(text).wrap(max(width, 1))) if text else 0
 
 
-def state_line(snapshot: Snapshot, width: int) -> str:
+def state_line(snapshot: Snapshot, width: int, live: bool = True) -> str:
     """Load, source, plug and expectation; on a narrow screen the least of it is left out, not cut."""
-    plug, expected = words.plug(snapshot.plug), f"expect {snapshot.expectation}"
-    whole = [words.load(snapshot), words.source(snapshot), plug, expected]
-    brief = [words.load(snapshot, brief=True), words.source(snapshot, brief=True), plug, expected]
+    ask = live and snapshot.plug == "unknown"
+    plug = "p before you unplug" if ask else words.plug(snapshot.plug)
+    expected = f"expect {snapshot.expectation}"
+    beyond = ["beyond what the logger can read"] if "out_of_range" in snapshot.cautions else []
+    whole = [*beyond, words.load(snapshot), words.source(snapshot), plug, expected]
+    brief = [*beyond, words.load(snapshot, brief=True), words.source(snapshot, brief=True), plug, expected]
     wordings = (whole, brief, brief[:3], brief[:2])
     return next(
         (text for text in map(DOT.join, wordings) if len(text) <= width), words.load(snapshot, brief=True)

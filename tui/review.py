@@ -35,6 +35,7 @@ class ReviewScreen(Dashboard):
     Without a `notebook` (a text file has none) there is no key for notes.
     """
 
+    live = False
     BINDINGS: ClassVar[list[BindingType]] = keys.bindings(keys.REVIEW, [keys.NOTE_AFTERWARDS], keys.COMMON)
 
     def __init__(self, play: Callable[[], Play], notebook: Notebook | None = None) -> None:

@@ -25,9 +25,11 @@ from tui.help import HelpScreen
 from tui.keys import Key, KeyBar
 from tui.panels import BigWord, Line
 
+NEXT_SHELF = Key("tab", "next_shelf", "next group", "Tab")
 CHOOSE = (
     Key("up", "none", "up", "↑"),
     Key("down", "none", "down", "↓"),
+    NEXT_SHELF,
     Key("enter", "none", "open", "Enter"),
 )
 START = (
@@ -38,18 +40,22 @@ START = (
 )
 
 SAFETY = (
-    "DC up to 32 V only. Never on airbags, mains, ignition or anything orange. Key off to fit the probes; "
-    "the pins must never touch. h has all cautions."
+    "DC up to 32 V only. Never on airbags, mains, ignition, anything orange. "
+    "Key off to fit the probes; pins must never touch. All cautions: h"
 )
 
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """Something that can be opened: `open` makes the screen, or raises WhichsideError with the reason."""
+    """Something that can be opened: `open` makes the screen, or raises WhichsideError with the reason.
+
+    `likely`: fit to be the one that the list begins on.
+    """
 
     name: str
     about: str
     open: Callable[[], Screen[None]]
+    likely: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +70,7 @@ class Shelf:
 class StartScreen(Screen[None]):
     """Lists the shelves; stays underneath what is opened."""
 
-    BINDINGS: ClassVar[list[BindingType]] = keys.bindings(START)
+    BINDINGS: ClassVar[list[BindingType]] = keys.bindings([NEXT_SHELF], START)
 
     def __init__(self, shelves: Sequence[Shelf]) -> None:
         super().__init__()
@@ -82,9 +88,9 @@ class StartScreen(Screen[None]):
 
     def on_mount(self) -> None:
         self.query_one(BigWord).say("WHICH SIDE")
-        self._line("device").say(("What should be opened?", "bold"))
+        self._line("device").say(("What do you want to open? A bench needs no hardware.", "bold"))
         self._line("next").say(("CAUTION: ", "bold $alarm"), (SAFETY, "$alarm"))
-        self.query_one(KeyBar).show((*CHOOSE, *START))
+        self.query_one(KeyBar).show((), (*CHOOSE, *START))
         self.action_look_again()
 
     def action_look_again(self) -> None:
@@ -107,9 +113,12 @@ class StartScreen(Screen[None]):
         self._choices = {}
         options = [option for shelf in self._shelves for option in self._options(shelf)]
         listing.clear_options().add_options(options)
-        first = next((i for i, option in enumerate(options) if not option.disabled), None)
-        same = next((i for i, option in enumerate(options) if chosen and option.id == chosen), None)
-        listing.highlighted = same if same is not None else first
+        enabled = [i for i, option in enumerate(options) if not option.disabled]
+        likely = (i for i in enabled if self._choices[str(options[i].id)].likely)
+        first = next(likely, enabled[0] if enabled else None)
+        same = next((i for i in enabled if options[i].id == chosen), None)
+        stays = same is not None and self._choices[str(chosen)].likely
+        listing.highlighted = same if stays else first
         listing.focus()
 
     def _options(self, shelf: Shelf) -> list[Option]:
@@ -118,13 +127,28 @@ class StartScreen(Screen[None]):
         if not found:
             text = "  looking …" if found is None else f"  {shelf.none}"
             return [*options, Option(Content(text), disabled=True)]
+        wide = max(len(words.printable(choice.name, 40)) for choice in found)
         for number, choice in enumerate(found):
             key = f"{shelf.title} {number}"
             self._choices[key] = choice
-            name = words.printable(choice.name, 40)
+            name = words.printable(choice.name, 40).ljust(wide)
             about = words.printable(choice.about, 120)
             options.append(Option(Content.assemble("  ", (name, "bold"), f"  {about}"), id=key))
         return options
+
+    def action_next_shelf(self) -> None:
+        """On to the first choice of the next group, and round again."""
+        listing = self.query_one(OptionList)
+        at, count = listing.highlighted, listing.option_count
+        if at is None:
+            return
+        onward = [(at + step) % count for step in range(1, count)]
+        listing.highlighted = next((i for i in onward if self._begins_shelf(listing, i)), at)
+
+    @staticmethod
+    def _begins_shelf(listing: OptionList, at: int) -> bool:
+        here = listing.get_option_at_index(at)
+        return not here.disabled and at > 0 and listing.get_option_at_index(at - 1).disabled
 
     async def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
         choice = self._choices.get(event.option_id or "")

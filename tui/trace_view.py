@@ -21,7 +21,7 @@ from daq import words
 from daq.samples import Volts
 from daq.snapshot import Bands, LeadView, Snapshot, StateWord
 from daq.trace import Columns, TraceRing
-from tui.lane import BLANK, DOTS_PER_CELL, Axis, draw, make_axis
+from tui.lane import BLANK, DOTS_PER_CELL, Axis, draw, make_axis, put_marks
 
 WINDOWS_S = (1.0, 2.0, 5.0, 10.0, 20.0, 60.0)
 GUTTER = 23  # columns left of the trace: the lead's number, volts and word, and the axis
@@ -127,6 +127,7 @@ class TraceView(Widget, can_focus=False):
 
     def _lane(self, lead: int, axis: Axis, columns: Columns, cells: int, label: list[str]) -> list[_Row]:
         codes = draw(columns, lead, axis, cells, dashed=lead == 1)
+        put_marks(codes, columns.marks)
         plain = self.app.native_ansi_color or self.app.no_color
         style = f"trace--lead{lead + 1}"
         rows = []
@@ -163,6 +164,7 @@ class TraceView(Widget, can_focus=False):
                 np.repeat(found.low, zoom.repeat, axis=0),
                 np.repeat(found.high, zoom.repeat, axis=0),
                 np.repeat(found.lost, zoom.repeat),
+                tuple((at * zoom.repeat, what) for at, what in found.marks),
             )
         return found
 

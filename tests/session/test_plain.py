@@ -16,7 +16,7 @@ import pytest
 from daq.errors import DeviceError
 from daq.findings import Edge, Event, EventKind, LoadState, Pwm
 from daq.plain import Reporter, run_plain
-from daq.samples import ChangeKind, DeviceInfo
+from daq.samples import Bias, ChangeKind, DeviceInfo
 from daq.session import Session
 from daq.snapshot import LeadView, Losses, StateWord
 from daq.source import Operate
@@ -27,7 +27,7 @@ from tests.tui.scenes import NOT_YET, ListSource, StagePipeline, snapshot, switc
 
 def test_the_first_facts_are_complete_and_in_order() -> None:
     lines = Reporter().lines(snapshot())
-    assert lines[:9] == [
+    assert lines[:10] == [
         "12.345 s  verdict: GROUND SIDE; low side: switched between load and ground; "
         "control wire: lead 2, feed: lead 1; reference not proven; 97 % sure",
         "12.345 s  why: Off: both leads at source; on: lead 2 fell to 0.1 V: switched on the ground side, "
@@ -39,12 +39,26 @@ def test_the_first_facts_are_complete_and_in_order() -> None:
         "12.345 s  lead 2: at source, 12.58 V ±0.03",
         "12.345 s  load off",
         "12.345 s  source 12.61 V ±0.03 (seen at rest)",
+        "12.345 s  bias: off",
         "12.345 s  nothing lost",
         "12.345 s  plugged in",
     ]
     assert "edge: 10.250 s off" in lines
     opened = "The ground-side lead rose to source while on: the ground opened."
     assert f"EVENT: 7.315 s ground dropout, 3.2 ms: {opened}" in lines
+
+
+def test_a_floating_lead_is_said_and_a_probe_is_no_news() -> None:
+    reporter, now = Reporter(), replace(snapshot(), bias=(Bias.WHISPER, Bias.WHISPER))
+    reporter.lines(now)
+    assert reporter.lines(replace(now, bias=(Bias.OFF, Bias.OFF))) == []
+    loose = replace(now, leads=(now.leads[0], LeadView(2.62, 0.03, StateWord.FLOATING)))
+    said = reporter.lines(loose)
+    assert "12.345 s  lead 2: floating, 2.62 V ±0.03" in said
+    assert any(line.startswith("12.345 s  see to this first: lead 2 on nothing?") for line in said)
+    assert (
+        reporter.lines(replace(now, bias=(Bias.UP, Bias.OFF)))[-1] == "12.345 s  bias: lead 1 up, lead 2 off"
+    )
 
 
 def test_nothing_is_said_twice_and_figures_alone_are_no_news() -> None:

@@ -79,6 +79,18 @@ def test_a_gap_takes_its_time_and_is_marked() -> None:
     assert np.flatnonzero(seen.lost).tolist() == list(range(10, 21))
 
 
+def test_marks_stay_at_their_moment_whatever_the_zoom() -> None:
+    ring = _filled([Block(0, np.full((2000, 2), 400, dtype=np.int32), LAYOUT)])  # half a second
+    ring.mark("on", -0.3)
+    ring.mark("off", -0.1)
+    ring.mark("on", 0.2)  # a key is pressed a little ahead of what was analysed
+    for zoom in (1, 7, 50):
+        marks = ring.columns(0, 500 // zoom + 1, zoom).marks
+        assert marks == ((200 // zoom, "on"), (400 // zoom, "off"))
+    ring.push(Block(2000, np.full((2000, 2), 400, dtype=np.int32), LAYOUT))
+    assert ring.columns(600, 1000, 1).marks == ((700, "on"),)
+
+
 def test_a_gap_shorter_than_a_bin_is_marked_too() -> None:
     ring = TraceRing(kept_s=1.0)
     ring.push(Block(0, np.full((41, 2), 400, dtype=np.int32), LAYOUT))

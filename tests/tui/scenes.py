@@ -161,6 +161,10 @@ class ListSource:
         self._ends = ends
         self._capabilities = capabilities
         self._bias = (Bias.OFF, Bias.OFF)
+        for item in self._items:
+            if isinstance(item, Block):
+                self._bias = item.layout.bias
+        self.goes_on = True  # with samples, after the items
         self.closed = threading.Event()
         self.commands: list[Command] = []
         self.info = info or DeviceInfo("bench: brake lamp")
@@ -175,6 +179,8 @@ class ListSource:
             return
         at = max((item.end for item in self._items if isinstance(item, Block)), default=0)
         while not self.closed.wait(0.01):  # keep the worker turning, as a live device does
+            if not self.goes_on:
+                continue
             yield Block(at, np.full((40, 2), 440, dtype=np.int32), replace(LAYOUT, bias=self._bias))
             at += 40
 
@@ -200,3 +206,8 @@ def switched(seconds: float, on_hz: float = 0.25, duty: float = 0.5) -> list[Blo
     on = (t * on_hz) % 1.0 < duty
     both = counts(12.6 - 0.2 * on + noise[0], np.where(on, 0.12, 12.58) + noise[1])
     return [Block(at, both[at : at + 32], LAYOUT) for at in range(0, len(both), 32)]
+
+
+def biased(blocks: Iterable[Block], bias: tuple[Bias, Bias]) -> list[Block]:
+    """The same blocks with a bias on the leads."""
+    return [replace(block, layout=replace(block.layout, bias=bias)) for block in blocks]

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from daq.samples import Volts
 from daq.snapshot import Bands
 from daq.trace import Columns
-from tui.lane import BLANK, DOTS_PER_CELL, DOTS_PER_ROW, LOST, Codes, draw, make_axis
+from tui.lane import BLANK, DOTS_PER_CELL, DOTS_PER_ROW, LOST, Codes, draw, make_axis, put_marks
 
 BANDS = Bands((-0.5, 1.0), (11.1, 13.7))
 UNKNOWN = Bands((-0.5, 0.5), None)
@@ -127,6 +127,21 @@ def test_lost_time_is_hatched_and_never_bridged() -> None:
     codes = draw(columns, 0, make_axis(BANDS, 4, 14.0), CELLS, False)
     assert (codes[:, 5:10] == LOST).all()
     assert not (codes == LOST)[:, [4, 10]].any()
+
+
+def test_a_mark_covers_no_part_of_the_trace() -> None:
+    volts = np.where(np.arange(60) < 30, 12.5, 0.0)
+    axis = make_axis(BANDS, 5, 14.0)
+    plain = draw(_columns(volts, volts), 0, axis, CELLS, False)
+    marked = plain.copy()
+    put_marks(marked, [(30, "on"), (50, "off"), (2 * CELLS * DOTS_PER_CELL + 20, "other")])
+    changed = marked != plain
+    assert (plain[changed] == BLANK).all()
+    columns = {cell: "".join(map(chr, marked[:, cell])) for cell in (15, 25, 10)}
+    assert "o" in columns[15]
+    assert "f┊" in columns[25]
+    assert "g" in columns[10]
+    assert set(np.flatnonzero(changed.any(axis=0))) <= {10, 15, 25}
 
 
 @pytest.mark.parametrize(("highest", "top"), [(12.0, "16 V"), (28.0, "32 V"), (39.0, "48 V"), (99.0, "48 V")])

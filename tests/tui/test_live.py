@@ -65,10 +65,14 @@ async def test_a_key_is_answered() -> None:
             await until(pilot, lambda: "marked: switched on at " in text(pilot.app))
             await tap(pilot, "p")
             await until(
-                pilot,
-                lambda: "noted: unplugged. Unplug and plug in with the circuit off" in text(pilot.app),
+                pilot, lambda: "now unplug, circuit off; leads stay on the harness" in text(pilot.app)
             )
-            await until(pilot, lambda: "· unplugged ·" in text(pilot.app))
+            await until(pilot, lambda: "held while unplugged · control wire: lead 2" in text(pilot.app))
+            assert "next: unplugged: the verdict is held, nothing is judged." in text(pilot.app)
+            assert shows_big(lines(pilot.app), "GROUND SIDE")
+            await tap(pilot, "p")
+            await until(pilot, lambda: "noted: plugged in; judging goes on" in text(pilot.app))
+            await until(pilot, lambda: "held" not in text(pilot.app))
 
 
 async def test_clearing_asks_twice() -> None:
@@ -248,7 +252,7 @@ async def test_strong_bias_only_unplugged_and_gone_when_plugged_in() -> None:
             await tap(pilot, "i")
             await until(pilot, lambda: "bias up on lead 1: stand clear" in text(pilot.app))
             await tap(pilot, "p")  # at once, before the logger may have confirmed it
-            await until(pilot, lambda: run.session.latest.plug == "unknown")
+            await until(pilot, lambda: run.session.latest.plug == "in")
             await until(pilot, lambda: "i bias: whisper" in text(pilot.app))
     assert run.source.commands == [whisper, off, whisper, off, SetBias(Bias.UP, Bias.OFF), whisper]
 

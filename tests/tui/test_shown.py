@@ -3,14 +3,26 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
+from daq.bench import BenchSource, benches
 from daq.findings import EventKind, Judgement, NextTest, Side
-from daq.samples import DeviceInfo
-from daq.snapshot import LeadView, Losses, StateWord
+from daq.samples import LOGGER_AWAY, Bias, Block, Change, ChangeKind, DeviceInfo, Origin
+from daq.session import Session
+from daq.snapshot import LeadView, Losses, Snapshot, StateWord
 from daq.source import Capability
-from tests.tui.scenes import GROUND_SIDE, NOT_YET, ListSource, StagePipeline, snapshot, switched
+from tests.tui.scenes import (
+    GROUND_SIDE,
+    LAYOUT,
+    NOT_YET,
+    ListSource,
+    StagePipeline,
+    biased,
+    snapshot,
+    switched,
+)
 from tests.tui.stage import (
     CONTROLS,
     LARGE,
@@ -23,6 +35,7 @@ from tests.tui.stage import (
     shows_big,
     tap,
     text,
+    until,
 )
 from tui import themes
 from tui.bench import HANDS, BenchScreen
@@ -91,7 +104,7 @@ async def test_every_verdict_has_its_big_word(side: Side, word: str) -> None:
         async with on_stage(run.screen()) as pilot:
             assert shows_big(lines(pilot.app), word)
             if side is Side.UNDETERMINED:
-                assert "leans to ground side, not enough to say so" in text(pilot.app)
+                assert "leans to ground side · reference not proven (l)" in text(pilot.app)
 
 
 async def test_without_colour_no_colour_is_sent_and_nothing_is_missing(
@@ -169,6 +182,133 @@ async def test_long_sentences_lose_what_matters_least() -> None:
             assert test.splits.strip()[:100] in text(pilot.app)
 
 
+def floating(*leads: int) -> Snapshot:
+    """The scene with these leads on nothing."""
+    now, free = snapshot(), LeadView(2.62, 0.03, StateWord.FLOATING)
+    one, two = (free if n in leads else view for n, view in enumerate(now.leads, start=1))
+    return replace(now, leads=(one, two), bias=(Bias.WHISPER, Bias.WHISPER))
+
+
+REVERSED = replace(NOT_YET, side=Side.REVERSING, confidence=0.95)
+BOTH_ENDS = replace(NOT_YET, side=Side.BOTH_ENDS, control_lead="both", confidence=0.95)
+AC = replace(
+    NOT_YET,
+    why="This is AC: the leads swing above and below the reference. The tool is for DC circuits only.",
+    next_test=NextTest(
+        "Take the leads off now, one hand at a time, and leave mains circuits to licensed people.",
+        caution="Mains kills. Never connect the leads to it.",
+    ),
+)
+STATES = {
+    "one lead floats": (
+        floating(2),
+        "GROUND SIDE",
+        (
+            "FLOATING",
+            "2.62 V ±0.03",
+            "next: lead 2 on nothing? Press it onto its pin. If it still floats, the load",
+        ),
+    ),
+    "both float": (
+        floating(1, 2),
+        "GROUND SIDE",
+        ("next: both leads on nothing? Press them onto their pins",),
+    ),
+    "both ends": (
+        replace(floating(1, 2), judgement=BOTH_ENDS),
+        "BOTH ENDS",
+        ("control wires: both leads", "next: Switch the load on and off", "CAUTION: Keep clear"),
+    ),
+    "unplugged": (
+        replace(snapshot(), plug="out"),
+        "GROUND SIDE",
+        ("held while unplugged · control wire: lead 2, feed: lead 1 · 97 % sure", "plugged in again. (p)"),
+    ),
+    "AC": (
+        replace(snapshot(), judgement=AC, cautions=("ac",)),
+        "AC REFUSED",
+        (
+            "not a DC circuit: take the leads off",
+            "why: This is AC",
+            "CAUTION: Mains kills. Never connect the leads",
+        ),
+    ),
+    "reference lost": (
+        replace(snapshot(), cautions=("reference_lost",)),
+        "GROUND SIDE",
+        ("97 % sure · reference lead was lost (l)",),
+    ),
+    "beyond range": (
+        replace(snapshot(), cautions=("out_of_range",)),
+        "GROUND SIDE",
+        ("beyond what the logger can read · load off",),
+    ),
+    "reversing": (replace(snapshot(), judgement=REVERSED), "REVERSING", ("CAUTION: Keep clear of anything",)),
+    "to be unplugged": (snapshot(), "GROUND SIDE", ("Press p before you unplug. At source",)),
+}
+
+
+@pytest.mark.parametrize("state", STATES)
+@pytest.mark.parametrize("size", [SMALL, LARGE])
+async def test_every_state_says_what_it_is_and_what_to_do(size: tuple[int, int], state: str) -> None:
+    stage, word, facts = STATES[state]
+    with a_run(StagePipeline(stage), ListSource(biased(switched(0.2), stage.bias))) as run:
+        async with on_stage(run.screen(), size) as pilot:
+            screen, whole = lines(pilot.app), text(pilot.app)
+    assert shows_big(screen, word)
+    for fact in facts:
+        assert fact in whole, fact
+
+
+async def test_a_logger_that_is_away_leaves_no_reading_and_keeps_the_verdict() -> None:
+    away = Change(800, Origin.DEVICE, ChangeKind.DEVICE, LOGGER_AWAY)
+    source = ListSource([*switched(0.2), away, *[Block(800, switched(0.01)[0].counts[:0], LAYOUT)] * 3])
+    source.goes_on = False
+    with a_run(source=source) as run:
+        async with on_stage(run.screen()) as pilot:
+            await until(pilot, lambda: "LOGGER AWAY" in text(pilot.app))
+            whole, screen = text(pilot.app), lines(pilot.app)
+    assert whole.count("NO READING") == 2
+    assert "check its cable and plug it in again; measuring and recording go on by themselves" in whole
+    assert shows_big(screen, "GROUND SIDE")
+
+
+@pytest.mark.parametrize("name", [bench.name for bench in benches()])
+async def test_every_key_of_every_bench_fits_a_small_screen(name: str) -> None:
+    source = BenchSource(name, speed=8.0)
+    session = Session(source, StagePipeline()).start()
+    circuit = source.circuit
+    try:
+        screen = BenchScreen(session, lambda: Path("never"), circuit.controls, circuit.start)
+        async with on_stage(screen) as pilot:
+            await until(pilot, lambda: "bias: whisper" in text(pilot.app))
+            shown, rows = text(pilot.app), lines(pilot.app)
+    finally:
+        session.close()
+    for key in (*LIVE, *COMMON):
+        assert f"{key.cap} {'10 s wide' if key.key == 'w' else key.label}" in shown
+    for what, to in circuit.start.items():
+        assert f"{what}: {to}" in shown
+    assert rows[-1].strip(), "the last key row is the last row"
+    assert "CAUTION: Unplug with the circuit off; the two pins must never touch." in shown
+    assert "edges 6" in shown
+
+
+async def test_marks_stand_on_the_lanes() -> None:
+    with a_run(source=ListSource(switched(3.0))) as run:
+        async with on_stage(run.screen()) as pilot:
+            await until(pilot, lambda: run.session.now_s() > 3.0)
+            for what, at_s in (("on", 1.0), ("off", 1.6), ("other", 2.4)):
+                run.session.change(ChangeKind.MARK, what, at_s)
+            await until(pilot, lambda: sum("┊" in line for line in lines(pilot.app)) >= 2)
+            lanes = [line.split("▕")[1] for line in lines(pilot.app) if "▕" in line]
+    cell_s = 10.0 / len(lanes[0])
+    for letter, at_s in (("o", 1.0), ("f", 1.6), ("g", 2.4)):
+        drawn = [lane.index(letter) for lane in lanes if letter in lane]
+        assert len(drawn) == 2, f"{letter} once on each lane"
+        assert all(abs(cell * cell_s - at_s) < 2 * cell_s for cell in drawn)
+
+
 async def test_odd_states_have_words() -> None:
     stage = replace(
         snapshot(),
@@ -188,7 +328,7 @@ async def test_odd_states_have_words() -> None:
         "BELOW ZERO",
         "3 gaps, 12.5 s lost",
         "source not seen yet",
-        "plug state not told",
+        "p before you unplug",
         "switch-off or dropout",
     ):
         assert fact in shown, fact
