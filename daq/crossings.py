@@ -193,7 +193,8 @@ class Crossings:
         last = np.zeros(len(d), dtype=np.int64)
         last[change] = np.arange(1, len(change) + 1)
         last = np.maximum.accumulate(last)
-        times[1 : len(change) + 1] = change - 1 + inside[change] + self._at
+        # the whole pairs first: the sum is then rounded once, the same wherever a block begins
+        times[1 : len(change) + 1] = (change + (self._at - 1)) + inside[change]
         crossed = times[last]
         mark = np.where(
             armed & (d > middle + hysteresis), 1, np.where(armed & (d < middle - hysteresis), -1, 0)

@@ -11,6 +11,7 @@ EDGE_S = 0.004  # head and tail
 LATE_AFTER_S = 0.060
 RAW_S = 0.060
 TRAIL_OF_SOURCE = 0.02
+TRAIL_LEAST_UV = 50_000.0
 TRAIL_MOST = 512
 HALVES_MOST = 32
 SETTLED_WINDOWS = 4
@@ -98,22 +99,21 @@ class SteadyTally:
             if skip >= len(raw):
                 return
             raw, half, at = raw[skip:], half[skip:], at + skip
+        before = len(self._open_window)
         part = np.concatenate((self._open_window, raw))
-        at -= len(self._open_window)
         whole = len(part) // self.window
         self._open_window = part[whole * self.window :]
-        if not whole:
-            return
-        self._add_windows(part[: whole * self.window], whole, half, at)
+        if whole:
+            scale = half[self.window - 1 - before :: self.window][:whole]
+            self._add_windows(part[: whole * self.window], scale, at - before)
 
-    def _add_windows(self, part: Raw, whole: int, half: npt.NDArray[np.float64], at: int) -> None:
-        means = part.reshape(whole, self.window, 2).sum(axis=1, dtype=np.int64) / self.window
+    def _add_windows(self, part: Raw, half: Raw64, at: int) -> None:
+        means = part.reshape(len(half), self.window, 2).sum(axis=1, dtype=np.int64) / self.window
         self._last_windows = np.concatenate((self._last_windows, means))[-SETTLED_WINDOWS:]
-        scale = float(half[-1]) if np.isfinite(half[-1]) else 0.0
-        step = max(2 * TRAIL_OF_SOURCE * scale, 50_000.0)
-        if self._trail and not (np.abs(means - self._trail[-1][1:]) > step).any():
+        steps = np.maximum(2 * TRAIL_OF_SOURCE * np.where(np.isfinite(half), half, 0.0), TRAIL_LEAST_UV)
+        if self._trail and not (np.abs(means - self._trail[-1][1:]) > steps[:, None]).any():
             return
-        for i, (m1, m2) in enumerate(means.tolist()):
+        for i, ((m1, m2), step) in enumerate(zip(means.tolist(), steps.tolist(), strict=True)):
             self._keep((at + (i + 0.5) * self.window, m1, m2), step)
 
     def _keep(self, point: tuple[float, float, float], step: float) -> None:

@@ -11,6 +11,8 @@ from hypothesis import strategies as st
 
 from daq.pipeline import Pipeline
 from daq.samples import Change, ChangeKind, Gap, GapReason, Item, Origin
+from daq.steady import Segmenter
+from daq.stretches import Stretch, start_of
 from tests.analysis.volts import blocks, findings_of
 from tests.analysis.waves import HIGH, LOW, levels, pulsed, rounded
 
@@ -33,7 +35,7 @@ def recordings(draw: st.DrawFn) -> Volts:
         elif kind == "n":
             pieces.append(rounded(rng.normal(0, 2.0, (900, 2))))
         elif kind == "r":
-            ramp = np.linspace(0, 12, 1200)
+            ramp = np.linspace(0, 12, draw(st.sampled_from([1200, 16_000])))
             pieces.append(rounded(np.stack([ramp, 0 * ramp], axis=1)))
         else:
             spiky = levels([(0.3, 12.5, 0.1)], seed=seed)
@@ -101,3 +103,26 @@ def test_many_chapters_are_no_seam() -> None:
     times = [e["t_s"] for e in found["edges"]]
     assert times == sorted(times)
     assert [e["state"] for e in found["edges"]] == ["on", "off"] * 200
+
+
+@settings(max_examples=40, deadline=None)
+@given(volts=recordings(), data=st.data())
+def test_the_stretches_themselves_are_the_same(volts: Volts, data: st.DataObject) -> None:
+    """To the last bit, with what findings round away or do not use: trails, crossings, sums."""
+    cuts = sorted(data.draw(st.sets(st.integers(1, len(volts) - 1), max_size=30)))
+    micro = np.rint(volts * 1e6).astype(np.int32)
+
+    def cut_into(bounds: list[int]) -> list[str]:
+        found: list[Stretch] = []
+
+        def take_back(at: float) -> None:
+            while found and start_of(found[-1]) >= at:
+                found.pop()
+
+        segmenter = Segmenter(1000, 4000.0, found.append, take_back)
+        for part in np.split(micro, bounds):
+            segmenter.push(part)
+        segmenter.finish()
+        return [repr(stretch) for stretch in found]
+
+    assert cut_into(cuts) == cut_into([])
