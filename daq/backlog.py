@@ -55,7 +55,7 @@ class Backlog:
 
     def append(self, item: Item) -> None:
         if isinstance(item, Block):
-            item = _compact(item)
+            item = _compact(item) if self.limit_bytes else item
             self._bytes += item.counts.nbytes
         self._items.append(item)
         while self._items and self._must_go():

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from daq.session import Session
 
 STATUS_EVERY_S = 60.0
+LOOK_S = 0.2  # how often a headless recording is looked at
 
 
 def review(options: argparse.Namespace) -> int:
@@ -93,9 +94,9 @@ def live(options: argparse.Namespace) -> int:
 
 
 def _live_plain(source: SampleSource, options: argparse.Namespace) -> int:
-    from daq.plain import run_plain
+    from daq.plain import POLL_S, run_plain
 
-    session = _session(source, options.expect, options.out)
+    session = _session(source, options.expect, options.out, POLL_S)
     stop = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: stop.set())
     return run_plain(session.start(), stop=stop)
@@ -109,14 +110,14 @@ def record(options: argparse.Namespace) -> int:
         return _list_benches(answers=False)
     source = _source(options) or _only_logger()
     path = options.out or new_capture_name(Path.cwd())
-    session = _session(source, options.expect, path)
+    session = _session(source, options.expect, path, LOOK_S)
     stop = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: stop.set())
     session.start()
     print(f"recording to {path}; Ctrl-C stops", flush=True)
     begin = shown = time.monotonic()
-    while session.state is SessionState.RUNNING and not stop.wait(0.2):
+    while session.state is SessionState.RUNNING and not stop.wait(LOOK_S):
         now = time.monotonic()
         if session.recording.error is not None:
             break
@@ -141,7 +142,7 @@ def _status(seconds: float, edges: int, events: int) -> str:
     return f"{seconds / 60:.0f} min: {edges} edges, {events} events"
 
 
-def _session(source: SampleSource, expectation: str, out: Path | None) -> Session:
+def _session(source: SampleSource, expectation: str, out: Path | None, look_s: float) -> Session:
     from daq.capture import CaptureWriter
     from daq.log_file import start_log
     from daq.pipeline import Pipeline
@@ -152,7 +153,7 @@ def _session(source: SampleSource, expectation: str, out: Path | None) -> Sessio
     def open_recorder(path: Path, info: DeviceInfo) -> CaptureWriter:
         return CaptureWriter(path, info)
 
-    return Session(source, Pipeline(expectation), open_recorder, record_to=out)
+    return Session(source, Pipeline(expectation), open_recorder, record_to=out, snapshot_every_s=look_s)
 
 
 def _source(options: argparse.Namespace) -> SampleSource | None:

@@ -24,6 +24,7 @@ from daq.stretches import Lost, Raw, Stretch, end_of
 from daq.timeline import Timeline
 
 SHOWN = 100  # edges and events in a snapshot
+GATHER_S = 0.25  # samples waiting to be analysed, at most
 
 
 class Pipeline:
@@ -31,6 +32,8 @@ class Pipeline:
 
     def __init__(self, expectation: str = "switching") -> None:
         self.expectation = expectation
+        self._waiting: list[Block] = []
+        self._waiting_pairs = 0
         self._next = 0
         self._layout: Layout | None = None
         self._time = Timeline()
@@ -56,8 +59,10 @@ class Pipeline:
         """Take the next item of the log."""
         if isinstance(item, Block):
             if len(item.counts):
-                self._push_block(item)
-        elif isinstance(item, Gap):
+                self._gather(item)
+            return
+        self._catch_up()
+        if isinstance(item, Gap):
             self._push_gap(item)
         else:
             self._push_change(item)
@@ -65,12 +70,32 @@ class Pipeline:
     def expect(self, expectation: str) -> None:
         """Analyse with another expectation than the recording says."""
         if expectation != self.expectation:
+            self._catch_up()
             self._push_change(Change(self._next, Origin.USER, ChangeKind.EXPECT, expectation))
 
     def finish(self) -> None:
         """The log has ended: what is still open ends here."""
+        self._catch_up()
         self._last_views = self._views()
         self._end_segment()
+
+    def _gather(self, block: Block) -> None:
+        """Blocks wait for each other until somebody looks: a frame alone costs as much as ten together."""
+        if self._waiting and self._waiting[0].layout != block.layout:
+            self._catch_up()
+        self._waiting.append(block)
+        self._waiting_pairs += len(block.counts)
+        if self._waiting_pairs >= GATHER_S * block.layout.rate_hz:
+            self._catch_up()
+
+    def _catch_up(self) -> None:
+        """Analyse everything that was pushed."""
+        blocks, self._waiting, self._waiting_pairs = self._waiting, [], 0
+        if len(blocks) > 1:
+            counts = np.concatenate([block.counts for block in blocks])
+            self._push_block(Block(blocks[0].first, counts, blocks[0].layout))
+        elif blocks:
+            self._push_block(blocks[0])
 
     def _push_block(self, block: Block) -> None:
         rate = block.layout.rate_hz
@@ -189,20 +214,21 @@ class Pipeline:
     # -- out --------------------------------------------------------------------------------------------
 
     @property
-    def duration_s(self) -> float:
+    def _duration_s(self) -> float:
         return self._time.seconds(self._next) if self._time else 0.0
 
     @property
-    def reference_proven(self) -> bool:
+    def _reference_proven(self) -> bool:
         return self._check is not None and self._check.passed is True
 
     def findings(self) -> Findings:
         """Everything that the recording so far says."""
+        self._catch_up()
         a = self._analysis()
         return Findings(
             sample_rate_hz=self._time.first_rate_hz,
-            duration_s=self.duration_s,
-            reference_proven=self.reference_proven and "reference_lost" not in a.cautions,
+            duration_s=self._duration_s,
+            reference_proven=self._reference_proven and "reference_lost" not in a.cautions,
             source_v=a.source_v,
             judgement=a.judgement,
             initial_state=a.initial,
@@ -219,12 +245,13 @@ class Pipeline:
 
     def snapshot(self) -> Snapshot:
         """The picture of this moment; what is still open counts as far as it has come."""
+        self._catch_up()
         a = self._analysis()
         bands = bands_of(a.source_v)
         scale = self._layout.scale if self._layout is not None else None
         return Snapshot(
             samples=self._next,
-            time_s=self.duration_s,
+            time_s=self._duration_s,
             rate_hz=self._layout.rate_hz if self._layout is not None else 0.0,
             leads=self._last_views or self._views(),
             bands=bands,
@@ -236,7 +263,7 @@ class Pipeline:
             else scale.uncertainty_v(0, a.source_v),
             source_origin=self._source_origin(a),
             judgement=a.judgement,
-            reference_proven=self.reference_proven and "reference_lost" not in a.cautions,
+            reference_proven=self._reference_proven and "reference_lost" not in a.cautions,
             edge_count=len(a.edges),
             edges=a.edges[-SHOWN:],
             event_count=len(a.events),
@@ -289,7 +316,7 @@ class Pipeline:
             context = Context(
                 rate_hz=self._chapters.rate_hz,
                 expectation=self.expectation,
-                reference_proven=self.reference_proven,
+                reference_proven=self._reference_proven,
                 checked_source_v=self._check.source_v if self._check is not None else None,
                 whispered=self._whispers.ever,
                 ac=self._hazards is not None and self._hazards.ac,

@@ -33,7 +33,9 @@ from daq.trace import TraceRing
 log = logging.getLogger(__name__)
 
 SNAPSHOT_EVERY_S = 0.05
-"""A new Snapshot at most this often, in seconds of samples: twice as often as a screen can show it."""
+"""A new Snapshot at most this often, in seconds of samples, where a screen shows it: it draws 15 times a second.
+
+Nothing costs more in long switching: whoever looks less often should ask for fewer."""
 
 CLOSE_WITHIN_S = 10.0
 """How long `close` waits for the worker (s): a device may be amid its longest silence."""
@@ -98,6 +100,7 @@ class Session:
         open_recorder: OpenRecorder | None = None,
         record_to: Path | None = None,
         backlog_bytes: int = LIMIT_BYTES,
+        snapshot_every_s: float = SNAPSHOT_EVERY_S,
     ) -> None:
         self.source = source
         self.latest = pipeline.snapshot()
@@ -122,6 +125,7 @@ class Session:
         self._time_s = 0.0  # its time, gaps included
         self._stamp = time.monotonic()  # when that was so
         self._due_s = 0.0  # time of the next snapshot
+        self._snapshot_every_s = snapshot_every_s
         self._closing = threading.Event()
         self._thread = threading.Thread(target=self._run, name="whichside-worker", daemon=True)
 
@@ -270,7 +274,7 @@ class Session:
     def refresh(self) -> Snapshot:
         """Make `latest` this very moment's. Only for what runs on the worker's thread, as a source does."""
         self.latest = self._pipeline.snapshot()
-        self._due_s = self._time_s + SNAPSHOT_EVERY_S
+        self._due_s = self._time_s + self._snapshot_every_s
         return self.latest
 
     def _advance(self, item: Item) -> None:

@@ -22,7 +22,7 @@ from daq.framing import Kind
 from daq.logger_source import LoggerSource
 from daq.remembered import UsbIdentity
 from daq.samples import Bias, Block, ChangeKind, GapReason, Item
-from daq.serial_port import PortInfo, SerialConnector, SerialSource
+from daq.serial_port import GATHER_S, PortInfo, SerialConnector, SerialSource
 from daq.source import Capability, SetBias, SetRate
 from tests.wire.fake_logger import FakeLogger
 from tests.wire.pty_logger import PtyLogger
@@ -206,7 +206,7 @@ def test_garbage_on_the_line(plugged: PtyLogger) -> None:
 def test_a_reader_at_half_speed_loses_bytes_and_says_so(plugged: PtyLogger) -> None:
     """The queue is full all the time: every pair is either there or in a gap."""
     source = LoggerSource(SerialConnector(plugged.port, queue_bytes=2000), 4000.0)
-    recording = Recording(source, pause_s=0.016)
+    recording = Recording(source, pause_s=2 * GATHER_S)
     recording.until(lambda items: len(gaps(items)) >= 3)
     recording.pause_s = 0.0
     recording.until(more_pairs(recording, 2000))
