@@ -33,9 +33,8 @@ from daq.trace import TraceRing
 log = logging.getLogger(__name__)
 
 SNAPSHOT_EVERY_S = 0.05
-"""A new Snapshot at most this often, in seconds of samples, where a screen shows it: it draws 15 times a second.
-
-Nothing costs more in long switching: whoever looks less often should ask for fewer."""
+"""A new Snapshot at most this often, in seconds of samples: a screen draws 15 times a second. Nothing
+costs more in long switching, so whoever looks less often asks for fewer."""
 
 CLOSE_WITHIN_S = 10.0
 """How long `close` waits for the worker (s): a device may be amid its longest silence."""
