@@ -50,7 +50,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _run(options: argparse.Namespace) -> int:
-    from daq import commands, file_commands, reason_command
+    from daq import commands, file_commands, reason_command, survey_command
 
     run = {
         "live": commands.live,
@@ -61,6 +61,7 @@ def _run(options: argparse.Namespace) -> int:
         "check": file_commands.check,
         "trim": file_commands.trim,
         "export": file_commands.export,
+        "survey": survey_command.survey_places,
         "ports": commands.ports,
     }[options.command]
     return run(options)
@@ -153,6 +154,28 @@ def _add_file_commands(commands: argparse._SubParsersAction[argparse.ArgumentPar
     export.add_argument("-o", "--out", type=Path, required=True, metavar="OUT", help="the new file")
     export.add_argument("--anonymous", action="store_true", help="leave out names and notes")
 
+    survey = commands.add_parser(
+        "survey",
+        help="many captures in one table, a row each",
+        epilog="A file that cannot be used is a row that says why. Directories give the captures in "
+        "and below them; a text recording is named itself.",
+    )
+    survey.add_argument("places", nargs="+", type=Path, metavar="DIR", help="directories, or files")
+    survey.add_argument(
+        "-o",
+        "--out",
+        type=Path,
+        metavar="OUT",
+        help=".csv, .jsonl or .parquet (default: CSV printed)",
+    )
+    survey.add_argument("--expect", choices=EXPECTATIONS, help="what should have been happening")
+    survey.add_argument("--workers", type=_count, metavar="N", help="processes (default: one a processor)")
+    survey.add_argument(
+        "--scheduler",
+        metavar="ADDRESS",
+        help="use this dask scheduler's workers; needs the extra cluster",
+    )
+
 
 def _add_source(parser: argparse.ArgumentParser) -> None:
     which = parser.add_mutually_exclusive_group()
@@ -177,6 +200,12 @@ def _duration(text: str) -> float:
     if not 0 < seconds <= 30 * 24 * 3600:
         raise argparse.ArgumentTypeError(f"{text!r} is out of range; at most 30 days")
     return seconds
+
+
+def _count(text: str) -> int:
+    if not text.isdecimal() or not 1 <= int(text[:5]) <= 1024 or len(text) > 4:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of processes; say 1 to 1024")
+    return int(text)
 
 
 def _moment(text: str) -> float:

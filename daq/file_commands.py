@@ -24,7 +24,7 @@ def import_text(options: argparse.Namespace) -> int:
     _require_capture_name(options.out)
     refuse_existing(options.out)
     source = TextSource(options.file, options.expect)
-    with _cleanly_stopped():
+    with cleanly_stopped():
         write_capture(options.out, source, source.info)
     print(f"saved {options.out}", file=sys.stderr)
     return 0
@@ -62,7 +62,7 @@ def _repair(options: argparse.Namespace) -> int:
     from daq.capture import salvage_capture
 
     _require_capture_name(options.out)
-    with _cleanly_stopped():
+    with cleanly_stopped():
         saved = salvage_capture(options.file, options.out)
     if options.json:
         print_json(saved.to_json())
@@ -78,7 +78,7 @@ def trim(options: argparse.Namespace) -> int:
 
     _require_capture_name(options.out)
     refuse_existing(options.out)
-    with _cleanly_stopped():
+    with cleanly_stopped():
         part = trim_capture(options.file, options.out, options.from_s, options.to_s)
     print(
         f"saved {options.out}: {words.duration(part.duration_s)} from {words.moment(part.begin_s)} on; "
@@ -99,7 +99,7 @@ def export(options: argparse.Namespace) -> int:
     if options.file.suffix != CAPTURE_SUFFIX:
         raise CommandError(f"{options.file}: only captures ({CAPTURE_SUFFIX}) can be exported.")
     refuse_existing(options.out)
-    with _cleanly_stopped():
+    with cleanly_stopped():
         if options.csv:
             from daq.export_csv import export_csv as write
         else:
@@ -131,7 +131,7 @@ def _said_damage(path: Path, places: int) -> int:
 
 
 @contextmanager
-def _cleanly_stopped() -> Iterator[None]:
+def cleanly_stopped() -> Iterator[None]:
     """SIGTERM ends the work as Ctrl-C does: nothing half-made is left."""
 
     def stop(*_: object) -> None:
