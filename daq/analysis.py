@@ -17,6 +17,7 @@ from daq.labels import Label
 from daq.material import Material, Weighted
 from daq.pulses import pwm_of
 from daq.stretches import Pair
+from daq.turns import Turn
 from daq.waveform import kind_of_load
 
 OTHER_REST = 0.5  # of source, both leads: rests this far apart are two different circuits
@@ -24,6 +25,8 @@ CURRENT_SEEN_UV = 0.04 * UV  # on the ground side; then a stretch on with less t
 NO_CURRENT = 0.125  # of the usual high level was one without current: the load had opened
 HIGH = 0.75  # quantile
 WEIGHT_MOST_S = 0.3  # a long stretch counts no more than this when levels are chosen
+
+Seconds = Callable[[float], float]  # of a pair position, from the first sample
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,13 +45,13 @@ class Context:
 
 @dataclass(frozen=True, slots=True)
 class Analysis:
-    """Everything found."""
+    """Everything found. `turns` and `spans` in pairs: `edges` and `events` say them in seconds."""
 
     judgement: Judgement
     initial: LoadState
     now: LoadState
-    edges: tuple[Edge, ...]
-    events: tuple[Event, ...]
+    turns: tuple[Turn, ...]
+    spans: tuple[Span, ...]
     pwm: Pwm | None
     pwm_note: str
     source_v: float | None
@@ -59,9 +62,20 @@ class Analysis:
     cautions: tuple[str, ...]
     floats_now: tuple[bool, bool]  # leads that nothing holds
 
+    def edges(self, seconds: Seconds, newest: int = 0) -> tuple[Edge, ...]:
+        """The edges, or the `newest` of them."""
+        reversing = self.judgement.side is Side.REVERSING
+        return tuple(Edge(seconds(t.at), state_of(t.label, reversing)) for t in self.turns[-newest:])
 
-def conclude(m: Material, context: Context, seconds: Callable[[float], float]) -> Analysis:
-    """What the material says; `seconds` maps a pair position to seconds from the first sample."""
+    def events(self, seconds: Seconds, newest: int = 0) -> tuple[Event, ...]:
+        """The events, or the `newest` of them."""
+        return tuple(
+            Event(e.kind, seconds(e.start), seconds(e.end) - seconds(e.start)) for e in self.spans[-newest:]
+        )
+
+
+def conclude(m: Material, context: Context) -> Analysis:
+    """What the material says."""
     evidence = _evidence(m, context)
     judgement = judge(evidence)
     silent = context.ac or context.noise
@@ -73,8 +87,8 @@ def conclude(m: Material, context: Context, seconds: Callable[[float], float]) -
         judgement=judgement,
         initial=LoadState.UNKNOWN if silent or m.initial is None else state_of(m.initial, reversing),
         now=LoadState.UNKNOWN if silent else state_of(m.now, reversing),
-        edges=() if silent else tuple(Edge(seconds(t.at), state_of(t.label, reversing)) for t in told.turns),
-        events=() if silent else tuple(_event(e, seconds) for e in told.events),
+        turns=() if silent else told.turns,
+        spans=() if silent else told.events,
         pwm=pwm,
         pwm_note=note,
         source_v=evidence.source_v,
@@ -87,10 +101,6 @@ def conclude(m: Material, context: Context, seconds: Callable[[float], float]) -
         cautions=_cautions(context, bool(m.references)),
         floats_now=m.floats_now,
     )
-
-
-def _event(e: Span, seconds: Callable[[float], float]) -> Event:
-    return Event(e.kind, seconds(e.start), seconds(e.end) - seconds(e.start))
 
 
 def state_of(label: Label, reversing: bool) -> LoadState:

@@ -232,13 +232,13 @@ class Pipeline:
             source_v=a.source_v,
             judgement=a.judgement,
             initial_state=a.initial,
-            edges=a.edges,
+            edges=a.edges(self._time.seconds),
             pwm=a.pwm,
             pwm_note=a.pwm_note,
             feed_drop_v=a.feed_drop_v,
             ground_drop_v=a.ground_drop_v,
             load_kind=a.load,
-            events=a.events,
+            events=a.events(self._time.seconds),
             gaps=tuple(self._gaps),
             cautions=a.cautions,
         )
@@ -264,10 +264,10 @@ class Pipeline:
             source_origin=self._source_origin(a),
             judgement=a.judgement,
             reference_proven=self._reference_proven and "reference_lost" not in a.cautions,
-            edge_count=len(a.edges),
-            edges=a.edges[-SHOWN:],
-            event_count=len(a.events),
-            events=a.events[-SHOWN:],
+            edge_count=len(a.turns),
+            edges=a.edges(self._time.seconds, SHOWN),
+            event_count=len(a.spans),
+            events=a.events(self._time.seconds, SHOWN),
             pwm=a.pwm,
             load_kind=a.load,
             lead_check=self._lead_check_view(),
@@ -324,7 +324,7 @@ class Pipeline:
                 clipped=self._clipped > 0,
             )
             material = self._chapters.material(open_now)
-            self._conclusion = (key, conclude(material, context, self._time.seconds))
+            self._conclusion = (key, conclude(material, context))
         return self._conclusion[1]
 
 

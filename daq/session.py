@@ -36,6 +36,9 @@ SNAPSHOT_EVERY_S = 0.05
 """A new Snapshot at most this often, in seconds of samples: a screen draws 15 times a second. Nothing
 costs more in long switching, so whoever looks less often asks for fewer."""
 
+SNAPSHOT_SHARE = 0.1
+"""Of a core, at most, for snapshots: after thousands of edges or on a slow computer they come less often."""
+
 CLOSE_WITHIN_S = 10.0
 """How long `close` waits for the worker (s): a device may be amid its longest silence."""
 
@@ -272,8 +275,10 @@ class Session:
 
     def refresh(self) -> Snapshot:
         """Make `latest` this very moment's. Only for what runs on the worker's thread, as a source does."""
+        begun = time.thread_time()
         self.latest = self._pipeline.snapshot()
-        self._due_s = self._time_s + self._snapshot_every_s
+        rest_s = (time.thread_time() - begun) / SNAPSHOT_SHARE
+        self._due_s = self._time_s + max(self._snapshot_every_s, rest_s)
         return self.latest
 
     def _advance(self, item: Item) -> None:

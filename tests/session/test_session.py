@@ -22,7 +22,7 @@ from daq.samples import (
     Item,
     Origin,
 )
-from daq.session import Noted, Recording, Session, SessionState
+from daq.session import SNAPSHOT_SHARE, Noted, Recording, Session, SessionState
 from daq.source import Operate
 from tests.tui.scenes import LAYOUT, ListSource, StagePipeline, switched
 
@@ -295,6 +295,23 @@ def test_snapshots_are_replaced_at_most_every_50_ms_of_samples(start: Start) -> 
     session = start(ListSource(switched(2.0), ends=True), pipeline)
     assert session.join(5.0)
     assert 30 <= pipeline.asked <= 2.0 / 0.05 + 3  # blocks of 8 ms: every seventh
+
+
+def test_dear_snapshots_come_less_often(start: Start) -> None:
+    class Slow(StagePipeline):
+        asked = 0
+
+        def snapshot(self):  # type: ignore[no-untyped-def]
+            self.asked += 1
+            until = time.thread_time() + 0.02
+            while time.thread_time() < until:
+                pass
+            return super().snapshot()
+
+    pipeline = Slow()
+    session = start(ListSource(switched(2.0), ends=True), pipeline)
+    assert session.join(10.0)
+    assert 5 <= pipeline.asked <= 2.0 / (0.02 / SNAPSHOT_SHARE) + 3
 
 
 def test_commands_go_to_the_source_and_close_is_idempotent(start: Start) -> None:
