@@ -17,6 +17,7 @@ from daq.labels import OFF_BELOW, ON, Label, Labelled, Scale, difference
 from daq.stretches import Lost, Steady, Stretch, Train, Zone, end_of, start_of
 
 HYSTERESIS = 0.05  # of D
+STILL_ON = 0.63  # of the level on both sides: a gap is deeper, so that one of half depth is seen
 UNEVEN_PERIODS = 6.0  # pulses beside a train, within this many periods, are part of it
 COASTS_ABOVE = 0.6  # of D: an off part that begins higher is a motor let go
 COAST_STEP = 0.012
@@ -159,7 +160,8 @@ def _excursion_middle(label: Label, d_left: float, d_right: float, scale: Scale)
             Label.FORWARD if sign > 0 else Label.REVERSE
         )
     least = min(abs(d_left), abs(d_right))
-    return 0.5 * d if 0.5 * abs(d) < 0.8 * least else float(np.sign(d)) * 0.6 * least, Label.OFF
+    middle = min(STILL_ON * abs(d), 0.8 * least) if STILL_ON * abs(d) < 0.9 * least else 0.6 * least
+    return float(np.sign(d)) * middle, Label.OFF
 
 
 def _crossing_turns(
