@@ -30,6 +30,8 @@ MOVE_OF_NOISE = 7.0
 MOVE_OF_USUAL = 5.0
 SWING_OF_SOURCE = 0.25  # a local swing smaller than this is no switching
 HYSTERESIS_OF_SWING = 0.1
+PULSE_TOP = 0.85  # quantile: above it are kicks
+PULSE_FLAT = 0.03
 SOURCE_LEAST_UV = 1.5 * UV  # below this nothing is called a source
 MEAN_ABS_DIFFERENCE = 1.128  # of white noise, per sigma (2/sqrt(pi))
 
@@ -141,12 +143,27 @@ class Crossings:
             np.minimum(p, np.concatenate(([last], p[:-1])))
             for p, last in zip(peaks, past.last_peaks, strict=True)
         ]
+        steady = np.maximum(steady, self._pulsed(lead1, lead2, size, steady < SOURCE_LEAST_UV))
         highest = np.maximum.accumulate(np.concatenate(([past.steady_source], steady)))
         peak = np.maximum.accumulate(np.concatenate(([past.peak_source], np.maximum(*twice))))
         past.steady_source, past.peak_source = float(highest[-1]), float(peak[-1])
         past.last_peaks = (float(peaks[0][-1]), float(peaks[1][-1]))
         scale = np.where(highest > SOURCE_LEAST_UV, highest, np.maximum(highest, peak))
         return np.asarray(scale[:-1])
+
+    def _pulsed(self, lead1: Micro, lead2: Micro, size: int, where: npt.NDArray[np.bool_]) -> Floats:
+        """Level of the pulses' tops in windows without a calm lead (a high-side driver pulses the feed)."""
+        tops = np.zeros(len(where))
+        if not where.any():
+            return tops
+        for lead in (lead1, lead2):
+            rows = lead.reshape(-1, size)[where]
+            top = np.partition(rows, int(PULSE_TOP * size), axis=1)[:, int(PULSE_TOP * size)].astype(
+                np.float64
+            )
+            flat = (np.abs(rows - top[:, None]) <= PULSE_FLAT * top[:, None]).mean(axis=1) >= 1 - PULSE_TOP
+            tops[where] = np.maximum(tops[where], np.where(flat, top, 0.0))
+        return tops
 
     def _moving(
         self,

@@ -197,3 +197,21 @@ def test_a_driver_that_leaks_four_tenths_of_source_is_off_all_the_same() -> None
     found = analyse(levels([*one * 4, (0.3, 11.8, 0.0), (0.3, 0.0, 0.0)]), RATE)
     assert found["side"] == "high"
     assert [e["state"] for e in found["edges"]] == ["on", "off"] * 4
+
+
+def test_a_motor_that_coasted_does_not_hide_the_next_pulses() -> None:
+    """Its slow voltage is the only calm level a high-side driver leaves; the pulses' tops are the source."""
+    one = [(0.00175, 12.2, 0.1), (0.00075, 7.5, 0.0)]
+    coasts = [(0.1, 4.3, 0.0), (0.1, 2.0, 0.0), (0.3, 0.0, 0.0)]
+    found = analyse(levels([(0.3, 0.0, 0.0), *one * 160, *coasts, *one * 160, *coasts]), RATE)
+    assert [e["state"] for e in found["edges"]] == ["on", "off", "on", "off"]
+    assert found["pwm"]["frequency_hz"] == pytest.approx(400, rel=0.001)
+
+
+def test_a_gap_of_half_depth_is_a_gap() -> None:
+    """A worn contact bounces on a film: the lamp dims for two milliseconds."""
+    gap = [(0.6, 12.5, 0.1), (0.002, 6.2, 0.05), (0.6, 12.5, 0.1)]
+    found = analyse(
+        levels([(0.4, 12.6, 12.6), *gap, (0.4, 12.6, 12.6), (0.5, 12.5, 0.1), (0.4, 12.6, 12.6)]), RATE
+    )
+    assert kinds(found) == ["feed dropout"]
