@@ -1,10 +1,12 @@
 """A logger for tests: answers the protocol on bytes, with its own idea of time.
 
-Lead 1 of pair i reads i modulo 1024 and lead 2 reads 7 i modulo 1024, so that any pair tells which one it is.
+Unless told otherwise, lead 1 of pair i reads i modulo 1024 and lead 2 reads 7 i modulo 1024, so that any pair
+tells which one it is.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -39,7 +41,14 @@ def pair_counts(first: int, count: int) -> Counts:
 class FakeLogger:
     """Give it bytes and time with `at`; take what it sends."""
 
-    def __init__(self, serial_number: str = "WS01", protocol: int = 1) -> None:
+    def __init__(
+        self,
+        serial_number: str = "WS01",
+        protocol: int = 1,
+        counts: Callable[[int, int], Counts] = pair_counts,
+    ) -> None:
+        self.counts = counts  # what the pairs (first, how many) read
+        self.started_ns: int | None = None  # when the last run began
         self.identity = Identity(
             firmware=(1, 2, 3),
             boot_id=41,
@@ -59,7 +68,6 @@ class FakeLogger:
         self.pairs = 0  # taken in this run
         self._run = 0
         self._started: Started | None = None
-        self._start_ns = 0
         self._beat_ns = 0
         self._bias = (Bias.OFF, Bias.OFF)
         self._sequence = 0
@@ -92,10 +100,10 @@ class FakeLogger:
 
     def _data(self, now_ns: int) -> bytes:
         run = self._started
-        if run is None:
+        if run is None or self.started_ns is None:
             return b""
         rate = CLOCK_HZ / (2 * run.interval * (1 << run.sum_shift))
-        due = int((now_ns - self._start_ns) * rate / 1e9)
+        due = int((now_ns - self.started_ns) * rate / 1e9)
         out = b""
         while due - self.pairs >= run.pairs_per_frame:
             out += self._frame(run.pairs_per_frame)
@@ -108,7 +116,7 @@ class FakeLogger:
         frame = DataFrame(
             self.pairs & 0xFFFFFFFF,
             run.run,
-            pair_counts(self.pairs, count),
+            self.counts(self.pairs, count),
             sums=run.sum_shift > 0,
             overflow=lost > 0,
             bias=self._bias,
@@ -143,6 +151,6 @@ class FakeLogger:
         if self._started is not None:
             return Status.RUNNING, b""
         self._run = self._run % 255 + 1
-        self.pairs, self._start_ns = 0, now_ns
+        self.pairs, self.started_ns = 0, now_ns
         self._started = Started(self._run, start.interval, start.sum_shift, start.pairs_per_frame, 128)
         return Status.DONE, self._started.payload()
