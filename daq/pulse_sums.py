@@ -9,6 +9,7 @@ period could (equivalent-time sampling). Sums are integers: the order of adding 
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -118,9 +119,11 @@ class PulseSums:
     def add(self, raw: Raw, middle: Floats) -> None:
         """The samples that follow, with the middle at each."""
         up = raw[:, 0] - raw[:, 1] > middle
-        for i, part in enumerate((raw[~up], raw[up])):
-            self._sums[i] += part.sum(axis=0, dtype=np.int64)
-            self._counts[i] += len(part)
+        above = np.array([lead[up].sum(dtype=np.int64) for lead in raw.T])
+        self._sums += np.stack((raw.sum(axis=0, dtype=np.int64) - above, above))
+        ups = int(np.count_nonzero(up))
+        self._counts[0] += len(raw) - ups
+        self._counts[1] += ups
         low, high = raw.min(axis=0), raw.max(axis=0)
         self.low = min(self.low[0], float(low[0])), min(self.low[1], float(low[1]))
         self.high = max(self.high[0], float(high[0])), max(self.high[1], float(high[1]))
@@ -145,7 +148,7 @@ class PulseSums:
     def _complete(self) -> int:
         """How many of the marks may be used: the latest one may end the train, the samples may lag."""
         end = self._first + len(self._open)
-        return sum(math.ceil(m) <= end for m in self._marks[:-1])
+        return bisect_right(self._marks, end, hi=max(0, len(self._marks) - 1))
 
     def _block_end(self) -> int | None:
         """The mark that ends the next block of periods; None while it is not complete."""

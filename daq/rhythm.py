@@ -51,9 +51,12 @@ class Direction:
         self._count(at)
 
     def _count(self, at: float) -> None:
-        change = abs((at - self.ends[-1]) - (self.ends[-1] - self.ends[-2]))
+        ends = self.ends
+        change = abs((at - ends[-1]) - (ends[-1] - ends[-2]))
         self.wander += (change - self.wander) / 8
-        self.ends = [*self.ends, at][-ENDS:]
+        ends.append(at)
+        if len(ends) > ENDS:
+            del ends[0]
         self.periods += 1
 
     @property
@@ -105,8 +108,7 @@ class Rhythm:
         """Returns (train that this crossing ended, train that it established)."""
         ended = None
         if self.open is not None:
-            if self._fits(at, up):
-                self._extend(at, up)
+            if self._goes_on(self.open, at, up):
                 return None, None
             ended, self.open = self.open, None
             self._recent = self._recent[-2:]
@@ -129,35 +131,27 @@ class Rhythm:
     def _tolerance(self, period: float) -> float:
         return max(ALIKE * period, ALIKE_PAIRS)
 
-    def _fits(self, at: float, up: bool) -> bool:
-        assert self.open is not None
-        if len(self._recent) < 2 or self._recent[-1][1] == up:
+    def _goes_on(self, train: Pulse, at: float, up: bool) -> bool:
+        """Whether the crossing fits the train, which then goes on with it."""
+        if len(self._recent) < 2:
             return False
-        period = at - self._recent[-2][0]
-        half = at - self._recent[-1][0]
-        if period <= 0:
+        (before, _), latest = self._recent[-2:]
+        period, half = at - before, at - latest[0]
+        if latest[1] == up or period <= 0:
             return False
         # `half` is the time since the opposite crossing: below the middle when this one goes up
         up_share = 1.0 - half / period if up else half / period
         slack = max(SHARE_ALIKE, 2 * ALIKE_PAIRS / period)
-        return (
-            abs(period - self.open.period) <= self._tolerance(self.open.period)
-            and abs(up_share - self.open.share) <= slack
-        )
-
-    def _extend(self, at: float, up: bool) -> None:
-        assert self.open is not None
-        train = self.open
-        before = self._recent[-2][0]
-        half = at - self._recent[-1][0]
-        train.period += (at - before - train.period) / 8
-        up_share = 1.0 - half / (at - before) if up else half / (at - before)
+        if abs(period - train.period) > self._tolerance(train.period) or abs(up_share - train.share) > slack:
+            return False
+        train.period += (period - train.period) / 8
         train.share += (up_share - train.share) / 8
         train.up_time += 0.0 if up else half
         train.halves += 1
         train.last = at
         train.directions[up].add(at)
-        self._recent = [self._recent[-1], (at, up)]
+        self._recent = [latest, (at, up)]
+        return True
 
     def _established(self) -> Pulse | None:
         flips = self._recent

@@ -117,16 +117,17 @@ class Segmenter:
         self._cut_to(self._horizon())
 
     def _walk_crossings(self, scan: Scan) -> None:
-        for at, seen, up in zip(scan.flip_at, scan.flip_seen, scan.flip_up, strict=True):
+        crossings = zip(scan.flip_at.tolist(), scan.flip_seen.tolist(), scan.flip_up.tolist(), strict=True)
+        for at, seen, up in crossings:
             # by when it was certain, not by when it happened: as if each pair had come alone
-            self._follow(self._rhythm.late(float(seen)))
-            ended, begun = self._rhythm.push(float(at), bool(up))
+            self._follow(self._rhythm.late(seen))
+            ended, begun = self._rhythm.push(at, up)
             self._follow(ended)
             if begun is not None:
-                self._cut_to(min(self._origin + int(seen), self._horizon()))
+                self._cut_to(min(self._origin + seen, self._horizon()))
                 self._begin_train(begun)
             elif self._train is not None:
-                self._train.mark(float(at), bool(up))
+                self._train.mark(at, up)
 
     def _horizon(self) -> int:
         if self._train is not None:
@@ -267,7 +268,7 @@ class Segmenter:
             oldest = min(oldest, max(self._zone - 2, self._cut - self._raw_zone - self._keep))
         drop = oldest - self._base
         if drop > len(self._raw) // 2:
-            self._raw = self._raw[drop:].copy()
+            self._raw = self._raw[drop:].copy(order="K")  # each lead stays contiguous
             self._moving = self._moving[drop:].copy()
             self._half, self._middle = self._half[drop:].copy(), self._middle[drop:].copy()
             self._base = oldest
