@@ -8,6 +8,7 @@ listed for the user mixes them.
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Callable
 
 from daq import bench_loads as the
@@ -38,8 +39,11 @@ def find(name: str) -> BenchCircuit:
     for circuit in CATALOG:
         if circuit.name == name:
             return circuit
-    known = ", ".join(c.name for c in CATALOG)
-    raise CommandError(f"There is no bench circuit called {name!r}: choose one of {known}.")
+    near = difflib.get_close_matches(name, [c.name for c in CATALOG])
+    meant = f"perhaps {' or '.join(near)}; " if near else ""
+    raise CommandError(
+        f"There is no bench circuit called {name!r}: {meant}whichside --bench list names them all."
+    )
 
 
 def _circuit(name: str, title: str, truth: Truth) -> Callable[[Callable[[], Rig]], Callable[[], Rig]]:
@@ -332,7 +336,7 @@ def _() -> Rig:
     return (
         rig(_fused_contact(2), lamp, ground(1))
         .switched()
-        .control("reference", "on", {"on": on, "off": off, "wiggle": (wiggled,)})
+        .control("reference", "on", {"on": on, "wiggle": (wiggled,), "off": off})
         .control("fault", "on", {"on": (now_and_then,), "off": on})
     )
 

@@ -143,7 +143,7 @@ def rig(*pieces: Parts, source_v: float = 12.6) -> Rig:
     for lead in ("lead 1", "lead 2"):
         started.control(lead, "on pin", {place: (Set(lead, place),) for place in LEAD_PLACES})
     return started.control(
-        "reference", "on", {"on": (Set("reference", "on"),), "off": (Set("reference", "off"),), "wiggle": ()}
+        "reference", "on", {"on": (Set("reference", "on"),), "wiggle": (), "off": (Set("reference", "off"),)}
     )
 
 

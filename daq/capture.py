@@ -13,7 +13,10 @@
 recordings/README.md describes the bytes for readers without this program.
 """
 
+from pathlib import Path
+
 from daq.capture_check import CheckReport, check_capture
+from daq.capture_name import SUFFIX, require_capture_name
 from daq.capture_notes import add_note, keep_findings
 from daq.capture_reader import CaptureSource
 from daq.capture_records import Anchor, Note
@@ -23,8 +26,14 @@ from daq.capture_store import Segment
 from daq.capture_trim import trim_capture
 from daq.capture_view import Overview
 from daq.capture_writer import CaptureWriter, write_capture
+from daq.samples import DeviceInfo
 
-SUFFIX = ".whichside"
+
+def record_to(path: Path, info: DeviceInfo) -> CaptureWriter:
+    """A writer for what is measured now; raises CommandError for a name that does not fit."""
+    require_capture_name(path)
+    return CaptureWriter(path, info)
+
 
 __all__ = [
     "SUFFIX",
@@ -40,6 +49,8 @@ __all__ = [
     "add_note",
     "check_capture",
     "keep_findings",
+    "record_to",
+    "require_capture_name",
     "salvage_capture",
     "trim_capture",
     "write_capture",

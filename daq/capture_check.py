@@ -14,6 +14,7 @@ from daq.capture_rows import Damage
 from daq.capture_store import CaptureStore, Lost
 from daq.pyramid import Bins, PyramidBuilder, bin_pairs
 from daq.samples import Block, Gap
+from daq.words import count
 
 MOST_LISTED = 20
 _FLOAT32 = 1e-6  # relative: what a mean may differ by when its sum was put together otherwise
@@ -63,8 +64,8 @@ class CheckReport:
         if self.intact:
             return f"{self.file} is intact: {self.duration_s:.1f} s of samples; the recording {state}."
         return (
-            f"{self.file} is damaged in {len(self.damages)} places: {self.seconds_missing:.3f} s of "
-            f"{self.duration_s:.1f} s cannot be read; the rest can be used. The recording {state}."
+            f"{self.file} is damaged in {count(len(self.damages), 'place')}: {self.seconds_missing:.3f} s "
+            f"of {self.duration_s:.1f} s cannot be read; the rest can be used. The recording {state}."
         )
 
     def lines(self) -> Iterator[str]:

@@ -12,6 +12,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 from types import ModuleType
+from typing import NoReturn
 
 from daq import __version__
 from daq.errors import CommandError, WhichsideError
@@ -38,12 +39,12 @@ def main(argv: Sequence[str] | None = None) -> int:
         sys.stderr.close()
         return 0
     except Exception as error:
-        from daq.log_file import log_path, start_log
+        from daq.log_file import start_log, where_details_are
 
         start_log().exception("unexpected")
         print(
             f"whichside: something unexpected went wrong ({type(error).__name__}: {error}); "
-            f"the details are in {log_path()}.",
+            f"{where_details_are()}.",
             file=sys.stderr,
         )
         return 1
@@ -67,8 +68,15 @@ def _run(options: argparse.Namespace) -> int:
     return run(options)
 
 
+class _Parser(argparse.ArgumentParser):
+    """Says what is wrong in one sentence, without the usage in front of it."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(CommandError.exit_code, f"whichside: {message} ({self.prog} --help shows how).\n")
+
+
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="whichside",
         description="Two leads on a load: which side is switched, which wire is feed, ground and control.",
         epilog="DC circuits up to 32 V only. Never on airbag circuits, mains, ignition or anything orange.",
@@ -105,7 +113,7 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _add_reason(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def _add_reason(commands: argparse._SubParsersAction[_Parser]) -> None:
     reason = commands.add_parser(
         "reason", help="readings taken with a meter: what could it be, what to test next"
     )
@@ -122,7 +130,7 @@ def _add_reason(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
     )
 
 
-def _add_file_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def _add_file_commands(commands: argparse._SubParsersAction[_Parser]) -> None:
     take = commands.add_parser("import", help="a text recording becomes a capture")
     take.add_argument("file", type=Path, metavar="CSV", help="time_s,lead1_v,lead2_v; .csv or .csv.gz")
     take.add_argument("-o", "--out", type=Path, required=True, metavar="FILE", help="the new capture")

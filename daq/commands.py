@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import signal
 import sys
 import threading
@@ -14,7 +15,6 @@ from typing import TYPE_CHECKING, Any
 from daq.cli import new_capture_name, screens
 from daq.errors import CommandError, InputError
 from daq.findings import Side
-from daq.samples import DeviceInfo
 from daq.source import SampleSource
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ def review(options: argparse.Namespace) -> int:
     """Findings of a recording: as a document, as lines, or on the review screen."""
     from daq.recordings_in import analyse, open_recording
 
-    screen = not options.json and not options.plain and sys.stdout.isatty()
+    screen = not options.json and not options.plain and _can_draw()
     if screen:
         return _review_on_screen(options.file, options.expect)
     source = open_recording(options.file, options.expect)
@@ -47,9 +47,11 @@ def review(options: argparse.Namespace) -> int:
 
         print("\n".join(summary(findings, str(options.file))))
     if damaged:
+        from daq.words import count
+
         print(
-            f"whichside: {options.file} is damaged in {damaged} places; this is what the rest says "
-            f"(whichside check {options.file} tells more).",
+            f"whichside: {options.file} is damaged in {count(damaged, 'place')}; this is what the rest "
+            f"says (whichside check {options.file} tells more).",
             file=sys.stderr,
         )
         return InputError.exit_code
@@ -82,15 +84,21 @@ def live(options: argparse.Namespace) -> int:
         return _list_benches(options.answers)
     if options.answers:
         raise CommandError("--answers goes with --bench list: it tells what the circuits really are.")
-    plain = options.plain or not sys.stdout.isatty()
+    plain = options.plain or not _can_draw()
     source = _source(options)
     if source is None and not plain:
-        return int(screens().run_start(options.expect, options.out))
+        return int(screens().run_start(options.expect, options.out, options.rate, options.baud))
     if source is None:
         source = _only_logger()
     if plain:
         return _live_plain(source, options)
     return int(screens().run_live(source, options.expect, options.out))
+
+
+def _can_draw() -> bool:
+    """Whether there is a terminal to draw on, and keys to hear; where not, facts are printed as lines."""
+    dumb = os.environ.get("TERM", "") == "dumb"
+    return sys.stdout.isatty() and sys.stdin is not None and sys.stdin.isatty() and not dumb
 
 
 def _live_plain(source: SampleSource, options: argparse.Namespace) -> int:
@@ -104,6 +112,7 @@ def _live_plain(source: SampleSource, options: argparse.Namespace) -> int:
 
 def record(options: argparse.Namespace) -> int:
     """Measure into a capture without a screen; a line a minute on standard output."""
+    from daq.plain import AWAY, BACK
     from daq.session import SessionState
 
     if options.bench == "list":
@@ -115,14 +124,20 @@ def record(options: argparse.Namespace) -> int:
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: stop.set())
     session.start()
-    print(f"recording to {path}; Ctrl-C stops", flush=True)
+    begun = session.recording_begun()
+    if begun:
+        print(f"recording to {path}; Ctrl-C stops", flush=True)
     begin = shown = time.monotonic()
-    while session.state is SessionState.RUNNING and not stop.wait(LOOK_S):
+    away = False
+    while begun and session.state is SessionState.RUNNING and not stop.wait(LOOK_S):
         now = time.monotonic()
         if session.recording.error is not None:
             break
         if options.duration_s is not None and session.latest.time_s >= options.duration_s:
             break
+        if session.away is not away:
+            away = session.away
+            print(f"{AWAY}; recording goes on" if away else BACK, flush=True)
         if now - shown >= STATUS_EVERY_S:
             shown = now
             print(
@@ -143,17 +158,13 @@ def _status(seconds: float, edges: int, events: int) -> str:
 
 
 def _session(source: SampleSource, expectation: str, out: Path | None, look_s: float) -> Session:
-    from daq.capture import CaptureWriter
+    from daq.capture import record_to
     from daq.log_file import start_log
     from daq.pipeline import Pipeline
     from daq.session import Session
 
     start_log()
-
-    def open_recorder(path: Path, info: DeviceInfo) -> CaptureWriter:
-        return CaptureWriter(path, info)
-
-    return Session(source, Pipeline(expectation), open_recorder, record_to=out, snapshot_every_s=look_s)
+    return Session(source, Pipeline(expectation), record_to, record_to=out, snapshot_every_s=look_s)
 
 
 def _source(options: argparse.Namespace) -> SampleSource | None:

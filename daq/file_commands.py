@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from daq.capture_name import SUFFIX, require_capture_name
 from daq.commands import print_json
 from daq.errors import CommandError, InputError
 from daq.new_file import refuse_existing
@@ -21,7 +22,7 @@ def import_text(options: argparse.Namespace) -> int:
 
     if not is_text(options.file):
         raise CommandError(f"{options.file}: only .csv and .csv.gz can be imported.")
-    _require_capture_name(options.out)
+    require_capture_name(options.out)
     refuse_existing(options.out)
     source = TextSource(options.file, options.expect)
     with cleanly_stopped():
@@ -61,7 +62,7 @@ def _how_to_repair(path: Path) -> str:
 def _repair(options: argparse.Namespace) -> int:
     from daq.capture import salvage_capture
 
-    _require_capture_name(options.out)
+    require_capture_name(options.out)
     with cleanly_stopped():
         saved = salvage_capture(options.file, options.out)
     if options.json:
@@ -76,7 +77,7 @@ def trim(options: argparse.Namespace) -> int:
     from daq import words
     from daq.capture import trim_capture
 
-    _require_capture_name(options.out)
+    require_capture_name(options.out)
     refuse_existing(options.out)
     with cleanly_stopped():
         part = trim_capture(options.file, options.out, options.from_s, options.to_s)
@@ -91,13 +92,12 @@ def trim(options: argparse.Namespace) -> int:
 def export(options: argparse.Namespace) -> int:
     """A capture for other programs."""
     from daq import words
-    from daq.recordings_in import CAPTURE_SUFFIX
 
     endings = (".csv", ".csv.gz") if options.csv else (".parquet",)
     if not options.out.name.lower().endswith(endings):
         raise CommandError(f"{options.out}: the new file's name must end in {' or '.join(endings)}.")
-    if options.file.suffix != CAPTURE_SUFFIX:
-        raise CommandError(f"{options.file}: only captures ({CAPTURE_SUFFIX}) can be exported.")
+    if options.file.suffix != SUFFIX:
+        raise CommandError(f"{options.file}: only captures ({SUFFIX}) can be exported.")
     refuse_existing(options.out)
     with cleanly_stopped():
         if options.csv:
@@ -111,20 +111,15 @@ def export(options: argparse.Namespace) -> int:
     return _said_damage(options.file, done.damage_count)
 
 
-def _require_capture_name(path: Path) -> None:
-    from daq.capture import SUFFIX
-
-    if path.suffix != SUFFIX:
-        raise CommandError(f"{path}: the new capture's name must end in {SUFFIX}.")
-
-
 def _said_damage(path: Path, places: int) -> int:
     """The exit code; damage that was met is told."""
     if not places:
         return 0
+    from daq.words import count
+
     print(
-        f"whichside: {path} is damaged in {places} places; what cannot be read is a gap in what was made "
-        f"(whichside check {path} tells more).",
+        f"whichside: {path} is damaged in {count(places, 'place')}; what cannot be read is a gap in what "
+        f"was made (whichside check {path} tells more).",
         file=sys.stderr,
     )
     return InputError.exit_code

@@ -32,3 +32,10 @@ def start_log() -> logging.Logger:
     logger.addHandler(handler)
     logger.setLevel(logging.INFO)
     return logger
+
+
+def where_details_are() -> str:
+    """What to tell after something unexpected was logged."""
+    if any(isinstance(handler, logging.FileHandler) for handler in start_log().handlers):
+        return f"the details are in {log_path()}"
+    return f"no log could be written to {log_path()}"

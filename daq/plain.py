@@ -22,6 +22,7 @@ from daq.snapshot import Snapshot, StateWord
 from daq.typed import TypedLines, obey
 
 AWAY = "the logger is away: check its cable and plug it in again; it is waited for"
+BACK = "the logger is back"
 
 POLL_S = 0.1
 """How often the latest snapshot is looked at (s): below what a listener notices."""
@@ -118,7 +119,7 @@ def run_plain(session: Session, out: TextIO | None = None, stop: threading.Event
         session.close()
     for trouble in (session.error, session.recording.error):
         if trouble is not None:
-            print(trouble, file=sys.stderr)
+            print(f"whichside: {words.printable(str(trouble), 500)}", file=sys.stderr)
     return session.exit_code
 
 
@@ -135,7 +136,7 @@ def _follow(session: Session, out: TextIO, stop: threading.Event) -> None:
             _write(out, [words.recording(recording.path, recording.saved, recording.error)])
         if session.away is not away:
             away = session.away
-            _write(out, [AWAY if away else "the logger is back"])
+            _write(out, [AWAY if away else BACK])
         for line in typed.take():
             reply = obey(session, line)
             if reply is None:

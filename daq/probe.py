@@ -24,7 +24,7 @@ AGAIN_S = 10.0
 ANSWER_S = 2.0
 """A logger that has not taken the whisper away by then has not understood."""
 
-UNSETTLED_S = 0.2
+UNSETTLED_S = 0.15
 """Shorter than this the levels may be elsewhere: the leads have just followed, or a spike came by."""
 
 STEADY_V = 0.15

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from daq.capture_name import SUFFIX
 from daq.errors import InputError
 from daq.findings import Findings
 from daq.pipeline import Pipeline
 from daq.source import SampleSource
 from daq.text_file import TextSource, is_text
-
-CAPTURE_SUFFIX = ".whichside"
 
 
 def open_recording(path: Path, expectation: str | None = None) -> SampleSource:
@@ -20,8 +19,8 @@ def open_recording(path: Path, expectation: str | None = None) -> SampleSource:
     """
     if is_text(path):
         return TextSource(path, expectation or "switching")
-    if path.suffix != CAPTURE_SUFFIX:
-        raise InputError(f"{path}: give a capture ({CAPTURE_SUFFIX}) or a text recording (.csv or .csv.gz).")
+    if path.suffix != SUFFIX:
+        raise InputError(f"{path}: give a capture ({SUFFIX}) or a text recording (.csv or .csv.gz).")
     from daq.capture import CaptureSource
 
     return CaptureSource(path)

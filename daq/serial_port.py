@@ -111,14 +111,24 @@ def open_port(device: str, baud: int) -> serial.Serial:
 
 
 def _why_not(device: str, error: BaseException) -> WhichsideError:
-    number = getattr(error, "errno", None)
+    number = _number_of(error)
+    if number in (errno.ENOTTY, errno.EISDIR, errno.EINVAL):
+        return DeviceError(f"{device} is no serial port: choose another (whichside ports lists them).")
     if number in (errno.ENOENT, errno.ENXIO, errno.ENODEV) or isinstance(error, FileNotFoundError):
-        return DeviceError(f"There is no port {device}: plug the logger in (whichside ports lists them).")
+        named = device or repr(device)
+        return DeviceError(f"There is no port {named}: plug the logger in (whichside ports lists them).")
     if number in (errno.EBUSY, errno.EAGAIN) or (sys.platform == "win32" and "denied" in str(error)):
         return WorkError(f"{device} is in use by another program: close that one and start again.")
     if number in (errno.EACCES, errno.EPERM):
         return WorkError(f"No rights to open {device}: {_how_to_get_rights(device)}")
     return DeviceError(f"{device} cannot be used as a serial port ({error}): choose another.")
+
+
+def _number_of(error: BaseException) -> int | None:
+    """The system's error number; pyserial hides that of termios in the text of its own."""
+    number = getattr(error, "errno", None)
+    hidden = error.__context__.args[:1] if number is None and error.__context__ is not None else ()
+    return hidden[0] if hidden and isinstance(hidden[0], int) else number
 
 
 def _how_to_get_rights(device: str) -> str:

@@ -39,6 +39,9 @@ costs more in long switching, so whoever looks less often asks for fewer."""
 SNAPSHOT_SHARE = 0.1
 """Of a core, at most, for snapshots: after thousands of edges or on a slow computer they come less often."""
 
+OPENING_S = 3.0
+"""How long making the file of a recording may take (s)."""
+
 CLOSE_WITHIN_S = 10.0
 """How long `close` waits for the worker (s): a device may be amid its longest silence."""
 
@@ -128,7 +131,6 @@ class Session:
         self._stamp = time.monotonic()  # when that was so
         self._due_s = 0.0  # time of the next snapshot
         self._snapshot_every_s = snapshot_every_s
-        self._closing = threading.Event()
         self._thread = threading.Thread(target=self._run, name="whichside-worker", daemon=True)
 
     def start(self) -> Session:
@@ -145,6 +147,15 @@ class Session:
         """This moment on the run's own clock: seconds from the first sample."""
         waited = time.monotonic() - self._stamp if self.state is SessionState.RUNNING else 0.0
         return self._time_s + max(0.0, waited)
+
+    def recording_begun(self, within_s: float = OPENING_S) -> bool:
+        """Wait until the recording asked for at the start is open; False when it could not be made."""
+        deadline = time.monotonic() + within_s
+        while time.monotonic() < deadline and self.recording.path is None:
+            if self.error is not None or self.state is not SessionState.RUNNING:
+                return False
+            time.sleep(0.01)
+        return True
 
     def change(self, kind: ChangeKind, value: str = "", at_s: float | None = None) -> None:
         """Put a user's Change into the log at the next unanalysed sample.
@@ -187,7 +198,6 @@ class Session:
 
     def close(self) -> None:
         """Stop the worker, finish the recording, close the source; idempotent."""
-        self._closing.set()
         self.source.close()
         if self._thread.ident is not None and not self.join(CLOSE_WITHIN_S):
             log.error("the worker did not stop within %.0f s", CLOSE_WITHIN_S)
@@ -199,11 +209,9 @@ class Session:
             self._begin_recording_asked()
             if Capability.WHISPER in self.source.capabilities:
                 self._prober = Prober()
-            for item in self.source:
+            for item in self.source:  # ends after `close`, with a logger's last samples and its farewell
                 self._obey()
                 self._take(item)
-                if self._closing.is_set():
-                    break
             self._obey()
         except WhichsideError as error:
             self.error = error

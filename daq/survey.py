@@ -78,22 +78,20 @@ def tasks_in(places: Sequence[Path]) -> list[Task]:
 
     Raises InputError where a place does not exist or no file is found.
     """
-    from daq.recordings_in import CAPTURE_SUFFIX
+    from daq.capture_name import SUFFIX
 
     found: dict[str, Task] = {}
     for place in places:
         if not place.exists():
             raise InputError(f"{place} does not exist: name directories with captures, or captures.")
-        inside = sorted(_files_below(place, CAPTURE_SUFFIX)) if place.is_dir() else [place]
+        inside = sorted(_files_below(place, SUFFIX)) if place.is_dir() else [place]
         for path in inside:
             size = 0
             with suppress(OSError):  # it may go while we look: then its row says so
                 size = path.stat().st_size
             found[str(path.absolute())] = Task(str(path), str(path.absolute()), size)
     if not found:
-        raise InputError(
-            f"No capture ({CAPTURE_SUFFIX}) in {', '.join(map(str, places))}: name other places."
-        )
+        raise InputError(f"No capture ({SUFFIX}) in {', '.join(map(str, places))}: name other places.")
     return list(found.values())
 
 

@@ -77,6 +77,10 @@ def _read(path: Path) -> tuple[Table, float]:
     """The table and the unit of the last printed digit of its times."""
     text = _text(path)
     head, _, body = text.partition("\n")
+    if not head.strip():
+        raise InputError(f"{path}: line 1 is empty; the header must be {','.join(HEADER)}.")
+    if "," not in head and (";" in head or "\t" in head):
+        raise InputError(f"{path}: line 1: the columns must be separated by commas: {','.join(HEADER)}.")
     names = [n.strip() for n in head.lstrip("\ufeff").split(",")]
     extra = [n for n in names if n not in HEADER]
     missing = [n for n in HEADER if n not in names]
@@ -89,7 +93,7 @@ def _read(path: Path) -> tuple[Table, float]:
     if names != HEADER:
         raise InputError(f"{path}: line 1: the columns must stand in this order: {','.join(HEADER)}.")
     if not body.strip():
-        raise InputError(f"{path}: no line of data after the header.")
+        raise InputError(f"{path}: no line of data after the header; record it again.")
     try:
         table = np.loadtxt(io.StringIO(body), delimiter=",", ndmin=2, comments=None)
     except ValueError:
@@ -162,12 +166,13 @@ def _steady_rate(path: Path, times: npt.NDArray[np.float64], unit: float) -> flo
     period = float(times[-1] - times[0]) / (len(times) - 1)
     if period <= 0:
         raise InputError(f"{path}: line 3: time_s does not go up; sort the lines by time.")
-    uneven = np.flatnonzero(np.abs(np.diff(times) - period) > max(0.1 * period, unit) * (1 + 1e-9))
-    if len(uneven):
-        n = int(uneven[0])
+    steps = np.diff(times)
+    if (np.abs(steps - period) > max(0.1 * period, unit) * (1 + 1e-9)).any():
+        usual = float(np.median(steps))
+        n = int(np.argmax(np.abs(steps - usual)))  # one long pause moves the mean away from every step
         raise InputError(
-            f"{path}: line {n + 3}: time_s steps by {times[n + 1] - times[n]:.6g} s where the period is "
-            f"{period:.6g} s; only steadily sampled recordings can be used."
+            f"{path}: line {n + 3}: time_s steps by {steps[n]:.6g} s where the usual step is {usual:.6g} s; "
+            "only steadily sampled recordings can be used."
         )
     rate = 1.0 / period
     if not RATE_HZ[0] * 0.999 <= rate <= RATE_HZ[1] * 1.001:

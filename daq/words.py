@@ -40,6 +40,11 @@ def printable(text: str, limit: int = 200) -> str:
     return clean if len(clean) <= limit else clean[: limit - 1] + "…"
 
 
+def count(number: int, noun: str) -> str:
+    """'1 place', '3 places'."""
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
 def volts(value: float | None, uncertainty: float | None = None) -> str:
     """'12.61 V ±0.03', or '-- V' where there is no reading."""
     if value is None or not math.isfinite(value):

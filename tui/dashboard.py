@@ -23,8 +23,9 @@ from tui import panels
 from tui.details import DetailsScreen
 from tui.help import HelpScreen
 from tui.keys import COMMON, Key, KeyBar
+from tui.letters import ROWS
 from tui.panels import BigWord, Line
-from tui.terminal import Bell, keeps_up
+from tui.terminal import Bell, keeps_up, too_small
 from tui.trace_view import TraceView
 
 FRAME_S = 1 / 15
@@ -38,7 +39,9 @@ AWAY = (
 )
 NO_READINGS = (LeadView(0.0, 0.0, StateWord.NO_READING),) * 2
 
-_USUAL_KEY_ROWS = 3  # of a low screen
+_FIXED_ROWS = 1 + 1 + ROWS + 1 + 6  # of a low screen: device, state, verdict, roles, lanes
+_WORDS_LEAST, _WORDS_MOST = 3, 6
+_NOTICE_ROWS = 2
 _SIZES = [(0, "-low"), (32, "-tall")]  # rows from which edges and events are lists
 _NEXT_ROWS_TALL = 6  # what the style sheet allows the next test on a tall screen
 
@@ -83,14 +86,15 @@ class Dashboard(Screen[None]):
             self.frames_skipped += 1
             return
         snapshot = self._frozen or self.session.latest
-        self.show(replace(snapshot, leads=NO_READINGS) if self.session.away else snapshot)
         self.say_notice()
+        self._share_rows()
+        self.show(replace(snapshot, leads=NO_READINGS) if self.session.away else snapshot)
 
     def show(self, snapshot: Snapshot) -> None:
         line = self._line
-        line("device").say(
-            *panels.device_line(self.device.name, snapshot, self.session.recording, self.mood())
-        )
+        small = too_small(self.size.width, self.size.height)
+        told = panels.device_line(self.device.name, snapshot, self.session.recording, self.mood())
+        line("device").say(*(((small, "bold reverse"),) if small else told))
         line("state").say(panels.state_line(snapshot, line("state").size.width, self.live))
         self.query_one("#verdict", BigWord).say(self.big_word(snapshot))
         line("roles").say(*self.roles_line(snapshot))
@@ -99,7 +103,16 @@ class Dashboard(Screen[None]):
         self._show_happenings(snapshot)
         bar = self.query_one(KeyBar)
         bar.show(self.hands(), list(map(self._named, self.keys())), self.extra_keys())
-        self.set_class(bar.rows > _USUAL_KEY_ROWS, "-crowded")
+
+    def _share_rows(self) -> None:
+        """On a low screen the reason and the next test get what everything else leaves, at most six rows."""
+        if self.has_class("-tall"):
+            self.query_one("#words").styles.height = "auto"
+            return
+        notice = self._line("notice")
+        below = panels.height(notice.said, notice.size.width or self.size.width) or 1
+        left = self.size.height - _FIXED_ROWS - self.query_one(KeyBar).rows - min(below, _NOTICE_ROWS)
+        self.query_one("#words").styles.height = min(max(left, _WORDS_LEAST), _WORDS_MOST)
 
     def _show_words(self, snapshot: Snapshot) -> None:
         """Why, and what next; where room is short the next test has it, for its caution must be seen."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-import time
 from collections.abc import Callable, Sequence
 from datetime import datetime
 from importlib import resources
@@ -12,12 +11,13 @@ from pathlib import Path
 from textual.screen import Screen
 
 from daq import words
-from daq.capture import SUFFIX, CaptureSource, CaptureWriter, add_note
-from daq.cli import new_capture_name
+from daq.capture import SUFFIX, CaptureSource, add_note, record_to
+from daq.cli import BAUDS, new_capture_name
 from daq.log_file import start_log
 from daq.pipeline import Pipeline
 from daq.recordings_in import open_recording
 from daq.replay import Replay
+from daq.sampling_plan import DEFAULT_RATE_HZ
 from daq.session import Noted, Session
 from daq.source import Capability, SampleSource
 from tui.app import WhichsideApp
@@ -26,14 +26,12 @@ from tui.live import LiveScreen
 from tui.review import Play, ReviewScreen
 from tui.start import Choice, Shelf, StartScreen
 
-_OPENING_S = 3.0  # how long the worker may take to make the recording asked for on the command line
-
 
 def run_live(source: SampleSource, expectation: str = "switching", out: Path | None = None) -> int:
     """Measure on screen; `out` records the whole run. Returns the exit code."""
     start_log()
     session = _session(source, expectation, out)
-    if out is not None and not _recording_begun(session):
+    if out is not None and not session.recording_begun():
         return outcome(session)
     return _run(_live_screen(session), session)
 
@@ -45,8 +43,14 @@ def run_review(path: Path, expectation: str | None = None) -> int:
     return _run(screen, None) or outcome(screen.session)
 
 
-def run_start(expectation: str = "switching", out: Path | None = None) -> int:
+def run_start(
+    expectation: str = "switching",
+    out: Path | None = None,
+    rate_hz: float | None = None,
+    baud: int = BAUDS[0],
+) -> int:
     """List what can be opened; `out` records what is measured first."""
+    rate_hz = rate_hz or DEFAULT_RATE_HZ
     start_log()
     opened: list[Session] = []
 
@@ -55,7 +59,7 @@ def run_start(expectation: str = "switching", out: Path | None = None) -> int:
         opened.append(_session(source, expectation, None if begun else out))
         return _live_screen(opened[-1])
 
-    code = _run(StartScreen([_loggers(live), _benches(live), _captures()]), None)
+    code = _run(StartScreen([_loggers(live, rate_hz, baud), _benches(live, rate_hz), _captures()]), None)
     return code or max((outcome(session) for session in opened), default=0)
 
 
@@ -78,19 +82,7 @@ def _run(screen: Screen[None], session: Session | None) -> int:
 
 
 def _session(source: SampleSource, expectation: str, out: Path | None) -> Session:
-    return Session(source, Pipeline(expectation), CaptureWriter, record_to=out).start()
-
-
-def _recording_begun(session: Session) -> bool:
-    """Wait until the recording is open; False when it could not be made."""
-    deadline = time.monotonic() + _OPENING_S
-    while time.monotonic() < deadline:
-        if session.recording.path is not None:
-            return True
-        if session.error is not None:
-            return False
-        time.sleep(0.01)
-    return True
+    return Session(source, Pipeline(expectation), record_to, record_to=out).start()
 
 
 def _live_screen(session: Session) -> Screen[None]:
@@ -145,26 +137,27 @@ def _play(path: Path, expectation: str | None) -> Play:
     return session.start(), replay
 
 
-def _loggers(live: Callable[[SampleSource], Screen[None]]) -> Shelf:
+def _loggers(live: Callable[[SampleSource], Screen[None]], rate_hz: float, baud: int) -> Shelf:
     def find() -> Sequence[Choice]:
         from daq.serial_port import PortInfo, SerialSource, list_ports
 
         def choice(port: PortInfo) -> Choice:
             about = "" if port.description == "n/a" else port.description
             # A logger is on a USB adapter; what hangs on a bare port is not opened by a stray Enter.
-            return Choice(port.device, about, lambda: live(SerialSource(port.device)), port.usb is not None)
+            likely = port.usb is not None
+            return Choice(port.device, about, lambda: live(SerialSource(port.device, rate_hz, baud)), likely)
 
         return [choice(port) for port in list_ports()]
 
     return Shelf("LOGGER, on one of these ports", find, "no serial port found; plug the logger in, then l")
 
 
-def _benches(live: Callable[[SampleSource], Screen[None]]) -> Shelf:
+def _benches(live: Callable[[SampleSource], Screen[None]], rate_hz: float) -> Shelf:
     def find() -> Sequence[Choice]:
         from daq.bench import BenchSource, benches
 
         def choice(name: str, title: str) -> Choice:
-            return Choice(name, title, lambda: live(BenchSource(name)))
+            return Choice(name, title, lambda: live(BenchSource(name, rate_hz)))
 
         return [choice(bench.name, bench.title) for bench in benches()]
 

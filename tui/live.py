@@ -193,10 +193,10 @@ class LiveScreen(Dashboard):
         if self.session.recording.path is None:
             path = self._new_capture()
             self.session.start_recording(path)
-            self.notice(f"recording the whole run to {path}")
+            self.notice(f"recording the whole run to {_brief(path)}")
         else:
             self.session.stop_recording()
-            self.notice(f"saved {self.session.recording.path}")
+            self.notice(f"saved {_brief(self.session.recording.path)}")
 
     def action_pause(self) -> None:
         self._frozen = None if self._frozen else self.session.latest
@@ -211,3 +211,8 @@ class LiveScreen(Dashboard):
         recording = self.session.recording.path is not None and not self.over
         if not recording or self._sure("leave", "still recording: press q again to stop and save"):
             super().action_leave()
+
+
+def _brief(path: Path) -> str:
+    """The file's name alone where it is in the folder that the program was started in."""
+    return path.name if path.parent in (Path(), Path.cwd()) else str(path)

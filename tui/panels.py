@@ -28,11 +28,11 @@ class Line(Static):
 
     def __init__(self, id: str | None = None) -> None:
         super().__init__("", markup=False, id=id)
-        self._said: tuple[Part, ...] = ()
+        self.said: tuple[Part, ...] = ()
 
     def say(self, *parts: Part) -> None:
-        if parts != self._said:
-            self._said = parts
+        if parts != self.said:
+            self.said = parts
             self.update(Content.assemble(*map(_printable, parts)))
 
 
@@ -150,9 +150,10 @@ def state_line(snapshot: Snapshot, width: int, live: bool = True) -> str:
     ask = live and snapshot.plug == "unknown"
     plug = "p before you unplug" if ask else words.plug(snapshot.plug)
     expected = f"expect {snapshot.expectation}"
-    beyond = ["beyond what the logger can read"] if "out_of_range" in snapshot.cautions else []
-    whole = [*beyond, words.load(snapshot), words.source(snapshot), plug, expected]
-    brief = [*beyond, words.load(snapshot, brief=True), words.source(snapshot, brief=True), plug, expected]
+    if "out_of_range" in snapshot.cautions:
+        expected = f"{expected}{DOT}went beyond range"
+    whole = [words.load(snapshot), words.source(snapshot), plug, expected]
+    brief = [words.load(snapshot, brief=True), words.source(snapshot, brief=True), plug, expected]
     wordings = (whole, brief, brief[:3], brief[:2])
     return next(
         (text for text in map(DOT.join, wordings) if len(text) <= width), words.load(snapshot, brief=True)

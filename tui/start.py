@@ -24,6 +24,7 @@ from tui import keys
 from tui.help import HelpScreen
 from tui.keys import Key, KeyBar
 from tui.panels import BigWord, Line
+from tui.terminal import too_small
 
 NEXT_SHELF = Key("tab", "next_shelf", "next group", "Tab")
 CHOOSE = (
@@ -88,10 +89,14 @@ class StartScreen(Screen[None]):
 
     def on_mount(self) -> None:
         self.query_one(BigWord).say("WHICH SIDE")
-        self._line("device").say(("What do you want to open? A bench needs no hardware.", "bold"))
         self._line("next").say(("CAUTION: ", "bold $alarm"), (SAFETY, "$alarm"))
         self.query_one(KeyBar).show((), (*CHOOSE, *START))
         self.action_look_again()
+
+    def on_resize(self) -> None:
+        small = too_small(self.size.width, self.size.height)
+        question = ("What do you want to open? A bench needs no hardware.", "bold")
+        self._line("device").say((small, "bold reverse") if small else question)
 
     def action_look_again(self) -> None:
         self._found = {}

@@ -8,6 +8,9 @@ from typing import Any
 
 from textual.app import App
 
+LEAST = (80, 24)
+"""Columns and rows in which everything essential and every key has its place."""
+
 BELL_EVERY_S = 0.4
 """The bell rings no more often than this (s): many terminals queue bells and go on ringing."""
 
@@ -21,6 +24,13 @@ def keeps_up(app: App[Any]) -> bool:
     writer = getattr(app._driver, "_writer_thread", None)
     queue = getattr(writer, "_queue", None)
     return queue is None or bool(queue.empty())
+
+
+def too_small(columns: int, rows: int) -> str:
+    """What to say in a window that is too small; "" in one that is not."""
+    if columns >= LEAST[0] and rows >= LEAST[1]:
+        return ""
+    return f"window {columns}x{rows} too small: {LEAST[0]}x{LEAST[1]} needed"
 
 
 class Bell:

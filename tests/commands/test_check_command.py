@@ -20,7 +20,7 @@ def test_places_are_named_and_the_repair_is_offered(bad: Path) -> None:
     done = run("check", bad)
     assert done.returncode == 4
     first, *places = done.stdout.splitlines()
-    assert "is damaged in 1 places: 0.250 s of 5.2 s cannot be read" in first
+    assert "is damaged in 1 place: 0.250 s of 5.2 s cannot be read" in first
     assert places[0] == "lost: 1.250 s to 1.500 s (1000 pairs)"
     assert places[1].startswith("damaged: block, row 5000: the checksum does not fit")
     assert done.stderr.strip().endswith(f"whichside check {bad} --repair -o OUT")

@@ -128,7 +128,7 @@ def test_check_says_intact_or_damaged(recording: Path, tmp_path: Path) -> None:
         (["import", "a.csv", "-o", "x.db"], 2, "must end in .whichside"),
         (["live", "--port", "p", "--bench", "b"], 2, "not allowed with"),
         (["live", "--bench", "work-lamp", "--answers"], 2, "goes with --bench list"),
-        (["live", "--bench", "lamp"], 2, "choose one of barn-lamp"),
+        (["live", "--bench", "lamp"], 2, "--bench list names them all"),
         (["live", "--rate", "fast"], 2, "no rate"),
         (["live", "--rate", "100000"], 2, "out of range"),
         (["record", "--for", "soon"], 2, "no time"),

@@ -50,7 +50,12 @@ def test_rounded_times_count_as_steady(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("", "column time_s is missing"),
+        ("", "line 1 is empty"),
+        ("time_s;lead1_v;lead2_v\n0;1;2\n", "separated by commas"),
+        (
+            HEAD + "".join(f"{n * 0.001:.3f},1,2\n" for n in (*range(90), 190)),
+            "line 92: time_s steps by 0.101 s",
+        ),
         ("time_s,lead1_v\n0,1\n", "column lead2_v is missing"),
         ("time_s,lead1_v,lead2_v,gps\n0,1,2,3\n", "column 'gps' is not known"),
         ("lead1_v,time_s,lead2_v\n1,0,2\n", "in this order"),

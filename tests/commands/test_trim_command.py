@@ -62,7 +62,7 @@ def test_damage_is_told_and_the_rest_is_cut(whole: bytes, tmp_path: Path) -> Non
     path = damaged(tmp_path, whole, "UPDATE block SET crc = 0 WHERE first = 5000")
     done = run("trim", path, "-o", tmp_path / "b.whichside")
     assert done.returncode == 4
-    assert "is damaged in 1 places" in done.stderr
+    assert "is damaged in 1 place" in done.stderr
     with CaptureSource(tmp_path / "b.whichside") as source:
         assert source.end == 14_000
 

@@ -122,7 +122,7 @@ def test_it_follows_a_run_to_its_end_and_returns_the_code(capsys: pytest.Capture
     assert run_plain(Session(source, StagePipeline()).start(), out) == 3
     assert out.getvalue().startswith("measuring with logger \ufffd[31m\n12.345 s  verdict: GROUND SIDE")
     assert "\x1b" not in out.getvalue()
-    assert capsys.readouterr().err == "The logger went away: plug it in again.\n"
+    assert capsys.readouterr().err == "whichside: The logger went away: plug it in again.\n"
 
 
 def test_stop_ends_it() -> None:

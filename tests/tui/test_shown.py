@@ -241,7 +241,7 @@ STATES = {
     "beyond range": (
         replace(snapshot(), cautions=("out_of_range",)),
         "GROUND SIDE",
-        ("beyond what the logger can read · load off",),
+        ("load off · source 12.61 V ±0.03",),
     ),
     "reversing": (replace(snapshot(), judgement=REVERSED), "REVERSING", ("CAUTION: Keep clear of anything",)),
     "to be unplugged": (snapshot(), "GROUND SIDE", ("Press p before you unplug. At source",)),
@@ -258,6 +258,7 @@ async def test_every_state_says_what_it_is_and_what_to_do(size: tuple[int, int],
     assert shows_big(screen, word)
     for fact in facts:
         assert fact in whole, fact
+    assert ("went beyond range" in whole) is (state == "beyond range" and size == LARGE)
 
 
 async def test_a_logger_that_is_away_leaves_no_reading_and_keeps_the_verdict() -> None:
@@ -292,6 +293,15 @@ async def test_every_key_of_every_bench_fits_a_small_screen(name: str) -> None:
     assert rows[-1].strip(), "the last key row is the last row"
     assert "CAUTION: Unplug with the circuit off; the two pins must never touch." in shown
     assert "edges 6" in shown
+
+
+async def test_a_window_that_is_too_small_says_so_and_still_tells_the_verdict() -> None:
+    with a_run() as run:
+        async with on_stage(run.screen(), (72, 20)) as pilot:
+            whole, screen = text(pilot.app), lines(pilot.app)
+    assert "window 72x20 too small: 80x24 needed" in whole
+    assert shows_big(screen, "GROUND SIDE")
+    assert "next: Switch off, unplug the load" in whole
 
 
 async def test_marks_stand_on_the_lanes() -> None:

@@ -251,7 +251,7 @@ def test_not_a_serial_port(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x")
     with pytest.raises(DeviceError) as caught:
         SerialSource(str(tmp_path / "file"))
-    assert "cannot be used as a serial port" in sentence(caught)
+    assert "is no serial port: choose another" in sentence(caught)
 
 
 def test_not_one_of_the_baud_rates(plugged: PtyLogger) -> None:

@@ -1,0 +1,15 @@
+"""What a capture file is called."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from daq.errors import CommandError
+
+SUFFIX = ".whichside"
+
+
+def require_capture_name(path: Path) -> None:
+    """CommandError for the name of a new capture that would not be known as one afterwards."""
+    if path.suffix != SUFFIX:
+        raise CommandError(f"{path}: the new capture's name must end in {SUFFIX}.")
