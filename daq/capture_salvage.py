@@ -22,10 +22,10 @@ from typing import Any
 from daq import capture_schema as schema
 from daq.capture_check import CheckReport, LostTime, check_capture, lost_lines
 from daq.capture_files import LONGEST_VALUE, create, require_file
+from daq.capture_make import Heritage, write_capture
 from daq.capture_reader import CaptureSource
 from daq.capture_schema import APPLICATION_ID, PAGE_SIZE, VERSION, Row, Table
 from daq.capture_trim import KEPT_FACTS
-from daq.capture_writer import Heritage, write_capture
 from daq.errors import InputError, WorkError
 from daq.new_file import refuse_existing, vanishing
 from daq.page_scan import Found, rows_in

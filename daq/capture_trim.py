@@ -9,9 +9,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from daq.backlog import Rebase
+from daq.capture_make import Heritage, write_capture
 from daq.capture_reader import CaptureSource
 from daq.capture_records import Note
-from daq.capture_writer import Heritage, write_capture
 from daq.errors import CommandError, InputError
 from daq.pipeline import Pipeline
 from daq.samples import Change, ChangeKind, Item, Origin

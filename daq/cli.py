@@ -51,11 +51,11 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _run(options: argparse.Namespace) -> int:
-    from daq import commands, file_commands, reason_command, survey_command
+    from daq import commands, file_commands, reason_command, record_command, survey_command
 
     run = {
         "live": commands.live,
-        "record": commands.record,
+        "record": record_command.record,
         "review": commands.review,
         "reason": reason_command.reason,
         "import": file_commands.import_text,

@@ -8,21 +8,18 @@ import os
 import signal
 import sys
 import threading
-import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from daq.cli import new_capture_name, screens
+from daq.cli import screens
 from daq.errors import CommandError, InputError
 from daq.findings import Side
 from daq.source import SampleSource
 
 if TYPE_CHECKING:
     from daq.bench_rig import Truth
-    from daq.session import Session
-
-STATUS_EVERY_S = 60.0
-LOOK_S = 0.2  # how often a headless recording is looked at
+    from daq.session import OpenRecorder, Session
+    from daq.wall_clock import WallClock
 
 
 def review(options: argparse.Namespace) -> int:
@@ -36,16 +33,18 @@ def review(options: argparse.Namespace) -> int:
     try:
         findings = analyse(source, options.expect)
         damaged = getattr(source, "damage_count", 0)
+        wall = _WallTime(source)
     finally:
         source.close()
     if options.json:
         from daq.findings import to_json
 
-        print_json(to_json(findings, str(options.file)))
+        print_json(wall.told_in(to_json(findings, str(options.file))))
     else:
         from daq.summary import summary
 
-        print("\n".join(summary(findings, str(options.file))))
+        file_line, *lines = summary(findings, str(options.file))
+        print("\n".join([file_line, *wall.lines, *lines]))
     if damaged:
         from daq.words import count
 
@@ -56,6 +55,33 @@ def review(options: argparse.Namespace) -> int:
         )
         return InputError.exit_code
     return 0
+
+
+class _WallTime:
+    """The wall time of a capture, as far as it has one; read while it is open."""
+
+    def __init__(self, source: SampleSource) -> None:
+        from daq.capture import CaptureSource
+        from daq.wall_facts import recorded_line, wall_facts
+
+        self.lines: list[str] = []
+        self._facts: dict[str, Any] = {}
+        self._clock: WallClock | None = None
+        if isinstance(source, CaptureSource) and (clock := source.wall_clock()) is not None:
+            self._clock = clock
+            self._facts = wall_facts(source, clock)
+            self.lines = [recorded_line(source, clock)]
+
+    def told_in(self, document: dict[str, Any]) -> dict[str, Any]:
+        """The findings document with the wall time of the first pair and of every event."""
+        if self._clock is None:
+            return document
+        clock = self._clock
+        events = [
+            {**event, "utc": clock.utc(event["t_s"]).isoformat(timespec="milliseconds")}
+            for event in document["events"]
+        ]
+        return {**document, "events": events, "wall_clock": self._facts}
 
 
 def _review_on_screen(path: Path, expectation: str | None) -> int:
@@ -81,15 +107,15 @@ def ports(options: argparse.Namespace) -> int:
 def live(options: argparse.Namespace) -> int:
     """Measure now: on screen, or as lines."""
     if options.bench == "list":
-        return _list_benches(options.answers)
+        return list_benches(options.answers)
     if options.answers:
         raise CommandError("--answers goes with --bench list: it tells what the circuits really are.")
     plain = options.plain or not _can_draw()
-    source = _source(options)
+    source = find_source(options)
     if source is None and not plain:
         return int(screens().run_start(options.expect, options.out, options.rate, options.baud))
     if source is None:
-        source = _only_logger()
+        source = only_logger()
     if plain:
         return _live_plain(source, options)
     return int(screens().run_live(source, options.expect, options.out))
@@ -103,71 +129,30 @@ def _can_draw() -> bool:
 
 def _live_plain(source: SampleSource, options: argparse.Namespace) -> int:
     from daq.plain import POLL_S, run_plain
+    from daq.recorder import LiveRecorder
 
-    session = _session(source, options.expect, options.out, POLL_S)
+    session = make_session(source, options.expect, options.out, POLL_S, LiveRecorder)
     stop = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: stop.set())
     return run_plain(session.start(), stop=stop)
 
 
-def record(options: argparse.Namespace) -> int:
-    """Measure into a capture without a screen; a line a minute on standard output."""
-    from daq.plain import AWAY, BACK
-    from daq.session import SessionState
-
-    if options.bench == "list":
-        return _list_benches(answers=False)
-    source = _source(options) or _only_logger()
-    path = options.out or new_capture_name(Path.cwd())
-    session = _session(source, options.expect, path, LOOK_S)
-    stop = threading.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda *_: stop.set())
-    session.start()
-    begun = session.recording_begun()
-    if begun:
-        print(f"recording to {path}; Ctrl-C stops", flush=True)
-    begin = shown = time.monotonic()
-    away = False
-    while begun and session.state is SessionState.RUNNING and not stop.wait(LOOK_S):
-        now = time.monotonic()
-        if session.recording.error is not None:
-            break
-        if options.duration_s is not None and session.latest.time_s >= options.duration_s:
-            break
-        if session.away is not away:
-            away = session.away
-            print(f"{AWAY}; recording goes on" if away else BACK, flush=True)
-        if now - shown >= STATUS_EVERY_S:
-            shown = now
-            print(
-                _status(session.latest.time_s, session.latest.edge_count, session.latest.event_count),
-                flush=True,
-            )
-    session.close()
-    for trouble in (session.error, session.recording.error):
-        if trouble is not None:
-            print(f"whichside: {trouble}", file=sys.stderr)
-    if session.recording.saved is not None:
-        print(f"saved {session.recording.saved} ({time.monotonic() - begin:.0f} s)", flush=True)
-    return session.exit_code
-
-
-def _status(seconds: float, edges: int, events: int) -> str:
-    return f"{seconds / 60:.0f} min: {edges} edges, {events} events"
-
-
-def _session(source: SampleSource, expectation: str, out: Path | None, look_s: float) -> Session:
-    from daq.capture import record_to
+def make_session(
+    source: SampleSource, expectation: str, out: Path | None, look_s: float, open_recorder: OpenRecorder
+) -> Session:
+    """A session that is not started yet; what is expected stands in its log."""
     from daq.log_file import start_log
     from daq.pipeline import Pipeline
+    from daq.samples import ChangeKind
     from daq.session import Session
 
     start_log()
-    return Session(source, Pipeline(expectation), record_to, record_to=out, snapshot_every_s=look_s)
+    session = Session(source, Pipeline(expectation), open_recorder, record_to=out, snapshot_every_s=look_s)
+    session.change(ChangeKind.EXPECT, expectation)
+    return session
 
 
-def _source(options: argparse.Namespace) -> SampleSource | None:
+def find_source(options: argparse.Namespace) -> SampleSource | None:
     """The source that the options name; None when they name none and no logger is remembered."""
     if options.bench is not None:
         from daq.bench import BenchSource
@@ -187,7 +172,7 @@ def _source(options: argparse.Namespace) -> SampleSource | None:
     return SerialSource(port, rate_hz=options.rate or 4000.0, baud=options.baud)
 
 
-def _only_logger() -> SampleSource:
+def only_logger() -> SampleSource:
     from daq.errors import DeviceError
 
     raise DeviceError(
@@ -196,7 +181,7 @@ def _only_logger() -> SampleSource:
     )
 
 
-def _list_benches(answers: bool) -> int:
+def list_benches(answers: bool) -> int:
     """The circuits by name; what each really is only where `answers` are asked for."""
     from daq.bench import benches
 

@@ -22,6 +22,7 @@ from daq.errors import WorkError
 from daq.export import Exported, Teller, timed
 from daq.new_file import appearing
 from daq.samples import Block, Gap, Layout
+from daq.wall_facts import wall_facts
 
 ROW_GROUP = 1 << 20
 """Pairs in a row group: large enough to pack well, small beside any computer's memory."""
@@ -137,15 +138,11 @@ def _segment(layout: Layout, first: int, time_s: float) -> dict[str, Any]:
 
 
 def _about(source: CaptureSource, anonymous: bool) -> dict[str, Any]:
-    wall = source.wall_clock()
-    offset = source.meta.get("utc_offset_s", "")
     about = {
         "schema": 1,
         "about": "two-lead voltage recording: lead 1 and lead 2 against battery negative, DC",
         "units": UNITS,
-        "first_pair_utc": wall.utc(0.0).isoformat() if wall else None,
-        "utc_offset_s": int(offset) if offset.removeprefix("-").isdecimal() else None,
-        "logger_clock_ppm": None if wall is None or wall.ppm is None else round(wall.ppm, 3),
+        **wall_facts(source, source.wall_clock()),
         "complete": source.complete,
     }
     if anonymous:

@@ -16,6 +16,7 @@ from typing import NamedTuple, Protocol
 
 import numpy as np
 
+from daq import host_clock
 from daq.errors import DeviceError, WorkError
 from daq.logger_link import FAREWELL, LoggerLink
 from daq.samples import Block, Counts, DeviceInfo, GapReason, Item
@@ -101,7 +102,7 @@ class LoggerSource:
         self._attempts = 0
         self._iterating = False
         self._lost = False
-        self._sleeping_ns = _sleeping_ns()
+        self._sleeping_ns = host_clock.asleep_ns()
         self._slept_ns = 0
         self._gave_s = time.monotonic()  # when something was yielded last
         self._connection: Connection | None = connector.connect()
@@ -248,15 +249,8 @@ class LoggerSource:
 
     def _notice_sleep(self) -> None:
         """perf_counter stands still while some computers sleep: lost time must not look short."""
-        before, self._sleeping_ns = self._sleeping_ns, _sleeping_ns()
+        before, self._sleeping_ns = self._sleeping_ns, host_clock.asleep_ns()
         jump = self._sleeping_ns - before
         if jump > SLEPT_NS:
             self._slept_ns += jump
             self.link.stream.hint(GapReason.SLEPT)
-
-
-def _sleeping_ns() -> int:
-    """A clock that runs while the computer sleeps, less one that may not; only its jumps mean something."""
-    boot_clock = getattr(time, "CLOCK_BOOTTIME", None)  # Linux only
-    through_sleep = time.time_ns() if boot_clock is None else time.clock_gettime_ns(boot_clock)
-    return through_sleep - time.perf_counter_ns()

@@ -11,12 +11,14 @@ from pathlib import Path
 from textual.screen import Screen
 
 from daq import words
-from daq.capture import SUFFIX, CaptureSource, add_note, record_to
+from daq.capture import SUFFIX, CaptureSource, add_note
 from daq.cli import BAUDS, new_capture_name
 from daq.log_file import start_log
 from daq.pipeline import Pipeline
+from daq.recorder import LiveRecorder
 from daq.recordings_in import open_recording
 from daq.replay import Replay
+from daq.samples import ChangeKind
 from daq.sampling_plan import DEFAULT_RATE_HZ
 from daq.session import Noted, Session
 from daq.source import Capability, SampleSource
@@ -82,7 +84,9 @@ def _run(screen: Screen[None], session: Session | None) -> int:
 
 
 def _session(source: SampleSource, expectation: str, out: Path | None) -> Session:
-    return Session(source, Pipeline(expectation), record_to, record_to=out).start()
+    session = Session(source, Pipeline(expectation), LiveRecorder, record_to=out)
+    session.change(ChangeKind.EXPECT, expectation)  # the first word of its log
+    return session.start()
 
 
 def _live_screen(session: Session) -> Screen[None]:

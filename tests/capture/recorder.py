@@ -11,12 +11,11 @@ import argparse
 import resource
 import sys
 import time
-from itertools import count
 from pathlib import Path
 
-from daq.capture import CaptureWriter
 from daq.errors import WorkError
-from tests.capture.logs import INFO, endless
+from tests.capture.hasty import HastyWriter
+from tests.capture.logs import endless
 
 
 def main() -> None:
@@ -28,9 +27,8 @@ def main() -> None:
     options = parser.parse_args()
     if options.largest:
         resource.setrlimit(resource.RLIMIT_FSIZE, (options.largest, options.largest))
-    ticks = count()
     try:
-        writer = CaptureWriter(options.path, INFO, clock=lambda: 0.01 * next(ticks))
+        writer = HastyWriter(options.path)
         saved = -1
         for item in endless(options.seed):
             time.sleep(options.pause)

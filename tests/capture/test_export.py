@@ -26,7 +26,7 @@ from daq.export_csv import export_csv
 from daq.export_parquet import export_parquet
 from daq.findings import to_json
 from daq.recordings_in import analyse, open_recording
-from daq.samples import Block, Change, ChangeKind, Item, Origin
+from daq.samples import Block, Change, ChangeKind, Gap, Item, Origin
 from tests.capture.broken import damaged
 from tests.capture.logs import INFO, LAYOUTS, logs, memory_folder, noisy, small
 
@@ -132,7 +132,8 @@ def test_parquet_carries_volts_units_and_words(tmp_path: Path) -> None:
     writer = CaptureWriter(path, INFO, clock=lambda: now, utc=lambda: begun + timedelta(seconds=now))
     with writer:
         for item in small():
-            now += 0.05
+            now += item.seconds if isinstance(item, Gap) else 0.0
+            now += len(item.counts) / 4000 if isinstance(item, Block) else 0.0
             writer.append(item)
     add_note(path, "wet", 1.0)
     export_parquet(path, out)

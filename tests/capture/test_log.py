@@ -43,7 +43,7 @@ def replayed(path: Path) -> list[Item]:
 def test_any_log_comes_back_in_order(items: list[Item], steps: list[float], complete: bool) -> None:
     with memory_folder() as folder:
         path = Path(folder) / "any.whichside"
-        writer = CaptureWriter(path, INFO, clock=Clock(steps))
+        writer = CaptureWriter(path, INFO, clock=Clock(steps), utc=None)
         for item in items:
             writer.append(item)
         writer.close(complete)

@@ -48,7 +48,7 @@ def cut_off(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Without the last rows of the pyramid, as after a crash."""
     path = tmp_path_factory.mktemp("pyramid") / "cut.whichside"
     times = iter(range(10**9))
-    writer = CaptureWriter(path, INFO, clock=lambda: 2.0 * next(times))
+    writer = CaptureWriter(path, INFO, clock=lambda: 2.0 * next(times), utc=None)
     for item in recording():
         writer.append(item)
     writer._leave("cut off")

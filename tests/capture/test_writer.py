@@ -7,7 +7,7 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Iterable, Iterator
-from itertools import count, islice
+from itertools import count, islice, pairwise
 from pathlib import Path
 from typing import NamedTuple
 
@@ -16,6 +16,7 @@ import pytest
 from daq.capture import CaptureSource, CaptureWriter
 from daq.errors import WorkError
 from daq.samples import Block, Item
+from tests.capture.hasty import HastyWriter
 from tests.capture.logs import INFO, endless, normal, prefix, sizes
 
 ROOT = Path(__file__).parent.parent.parent
@@ -39,8 +40,7 @@ def assert_beginning(items: list[Item], seed: int) -> None:
 
 def hasty(path: Path) -> CaptureWriter:
     """A writer whose clock moves 10 ms an item."""
-    ticks = count()
-    return CaptureWriter(path, INFO, clock=lambda: 0.01 * next(ticks))
+    return HastyWriter(path)
 
 
 def kept_in(given: list[Item], items: Iterable[Item]) -> Iterator[Item]:
@@ -109,7 +109,7 @@ def test_every_second_is_on_the_disk(tmp_path: Path) -> None:
     path = tmp_path / "second.whichside"
     now = 0.0
     log = endless(3)
-    with CaptureWriter(path, INFO, clock=lambda: now) as writer:
+    with CaptureWriter(path, INFO, clock=lambda: now, utc=None) as writer:
         for item in islice(log, 30):
             writer.append(item)
         assert sizes(read(path)) == (0, 0)
@@ -229,8 +229,9 @@ def test_the_clocks_are_noted_now_and_then(tmp_path: Path) -> None:
     with CaptureSource(path) as source:
         anchors = source.anchors()
         assert source.started is not None
-    assert len(anchors) == 3
-    assert [a.monotonic_s for a in anchors] == pytest.approx([1, 11, 21], abs=0.2)
+    moments = [0.0, *(a.monotonic_s for a in anchors), 30.0]
+    assert max(after - before for before, after in pairwise(moments)) < 5  # one out of every two seconds
+    assert len(anchors) < 100  # more where segments begin, but not one each
     assert [a.sample for a in anchors] == sorted(a.sample for a in anchors)
 
 

@@ -15,6 +15,7 @@ import tempfile
 import time
 import zlib
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -62,7 +63,13 @@ SIGNALS: dict[str, Callable[[int], Counts]] = {
 def record(path: Path, counts: Counts, size: int, live: bool) -> None:
     """Live, the clock moves with the samples, so that every second is committed."""
     now = 0.0
-    with CaptureWriter(path, INFO, clock=(lambda: now) if live else time.monotonic) as writer:
+
+    def utc() -> datetime:
+        return datetime(2026, 3, 1, tzinfo=UTC) + timedelta(seconds=now)
+
+    with CaptureWriter(
+        path, INFO, clock=(lambda: now) if live else time.monotonic, utc=utc if live else None
+    ) as writer:
         for at in range(0, len(counts), size):
             now = at / RATE
             writer.append(Block(at, counts[at : at + size], LAYOUT))

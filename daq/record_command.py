@@ -1,0 +1,121 @@
+"""What `record` does: measure into a capture without a screen, a line a minute on standard output."""
+
+from __future__ import annotations
+
+import argparse
+import signal
+import sys
+import threading
+import time
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from daq import words
+from daq.cli import new_capture_name
+from daq.commands import find_source, list_benches, make_session, only_logger
+from daq.disk_room import Room, forecast
+
+if TYPE_CHECKING:
+    from daq.recorder import LiveRecorder
+    from daq.samples import DeviceInfo
+    from daq.session import Session
+    from daq.snapshot import Snapshot
+
+STATUS_EVERY_S = 60.0
+LOOK_S = 0.2  # how often the recording is looked at
+AWAKE_SAID_S = 1.0  # what holds off sleep takes a moment to be refused
+LONGEST_SAID_S = 1000 * 3600.0
+
+
+def record(options: argparse.Namespace) -> int:
+    """Measure into a capture until the time is over, the logger is lost for good, or someone stops it."""
+    if options.bench == "list":
+        return list_benches(answers=False)
+    source = find_source(options) or only_logger()
+    path = options.out or new_capture_name(Path.cwd())
+    _warn_of_room(path, options)
+    opened: list[LiveRecorder] = []
+
+    def open_recorder(path: Path, info: DeviceInfo) -> LiveRecorder:
+        from daq.recorder import LiveRecorder
+
+        opened.append(LiveRecorder(path, info))
+        return opened[-1]
+
+    session = make_session(source, options.expect, path, LOOK_S, open_recorder)
+    stop = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: stop.set())
+    begin = time.monotonic()
+    session.start()
+    if session.recording_begun():
+        print(f"recording to {path}; Ctrl-C stops", flush=True)
+        _watch(session, opened, stop, options.duration_s)
+    session.close()
+    for trouble in (session.error, session.recording.error):
+        if trouble is not None:
+            print(f"whichside: {trouble}", file=sys.stderr)
+    if session.recording.saved is not None:
+        print(f"saved {session.recording.saved} ({time.monotonic() - begin:.0f} s)", flush=True)
+    return session.exit_code
+
+
+def _watch(
+    session: Session, opened: list[LiveRecorder], stop: threading.Event, duration_s: float | None
+) -> None:
+    """Until the end: a line whether sleep is held off, when the logger goes or is back, and one a minute."""
+    from daq.plain import AWAY, BACK
+    from daq.session import SessionState
+
+    begin = shown = time.monotonic()
+    awake_said = away = False
+    while session.state is SessionState.RUNNING and not stop.wait(LOOK_S):
+        now = time.monotonic()
+        if session.recording.error is not None:
+            return
+        if duration_s is not None and session.now_s() >= duration_s:
+            return
+        if opened and not awake_said and now - begin >= AWAKE_SAID_S:
+            awake_said = True
+            print(awake_line(opened[0].awake.held), flush=True)
+        if session.away is not away:
+            away = session.away
+            print(f"{AWAY}; recording goes on" if away else BACK, flush=True)
+        if now - shown >= STATUS_EVERY_S:
+            shown = now
+            room = opened[0].room if opened else None
+            print(status_line(datetime.now(), session.latest, session.away, room), flush=True)
+
+
+def _warn_of_room(path: Path, options: argparse.Namespace) -> None:
+    """Before it begins: how long the disk lasts at least, and whether that is enough."""
+    room = forecast(path, options.rate or 4000.0)
+    if room is None:
+        return
+    print(f"the disk lasts for {_lasting(room)} at least", flush=True)
+    if options.duration_s is not None and room.left_s < options.duration_s:
+        print(
+            f"whichside: the disk may last for only {_lasting(room)} of the "
+            f"{words.duration(options.duration_s)} asked for; when it is nearly full the recording stops "
+            "with everything kept. Make room, or record elsewhere.",
+            file=sys.stderr,
+        )
+
+
+def status_line(now: datetime, latest: Snapshot, away: bool, room: Room | None) -> str:
+    """'14:03  12 min 00 s: 34 edges, 2 events, nothing lost; the disk lasts for 37 h 10 min'."""
+    found = [f"{latest.edge_count} edges", f"{latest.event_count} events"]
+    parts = [*found, words.losses(latest.losses, brief=True), *(["THE LOGGER IS AWAY"] if away else [])]
+    disk = "" if room is None else f"; the disk lasts for {_lasting(room)}"
+    return f"{now:%H:%M}  {words.duration(latest.time_s)}: {', '.join(parts)}{disk}"
+
+
+def awake_line(held: bool) -> str:
+    if held:
+        return "the computer is kept awake meanwhile"
+    return "sleep cannot be held off here: see to it that the computer stays awake, lid open, on its supply"
+
+
+def _lasting(room: Room) -> str:
+    return words.duration(room.left_s) if room.left_s < LONGEST_SAID_S else "more than 1000 h"
