@@ -33,7 +33,7 @@ BIAS_V = 5.0
 BIAS_OHM = 1e4
 WHISPER_OHM = 1e6
 BIAS_DIODE = (2.5e-9, 1.75 * 0.025865)  # a small signal diode: 0.6 V at 1 mA
-SWITCH_STATES = ("off", "on", "other")
+PLACE_NODES = {"source": "post", "fuse": "fuse", "ground-point": "G"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +116,7 @@ class Circuits:
     tip_ground: Array
     reference: Array  # ohm between battery negative and the reference lead
     duty: Array  # share of time on while on; 1 where not pulsed
+    switch_low: Mask  # the switch that has a place is on the ground side
     light_led: Mask  # the test light has LEDs
     system_v: Array  # rated voltage of lamps
     fuse_a: Array
@@ -173,10 +174,9 @@ def fuse_current(circuits: Circuits, setup: Setup) -> Array:
 
 def _solved(circuits: Circuits, setup: Setup, instrument: Instrument) -> Seen:
     shape = circuits.shape
-    places = {"source": "post", "fuse": "fuse", "ground-point": "G"}
     wanted = ["tip 1", "tip 2", "M"]
-    if setup.at in places:
-        wanted.append(places[setup.at])
+    if setup.at in PLACE_NODES:
+        wanted.append(PLACE_NODES[setup.at])
     if setup.at == "switch":
         wanted += ["hi", "lo"]
     if setup.light is not None:
@@ -186,10 +186,9 @@ def _solved(circuits: Circuits, setup: Setup, instrument: Instrument) -> Seen:
     nothing = np.zeros(shape)
     place = nothing
     if setup.at == "switch":
-        low = np.broadcast_to(circuits.low_off > circuits.low_on, shape)
-        place = np.where(low, found["lo"], found["hi"]) - zero
+        place = np.where(circuits.switch_low, found["lo"], found["hi"]) - zero
     elif setup.at is not None:
-        place = found[places[setup.at]] - zero
+        place = found[PLACE_NODES[setup.at]] - zero
     light = _brightness(circuits, setup.light, found) if setup.light is not None else nothing
     return Seen(found["tip 1"] - zero, found["tip 2"] - zero, np.array(place), light)
 
@@ -276,12 +275,11 @@ def _instrument(network: Network, c: Circuits, setup: Setup, instrument: Instrum
     on_pins = setup.at is None and setup.light is None
     for tip in ("tip 1", "tip 2"):
         network.add(tip, "M", read if on_pins else NOTHING_S)
-    if setup.at in ("fuse", "ground-point"):
-        network.add({"fuse": "fuse", "ground-point": "G"}[setup.at], "M", read)
-    if setup.at == "switch":
-        low = c.low_off > c.low_on
-        network.add("lo", "M", np.where(low, read, NOTHING_S))
-        network.add("hi", "M", np.where(low, NOTHING_S, read))
+    if setup.at in PLACE_NODES:
+        network.add(PLACE_NODES[setup.at], "M", read)
+    elif setup.at == "switch":
+        network.add("lo", "M", np.where(c.switch_low, read, NOTHING_S))
+        network.add("hi", "M", np.where(c.switch_low, NOTHING_S, read))
 
 
 def _load(c: Circuits, setup: Setup) -> list[Element]:

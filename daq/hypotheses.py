@@ -179,6 +179,8 @@ class _Builder:
         v["light_led"] = self._is("test_light", "LED")
         nominal = d.emf_v / 1.055
         v["system_v"] = nominal
+        low = np.array([[h.side == "low"] for h in self._chosen])
+        v["switch_low"] = self._full(low, np.bool_)
         v["fuse_a"] = self._spread("fuse_a", "fuse") * 12.0 / nominal
         v["bias_ohm"] = np.full_like(d.emf_v, self._knowledge.spread["bias_ohm"].median)
 
@@ -293,24 +295,29 @@ class _Builder:
     def _stuck(self, row: int, fault: Fault) -> None:
         v, side = self._values, self._chosen[row].side
         high = side == "high" or fault.pin == "feed"
-        branch = "high" if high else "low"
-        if fault.fault == "stuck on":
-            cross = "cross_low" if high else "cross_high"
-            v[f"{branch}_off"][row] = v[f"{branch}_on"][row]
-            if side == "reversing":  # the output stays at source, whatever is asked
-                v["high_off" if high else "cross_high_off"][row] = v["high_on"][row]
-                v["low_off" if not high else "cross_low_off"][row] = _of(self._open, row)
-                v[f"{'high' if high else 'cross_high'}_other"][row] = v["high_on"][row]
-                v[f"{cross}_other"][row] = _of(self._open, row)
-            self._values[f"{branch}_saturated"][row] = False
-            return
         if side == "reversing":
+            self._stuck_bridge(row, fault, high)
+            return
+        branch = "high" if high else "low"
+        v[f"{branch}_saturated"][row] = False
+        if fault.fault == "stuck on":
+            v[f"{branch}_off"][row] = v[f"{branch}_on"][row]
+        else:
+            v[f"{branch}_on"][row] = v[f"{branch}_other"][row] = v[f"{branch}_off"][row]
+
+    def _stuck_bridge(self, row: int, fault: Fault, high: bool) -> None:
+        """Stuck off: it rests whatever is asked. Stuck on: one output stays at source."""
+        v = self._values
+        if fault.fault == "stuck off":
             for name in ("high", "low", "cross_high", "cross_low"):
                 for state in ("on", "other"):
                     v[f"{name}_{state}"][row] = v[f"{name}_off"][row]
             return
-        v[f"{branch}_on"][row] = v[f"{branch}_other"][row] = v[f"{branch}_off"][row]
-        v[f"{branch}_saturated"][row] = False
+        closed = v["high_on"][row].copy()
+        up, down = ("high", "cross_low") if high else ("cross_high", "low")
+        for state in ("off", "on", "other"):
+            v[f"{up}_{state}"][row] = closed
+            v[f"{down}_{state}"][row] = _of(self._open, row)
 
     def _shorted(self, row: int, fault: Fault) -> None:
         v, side = self._values, self._chosen[row].side
@@ -336,6 +343,7 @@ class _Builder:
         on = fuse_current(some, Setup(control="on", key="on"))
         limit = 1.5 * some.fuse_a
         electronic = np.broadcast_to(~self._is("switch", "contact"), made.shape)[rows]
+        electronic = electronic & np.array([[self._chosen[row].side != "unswitched"] for row in rows])
         retry = electronic & (on > limit) & (off <= limit)
         blown = ((on > limit) | (off > limit)) & ~retry
         made.fuse[rows] = np.where(blown, np.broadcast_to(self._open, made.shape)[rows], made.fuse[rows])
