@@ -136,6 +136,7 @@ def weigh(parts: Sequence[Part], scale: Scale, rate_hz: float, told: Told) -> tu
     """Votes of all transitions; and each off part with its kind."""
     votes = Votes()
     off_parts: list[OffPart] = []
+    claimed = _claimed(parts, told.marks, rate_hz)
     for n, part in enumerate(parts):
         if part.train is not None and part.label is not Label.OFF and not part.mirrored:
             seconds = (part.train.end - part.train.start) / rate_hz
@@ -143,21 +144,16 @@ def weigh(parts: Sequence[Part], scale: Scale, rate_hz: float, told: Told) -> tu
             votes.add(_train_kind(part.train, part.label, scale), weight)
         if part.label is not Label.OFF:
             continue
-        ends = []
-        if part.begins and n:
-            ends.append((parts[n - 1], part.start, False))
-        if part.ends and n + 1 < len(parts):
-            ends.append((parts[n + 1], part.end, True))
         kinds = []
         marked_any = False
-        for on, at, switched_on in ends:
+        for on, switched_on in _beside(parts, n):
             kind = _transition_kind(on, part, switched_on, scale)
             if kind is None:
                 continue
             floats = _floating(part, switched_on)
             if kind is OffKind.FEED_FELL and all(floats):
                 kind = OffKind.BOTH_MOVED  # neither pin is held
-            marked = any(m.on is switched_on and abs(m.at - at) < MARK_REACH_S * rate_hz for m in told.marks)
+            marked = (n, switched_on) in claimed
             marked_any |= marked
             weight = _weight(part, on, rate_hz, marked, told.steady_expected)
             unheld = kind is OffKind.FEED_FELL and any(floats) and not marked
@@ -175,10 +171,49 @@ def weigh(parts: Sequence[Part], scale: Scale, rate_hz: float, told: Told) -> tu
                 votes.seen[on.label, kind] = votes.seen.get((on.label, kind), 0.0) + weight
             votes.transitions += weight >= FULL_WEIGHT / 2
             votes.marked += marked
-            kinds.append((kind, on, floats))
+            kinds.append((_length(part, switched_on), kind, on, floats))
         if kinds:
-            off_parts.append(OffPart(part, *kinds[0], marked_any))
+            _, kind, on, floats = max(kinds, key=lambda k: k[0])  # how it rests, not how it began
+            off_parts.append(OffPart(part, kind, on, floats, marked_any))
     return votes, off_parts
+
+
+def _beside(parts: Sequence[Part], n: int) -> list[tuple[Part, bool]]:
+    """The parts on the two sides of an off part that were seen to change into it (False) and back (True)."""
+    part, beside = parts[n], []
+    if part.begins and n:
+        beside.append((parts[n - 1], False))
+    if part.ends and n + 1 < len(parts):
+        beside.append((parts[n + 1], True))
+    return beside
+
+
+def _claimed(parts: Sequence[Part], marks: Sequence[Mark], rate_hz: float) -> set[tuple[int, bool]]:
+    """What the marks are about: (off part, switched on), one for each mark.
+
+    Of the changes within its reach a mark means the one that a hand made: the longest off, then the
+    nearest. A gap of milliseconds is nobody's hand, however near it is.
+    """
+    claimed = set()
+    for mark in marks:
+        found = []
+        for n, part in enumerate(parts):
+            if part.label is not Label.OFF or part.end - part.start < SHORT_S * rate_hz:
+                continue
+            away = abs(mark.at - (part.end if mark.on else part.start))
+            if away < MARK_REACH_S * rate_hz and any(way is mark.on for _, way in _beside(parts, n)):
+                found.append((-min(part.end - part.start, rate_hz), away, n))
+        if found:
+            claimed.add((min(found)[2], mark.on))
+    return claimed
+
+
+def _length(part: Part, at_end: bool) -> int:
+    """Pairs of the level at one end of an off part."""
+    if not part.stretches:
+        return 0
+    stretch = part.stretches[-1 if at_end else 0]
+    return stretch.end - stretch.start
 
 
 def _floating(part: Part, at_end: bool) -> tuple[bool, bool]:

@@ -39,11 +39,11 @@ AWAY = (
 )
 NO_READINGS = (LeadView(0.0, 0.0, StateWord.NO_READING),) * 2
 
-_FIXED_ROWS = 1 + 1 + ROWS + 1 + 6  # of a low screen: device, state, verdict, roles, lanes
-_WORDS_LEAST, _WORDS_MOST = 3, 6
+_FIXED_ROWS = 1 + 1 + 1 + 6  # device, state, roles, lanes
+_MORE_ROWS_TALL = 2 + 7  # about the verdict; edges and events as lists (one row of them is counted below)
+_WORDS_LEAST, _WORDS_MOST, _WORDS_MOST_TALL = 3, 6, 9
 _NOTICE_ROWS = 2
-_SIZES = [(0, "-low"), (32, "-tall")]  # rows from which edges and events are lists
-_NEXT_ROWS_TALL = 6  # what the style sheet allows the next test on a tall screen
+_SIZES = [(0, "-low"), (34, "-tall")]  # rows from which edges and events are lists
 
 
 class Dashboard(Screen[None]):
@@ -105,26 +105,26 @@ class Dashboard(Screen[None]):
         bar.show(self.hands(), list(map(self._named, self.keys())), self.extra_keys())
 
     def _share_rows(self) -> None:
-        """On a low screen the reason and the next test get what everything else leaves, at most six rows."""
-        if self.has_class("-tall"):
-            self.query_one("#words").styles.height = "auto"
-            return
+        """The reason and the next test get what everything else leaves; the lanes get the rest."""
         notice = self._line("notice")
         below = panels.height(notice.said, notice.size.width or self.size.width) or 1
-        left = self.size.height - _FIXED_ROWS - self.query_one(KeyBar).rows - min(below, _NOTICE_ROWS)
-        self.query_one("#words").styles.height = min(max(left, _WORDS_LEAST), _WORDS_MOST)
+        verdict = max(ROWS, self.query_one("#verdict").size.height)
+        left = self.size.height - _FIXED_ROWS - verdict - self.query_one(KeyBar).rows
+        left -= min(below, _NOTICE_ROWS) + _MORE_ROWS_TALL * self.tall
+        most = _WORDS_MOST_TALL if self.tall else _WORDS_MOST
+        self.query_one("#words").styles.height = min(max(left, _WORDS_LEAST), most)
+
+    @property
+    def tall(self) -> bool:
+        return self.has_class("-tall")
 
     def _show_words(self, snapshot: Snapshot) -> None:
         """Why, and what next; where room is short the next test has it, for its caution must be seen."""
         why, next_line = self._line("why"), self._line("next")
         reason, width = panels.why(snapshot), why.size.width
-        if self.has_class("-tall"):
-            test = panels.next_test(snapshot, width, _NEXT_ROWS_TALL, self.live)
-            why.styles.max_height = _NEXT_ROWS_TALL
-        else:
-            rows = self.query_one("#words").size.height
-            test = panels.next_test(snapshot, width, rows - panels.height(reason, width), self.live)
-            why.styles.max_height = max(1, rows - panels.height(test, width))
+        rows = self.query_one("#words").size.height - self.tall  # a row between them
+        test = panels.next_test(snapshot, width, rows - panels.height(reason, width), self.live)
+        why.styles.max_height = max(1, rows - panels.height(test, width))
         why.say(*reason)
         next_line.say(*test)
 

@@ -75,7 +75,7 @@ def review() -> Iterator[Open]:
 
 
 async def test_it_replays_to_the_end_and_shows_the_findings(review: Open) -> None:
-    screen = review(ListSource(switched(0.3), ends=True))
+    screen = review(ListSource(switched(1.0), ends=True))
     async with on_stage(screen) as pilot:
         await until(pilot, lambda: "replay at 1x" in text(pilot.app))
         await until(pilot, lambda: isinstance(pilot.app.screen, DetailsScreen))
