@@ -97,7 +97,7 @@ def conclude(m: Material, context: Context) -> Analysis:
         ground_drop_v=ground_drop,
         load=LoadKind.UNKNOWN
         if silent
-        else kind_of_load(m.load, m.clean, m.off_rail, reversing, context.rate_hz),
+        else kind_of_load(m.load, m.trains, m.scale, reversing, context.rate_hz),
         cautions=_cautions(context, bool(m.references)),
         floats_now=m.floats_now,
     )

@@ -20,6 +20,7 @@ EQUAL_LEAST_UV = 40_000
 LEFT_OF_D = 0.4
 PULSE_OF_SOURCE = 0.06
 LATE_AFTER_S = 0.060
+ONSET_MOST = 60  # windows
 SETTLED_S = 0.1  # the settled level is one of this length
 
 
@@ -97,6 +98,7 @@ def _joined(a: Steady, zone: Zone, b: Steady, rate_hz: float) -> Steady:
         high=(max(a.high[0], b.high[0]), max(a.high[1], b.high[1])),
         trail=a.trail + (b.trail or [middle]),
         halves=a.halves + b.halves,
+        onset=a.onset + b.onset if len(a.onset) < ONSET_MOST else a.onset,
         raw=_raw_of_all(a, zone, b),
     )
 

@@ -15,7 +15,6 @@ from typing import TypeVar
 
 from daq.crossings import SOURCE_LEAST_UV, UV
 from daq.evidence import OffKind, Told, Votes, kind_of_off, weigh
-from daq.findings import LoadKind
 from daq.floating import sort_out
 from daq.labels import ON, Label, Scale, label_stretches, seen_scale
 from daq.pulses import Shown, duty_of, keep_longest, train_levels
@@ -25,7 +24,7 @@ from daq.stretches import Lost, Pair, Stretch, Train
 from daq.supply import Dip, find_dips
 from daq.switching import Part, Switching, follow
 from daq.turns import Turn
-from daq.waveform import load_votes
+from daq.waveform import Answers, answers_of
 
 KICK_UV = 1.5 * UV
 LEVELS_MOST = 512
@@ -87,9 +86,7 @@ class Material:
     rest_low: Pair = (inf, inf)  # lowest and highest level of each lead at the end of an off part
     rest_high: Pair = (-inf, -inf)
     train_on: Pair | None = None
-    load: dict[LoadKind, int] = field(default_factory=dict)
-    clean: int = 0  # transitions that show no kick, surge or coasting
-    off_rail: bool = False  # some off part rests away from the rails
+    load: Answers = field(default_factory=Answers)
     jumps: bool = False
 
 
@@ -135,7 +132,7 @@ def gather(stretches: Sequence[Stretch], rate_hz: float, told: Told, floor: Scal
     m.references = reference_spans(parts)
     m.dips = find_dips(stretches, parts, scale, rate_hz)
     m.trains = keep_longest([s for s in stretches if isinstance(s, Train)])
-    m.load, m.clean, m.off_rail = load_votes(stretches, parts, scale, rate_hz)
+    m.load = answers_of(stretches, parts, switching.turns, scale, rate_hz)
     m.jumps = not scale.seen and any(
         max(s.high) - min(s.low) > 2 * UV for s in stretches if not isinstance(s, Lost)
     )
@@ -274,9 +271,7 @@ def add(a: Material, b: Material) -> Material:
         rest_low=_lower(a.rest_low, b.rest_low),
         rest_high=_higher(a.rest_high, b.rest_high),
         train_on=b.train_on or a.train_on,
-        load=_added(a.load, b.load),
-        clean=a.clean + b.clean,
-        off_rail=a.off_rail or b.off_rail,
+        load=a.load + b.load,
         jumps=a.jumps and b.jumps,
     )
 

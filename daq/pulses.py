@@ -22,6 +22,8 @@ SETTLED_SHARE = 0.55  # of a phase too short for that, so much is left out
 SHORT = 6.0  # pairs: in a phase as short as this the level must be seen to stand still
 STILL_UV = 40_000
 SAMPLES_LEAST = 6
+FIRST_PAIRS = 0.8
+FIRST_SHARE = 0.1  # of a phase
 LATE_SHARE = 0.5
 
 Shown = tuple[float | None, float | None]  # levels of both leads, µV, where they can be told
@@ -90,6 +92,21 @@ def on_levels(period: Period) -> Shown:
 def pause_levels(period: Period) -> Shown:
     """Both leads late in the pause, when a coil's current has died away if it does so at all."""
     return _shown(period, period.fall, period.rise + period.pairs, LATE_SHARE)
+
+
+def break_levels(period: Period) -> Shown:
+    """Both leads just after the drive has let go: where a coil's kick stands."""
+    return _first(period, period.fall, period.rise + period.pairs)
+
+
+def make_levels(period: Period) -> Shown:
+    """Both leads just after the drive has made, before a coil's current has risen."""
+    return _first(period, period.rise, period.fall)
+
+
+def _first(period: Period, start: float, end: float) -> Shown:
+    first = start + 1.0 + CLEAR_OF_EDGE + period.pairs / (2 * PLACES)
+    return _means(period, first, min(end, first + max(FIRST_PAIRS, FIRST_SHARE * (end - start))))
 
 
 def _shown(period: Period, start: float, end: float, share: float) -> Shown:

@@ -27,6 +27,8 @@ class Steady:
         low, high: extremes.
         trail: (centre, level 1, level 2) of windows, kept where the level moved by 2 % of source.
         halves: where |lead 1 - lead 2| crossed half of the source, slowly.
+        onset: (first pair, pairs, level 1, level 2) of windows from the start on, each as long as all before
+            it, up to a second.
         raw: the samples, where it is short.
         floats: the leads that nothing holds (see `floating`).
     """
@@ -42,6 +44,7 @@ class Steady:
     high: Pair
     trail: list[tuple[float, float, float]] = field(default_factory=list)
     halves: list[float] = field(default_factory=list)
+    onset: list[tuple[int, int, float, float]] = field(default_factory=list)
     raw: Raw | None = None
     floats: tuple[bool, bool] = (False, False)
 

@@ -15,6 +15,8 @@ TRAIL_LEAST_UV = 50_000.0
 TRAIL_MOST = 512
 HALVES_MOST = 32
 SETTLED_WINDOWS = 4
+ONSET_S = 0.001  # the first window from the start; the next is as long, then each twice as long
+ONSET_WINDOWS = 11  # up to a second
 
 Raw64 = npt.NDArray[np.float64]
 
@@ -44,6 +46,9 @@ class SteadyTally:
         self._halves: list[float] = []
         self._last_windows: Raw64 = np.empty((0, 2))
         self._last_above: bool | None = None
+        self._onset: list[tuple[int, int, float, float]] = []
+        self._onset_end = max(1, round(ONSET_S * rate_hz))
+        self._onset_sum = np.zeros(2, dtype=np.int64)
 
     @property
     def mean(self) -> Pair:
@@ -65,6 +70,7 @@ class SteadyTally:
     def add(self, raw: Raw, half: npt.NDArray[np.float64]) -> None:
         """Add pairs that follow; `half` is half of the source scale at each."""
         at = self.start + self.pairs
+        self._follow_onset(raw)
         self._sum += raw.sum(axis=0, dtype=np.int64)
         late_from = max(0, self._late_after - self.pairs)
         if late_from < len(raw):
@@ -77,6 +83,16 @@ class SteadyTally:
         self._follow_halves(raw, half, at)
         self._follow_trail(raw, half, at)
         self.pairs += len(raw)
+
+    def _follow_onset(self, raw: Raw) -> None:
+        """Means of windows that double in length."""
+        while len(self._onset) < ONSET_WINDOWS and self.pairs + len(raw) >= self._onset_end:
+            total = self._sum + raw[: self._onset_end - self.pairs].sum(axis=0, dtype=np.int64)
+            begin = self._onset_end // 2 if self._onset else 0
+            n = self._onset_end - begin
+            self._onset.append((self.start + begin, n, *_mean(total - self._onset_sum, n)))
+            self._onset_sum = total
+            self._onset_end *= 2
 
     def _follow_halves(self, raw: Raw, half: npt.NDArray[np.float64], at: int) -> None:
         if self._last_above is None:
@@ -142,6 +158,7 @@ class SteadyTally:
             high=(float(self._high[0]), float(self._high[1])),
             trail=self._trail,
             halves=self._halves,
+            onset=self._onset,
             raw=raw if n <= self._raw_most and len(raw) == n else None,
         )
 
