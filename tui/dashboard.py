@@ -41,7 +41,7 @@ NO_READINGS = (LeadView(0.0, 0.0, StateWord.NO_READING),) * 2
 
 _FIXED_ROWS = 1 + 1 + 1 + 6  # device, state, roles, lanes
 _MORE_ROWS_TALL = 2 + 7  # about the verdict; edges and events as lists (one row of them is counted below)
-_WORDS_LEAST, _WORDS_MOST, _WORDS_MOST_TALL = 3, 6, 9
+_WORDS_LEAST, _WORDS_MOST, _WORDS_MOST_TALL = 3, 6, 7
 _NOTICE_ROWS = 2
 _SIZES = [(0, "-low"), (34, "-tall")]  # rows from which edges and events are lists
 

@@ -16,7 +16,7 @@ from daq.session import Session
 from tui.app import WhichsideApp
 from tui.bench import BenchScreen
 
-CIRCUIT, SEED, SIZE = "pump-relay", 5, (100, 32)
+CIRCUIT, SEED, SIZE = "pump-relay", 5, (100, 34)
 HOLD_S = 1.3
 
 
