@@ -69,6 +69,60 @@ class Event:
 
 
 @dataclass(frozen=True, slots=True)
+class KindCount:
+    """All events of one kind: how many, the longest, and when the last one ended."""
+
+    kind: EventKind
+    count: int
+    longest_s: float
+    last_end_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Coincidence:
+    """Of `of` events of a kind, `near` were within `within_s` of `what`: a mark's label, or supply dips.
+
+    `by_chance` is how many would be at most if the events had nothing to do with it; `telling` when chance
+    does not explain it. Of the `times` that `what` happened, `met` had such an event.
+    """
+
+    kind: EventKind
+    what: str
+    mark: bool  # `what` is a mark's label
+    within_s: float
+    near: int
+    of: int
+    by_chance: float
+    telling: bool
+    met: int
+    times: int
+
+
+@dataclass(frozen=True, slots=True)
+class Cluster:
+    """Of `of` events of a kind, `count` began between `first_s` and `last_s`, closer than chance has it."""
+
+    kind: EventKind
+    first_s: float
+    last_s: float
+    count: int
+    of: int
+
+
+@dataclass(frozen=True, slots=True)
+class EventSummary:
+    """The numbers over all events: worst kinds first; what tells most first."""
+
+    count: int = 0
+    kinds: tuple[KindCount, ...] = ()
+    coincidences: tuple[Coincidence, ...] = ()
+    clusters: tuple[Cluster, ...] = ()
+
+
+NO_EVENTS = EventSummary()
+
+
+@dataclass(frozen=True, slots=True)
 class Pwm:
     """The longest pulsed stretch: `duty` is the fraction of a period in which the load is on."""
 
@@ -145,6 +199,7 @@ class Findings:
     events: tuple[Event, ...]
     gaps: tuple[GapFound, ...]
     cautions: tuple[str, ...]  # ids: see `cautions.TEXT` for the sentences
+    summary: EventSummary = NO_EVENTS
 
 
 def to_json(findings: Findings, file: str) -> dict[str, Any]:
@@ -177,6 +232,7 @@ def to_json(findings: Findings, file: str) -> dict[str, Any]:
             {"kind": e.kind.value, "t_s": round(e.t_s, 6), "duration_s": round(e.duration_s, 6)}
             for e in findings.events
         ],
+        "event_summary": _summary(findings.summary),
         "gaps": [_gap(g) for g in findings.gaps],
         "candidates": [_candidate(c) for c in j.candidates],
         "next_test": None if j.next_test is None else _next_test(j.next_test),
@@ -186,6 +242,39 @@ def to_json(findings: Findings, file: str) -> dict[str, Any]:
 
 def _volts(value: float | None) -> float | None:
     return None if value is None else round(value, 3)
+
+
+def _summary(s: EventSummary) -> dict[str, Any]:
+    return {
+        "count": s.count,
+        "kinds": [
+            {"kind": k.kind.value, "count": k.count, "longest_s": round(k.longest_s, 6)} for k in s.kinds
+        ],
+        "coincidences": [
+            {
+                "kind": c.kind.value,
+                "mark" if c.mark else "with": c.what,
+                "within_s": c.within_s,
+                "near": c.near,
+                "of": c.of,
+                "by_chance": round(c.by_chance, 3),
+                "telling": c.telling,
+                "met": c.met,
+                "times": c.times,
+            }
+            for c in s.coincidences
+        ],
+        "clusters": [
+            {
+                "kind": c.kind.value,
+                "first_s": round(c.first_s, 6),
+                "last_s": round(c.last_s, 6),
+                "count": c.count,
+                "of": c.of,
+            }
+            for c in s.clusters
+        ],
+    }
 
 
 def _gap(g: GapFound) -> dict[str, Any]:

@@ -11,8 +11,11 @@ import numpy as np
 from daq.analysis import Analysis, Context, conclude
 from daq.chapters import Chapters
 from daq.crossings import MICRO_LIMIT, UV, window_pairs
+from daq.event_counts import Counted, Labelled, count_events, label_of
+from daq.event_summary import weigh
+from daq.events import Span
 from daq.evidence import Mark, Told
-from daq.findings import Findings, GapFound
+from daq.findings import EventSummary, Findings, GapFound
 from daq.floating import Whispers
 from daq.hazards import Hazards
 from daq.lead_check import NOT_DONE, SEAT, LeadCheck
@@ -44,6 +47,9 @@ class Pipeline:
         self._clipped = 0
         self._gaps: list[GapFound] = []
         self._marks: list[Mark] = []
+        self._labels: list[Labelled] = []  # everything the user marked, in the order of the log
+        self._cleared_s = 0.0  # from when on events are known
+        self._counted: tuple[tuple[tuple[Span, ...], int], Counted] | None = None
         self._whispers = Whispers()
         self._plug = "unknown"
         self._check: LeadCheck | None = None
@@ -157,7 +163,10 @@ class Pipeline:
             self.expectation = value
         elif kind is ChangeKind.LEAD_CHECK:
             self._change_lead_check(value)
-        elif kind in (ChangeKind.PLUG, ChangeKind.MARK, ChangeKind.CLEAR):
+        if label := label_of(change):
+            at_s = self._time.seconds(change.sample) if change.at_s is None else change.at_s
+            self._labels.append(Labelled(at_s, label))
+        if kind in (ChangeKind.PLUG, ChangeKind.MARK, ChangeKind.CLEAR):
             if self._checking and self._check is not None and self._check.step == SEAT:
                 self._checking = False
             if kind is ChangeKind.PLUG:
@@ -208,6 +217,9 @@ class Pipeline:
         self._chapters = Chapters()
         self._chapters.rate_hz = rate
         self._marks.clear()
+        self._labels.clear()
+        self._counted = None
+        self._cleared_s = self._duration_s
         self._hazards = None
         self._clipped = 0
 
@@ -241,6 +253,7 @@ class Pipeline:
             events=a.events(self._time.seconds),
             gaps=tuple(self._gaps),
             cautions=a.cautions,
+            summary=self._summary(a),
         )
 
     def snapshot(self) -> Snapshot:
@@ -276,7 +289,15 @@ class Pipeline:
             bias=self._layout.bias if self._layout is not None else (Bias.OFF, Bias.OFF),
             losses=self._losses(),
             cautions=a.cautions,
+            summary=self._summary(a),
         )
+
+    def _summary(self, a: Analysis) -> EventSummary:
+        """Counted anew only when an event or a mark has come, or another name for an event."""
+        key = (a.spans, len(self._labels))
+        if self._counted is None or self._counted[0] != key:
+            self._counted = (key, count_events(a.events(self._time.seconds), self._labels))
+        return weigh(self._counted[1], self._duration_s - self._cleared_s)
 
     def _views(self) -> tuple[LeadView, LeadView]:
         scale = self._layout.scale if self._layout is not None else None

@@ -11,7 +11,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from daq import words
+from daq import event_lines, words
 from daq.cli import new_capture_name
 from daq.commands import find_source, list_benches, make_session, only_logger
 from daq.disk_room import Room, forecast
@@ -104,11 +104,14 @@ def _warn_of_room(path: Path, options: argparse.Namespace) -> None:
 
 
 def status_line(now: datetime, latest: Snapshot, away: bool, room: Room | None) -> str:
-    """'14:03  12 min 00 s: 34 edges, 2 events, nothing lost; the disk lasts for 37 h 10 min'."""
+    """'14:03  12 min 00 s: 34 edges, 2 events, nothing lost; the disk lasts for 37 h 10 min; feed dropout: 2,
+    longest 12 ms, last 72 s ago'; last of all, what tells most of when the events come."""
     found = [f"{latest.edge_count} edges", f"{latest.event_count} events"]
     parts = [*found, words.losses(latest.losses, brief=True), *(["THE LOGGER IS AWAY"] if away else [])]
-    disk = "" if room is None else f"; the disk lasts for {_lasting(room)}"
-    return f"{now:%H:%M}  {words.duration(latest.time_s)}: {', '.join(parts)}{disk}"
+    disk = [] if room is None else [f"the disk lasts for {_lasting(room)}"]
+    kinds = [event_lines.kind_line(kind, latest.time_s) for kind in latest.summary.kinds]
+    whole = [", ".join(parts), *disk, *kinds, *event_lines.telling_lines(latest.summary)[:1]]
+    return f"{now:%H:%M}  {words.duration(latest.time_s)}: {'; '.join(whole)}"
 
 
 def awake_line(held: bool) -> str:

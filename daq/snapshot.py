@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
-from daq.findings import Edge, Event, Judgement, LoadKind, LoadState, Pwm
+from daq.findings import NO_EVENTS, Edge, Event, EventSummary, Judgement, LoadKind, LoadState, Pwm
 from daq.samples import Bias
 
 
@@ -88,3 +88,4 @@ class Snapshot:
     bias: tuple[Bias, Bias]  # on the leads now
     losses: Losses
     cautions: tuple[str, ...]
+    summary: EventSummary = NO_EVENTS  # over all events, not only the latest

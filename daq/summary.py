@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from daq import words
+from daq import event_lines, words
 from daq.cautions import MEASURED
 from daq.findings import Findings, Side
 
@@ -36,9 +36,10 @@ def summary(findings: Findings, file: str) -> list[str]:
     edges = [f"{e.state.value} at {e.t_s:.4f} s" for e in findings.edges]
     events = [f"{e.kind.value} at {e.t_s:.4f} s for {1000 * e.duration_s:.2f} ms" for e in findings.events]
     gaps = [f"{g.reason}: {g.duration_s:.3f} s lost at {g.t_s:.3f} s" for g in findings.gaps]
-    for name, entries in (("edges", edges), ("events", events), ("lost time", gaps)):
-        lines += _listed(name, entries)
-    return lines
+    lines += _listed("edges", edges)
+    lines += _listed("events", events)
+    lines += event_lines.all_lines(findings.summary)[:MOST_LISTED]
+    return lines + _listed("lost time", gaps)
 
 
 def _levels(findings: Findings) -> list[str]:

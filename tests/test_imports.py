@@ -23,7 +23,7 @@ LAYERS: list[set[str]] = [
     {"response", "waveform", "pulses", "evidence", "lead_check", "live_view"},
     {"material"},
     {"chapters", "events", "judge", "analysis"},
-    {"pipeline", "probe"},
+    {"pipeline", "probe", "event_counts", "event_summary"},
 ]
 LAYER_OF = {name: n for n, names in enumerate(LAYERS) for name in names}
 

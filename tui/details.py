@@ -12,7 +12,7 @@ from textual.content import Content
 from textual.screen import ModalScreen
 from textual.widgets import Static
 
-from daq import words
+from daq import event_lines, words
 from daq.cautions import TEXT as CAUTION_TEXT
 from daq.events import REGISTRY
 from daq.findings import Candidate, Findings, Judgement
@@ -49,6 +49,8 @@ def facts(
     yield from _listed("events", [words.event(event) for event in events], snapshot.event_count)
     for kind in dict.fromkeys(event.kind for event in events):
         yield "", f"{kind.value}: {REGISTRY[kind].sentence}"
+    for line in event_lines.all_lines(findings.summary if findings else snapshot.summary):
+        yield "", line
     for note in notes:
         yield "note", note.text if note.at_s is None else f"{words.moment(note.at_s)}  {note.text}"
     yield "losses", words.losses(snapshot.losses)

@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
@@ -18,6 +19,9 @@ from daq import record_command
 from daq.capture import CaptureSource
 from daq.cli import main
 from daq.disk_room import Room, bytes_a_second, forecast
+from daq.event_counts import Labelled
+from daq.event_summary import summarise
+from daq.findings import Event, EventKind
 from daq.pipeline import Pipeline
 from daq.record_command import awake_line, status_line
 from daq.samples import Change, ChangeKind
@@ -89,6 +93,17 @@ def test_the_line_of_the_minute() -> None:
     away = "14:03  0.0 ms: 0 edges, 0 events, nothing lost, THE LOGGER IS AWAY"
     assert status_line(now, latest, True, None) == away
     assert "more than 1000 h" in status_line(now, latest, False, Room(1 << 50, 1.0))
+
+
+def test_the_line_of_the_minute_tells_what_was_caught() -> None:
+    events = [Event(EventKind.FEED_DROPOUT, t_s, 0.003) for t_s in (100.0, 500.0, 1500.0)]
+    marks = [Labelled(event.t_s + 0.5, "bump") for event in events]
+    summary = summarise(events, marks, 0.0, 1600.0)
+    latest = replace(Pipeline().snapshot(), time_s=1600.0, event_count=3, summary=summary)
+    assert status_line(datetime(2026, 3, 1, 14, 3), latest, False, None) == (
+        "14:03  26 min 40 s: 0 edges, 3 events, nothing lost; feed dropout: 3, longest 3.0 ms, "
+        'last 99 s ago; feed dropout: 3 of 3 within 2 s of mark "bump", 3 of 3 such marks (chance: under 0.1)'
+    )
 
 
 def test_room_is_measured_once_there_is_something_to_measure(tmp_path: Path) -> None:
