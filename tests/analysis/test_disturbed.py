@@ -202,9 +202,12 @@ def test_a_driver_that_leaks_four_tenths_of_source_is_off_all_the_same() -> None
 def test_a_motor_that_coasted_does_not_hide_the_next_pulses() -> None:
     """Its slow voltage is the only calm level a high-side driver leaves; the pulses' tops are the source."""
     one = [(0.00175, 12.2, 0.1), (0.00075, 7.5, 0.0)]
-    coasts = [(0.1, 4.3, 0.0), (0.1, 2.0, 0.0), (0.3, 0.0, 0.0)]
-    found = analyse(levels([(0.3, 0.0, 0.0), *one * 160, *coasts, *one * 160, *coasts]), RATE)
+    t = np.arange(round(0.6 * RATE)) / RATE
+    coasts = np.stack([7.5 * np.exp(-t / 0.15), np.zeros(len(t))], axis=1)
+    works = levels(one * 160)
+    found = analyse(joined(levels([(0.3, 0.0, 0.0)]), works, noisy(coasts), works, noisy(coasts)), RATE)
     assert [e["state"] for e in found["edges"]] == ["on", "off", "on", "off"]
+    assert [e["t_s"] for e in found["edges"]] == pytest.approx([0.3, 0.7, 1.3, 1.7], abs=0.005)
     assert found["pwm"]["frequency_hz"] == pytest.approx(400, rel=0.001)
 
 
