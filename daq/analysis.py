@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from daq.crossings import UV
-from daq.events import Span, name_events
-from daq.evidence import Evidence
+from daq.events import Span, User, name_events
+from daq.evidence import Evidence, Mark
 from daq.findings import Edge, Event, Judgement, LoadKind, LoadState, Pwm, Side
 from daq.judge import judge
 from daq.labels import Label
@@ -41,6 +41,8 @@ class Context:
     ac: bool = False
     noise: bool = False
     clipped: bool = False
+    marks: tuple[Mark, ...] = ()
+    baseline: float | None = None  # pair at which the user called the last minute normal
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +81,8 @@ def conclude(m: Material, context: Context) -> Analysis:
     evidence = _evidence(m, context)
     judgement = judge(evidence)
     silent = context.ac or context.noise
-    told = name_events(m, judgement, context.rate_hz, context.expectation == "steady")
+    user = User(context.expectation == "steady", context.marks, context.baseline)
+    told = name_events(m, judgement, context.rate_hz, user)
     reversing = judgement.side is Side.REVERSING
     pwm, note = (None, "") if silent else pwm_of(m.trains, context.rate_hz)
     feed_drop, ground_drop = (None, None) if silent else _drops(m, judgement, context)

@@ -9,10 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import inf
 
-from daq.evidence import OffKind
+from daq.departures import BASELINE_S, changed_pulses, drifting, is_on
+from daq.evidence import MARK_REACH_S, Mark, OffKind
 from daq.findings import EventKind, Judgement, Side
 from daq.material import Material, Off
+from daq.pulses import duty_of_one
 from daq.switching import SHORT_S
 from daq.turns import Turn
 
@@ -35,6 +38,19 @@ REGISTRY: Mapping[EventKind, Meaning] = {
         2, "A lead hung free: it was off its pin, or the connector was apart, or the load open inside."
     ),
     EventKind.UNDECIDED_GAP: Meaning(1, "The load went off for a moment: switched, or a bad contact."),
+    EventKind.LOAD_OPEN: Meaning(
+        2,
+        "The current stopped though feed and ground stayed: the load opened inside, or switched itself off "
+        "(inferred from the drops).",
+    ),
+    EventKind.FEED_ASLEEP: Meaning(1, "Both leads went to zero together while off: the feed fell asleep."),
+    EventKind.FEED_AWAKE: Meaning(0, "Both leads came up to source together while off: the feed woke."),
+    EventKind.SPIKE: Meaning(1, "A reading at the end of the range, away from the load's own switching."),
+    EventKind.DROP_DRIFT: Meaning(
+        1, "A wire's drop rose slowly while on: a connection that heats up, or a load that draws more."
+    ),
+    EventKind.PULSES_CHANGED: Meaning(0, "The pulses' frequency or duty left what is usual."),
+    EventKind.STUCK: Meaning(1, "The control was marked as switched and the load did not follow."),
 }
 
 IN_TURN = 2
@@ -56,9 +72,19 @@ class Told:
     turns: tuple[Turn, ...]
 
 
-def name_events(m: Material, judgement: Judgement, rate_hz: float, steady_expected: bool) -> Told:
+@dataclass(frozen=True, slots=True)
+class User:
+    """What the user said should be happening, did, and called normal (`baseline`: the minute before it)."""
+
+    steady: bool = False
+    marks: tuple[Mark, ...] = ()
+    baseline: float | None = None
+
+
+def name_events(m: Material, judgement: Judgement, rate_hz: float, user: User) -> Told:
     """Events and the turns that remain edges, once the side is (or is not) known."""
     side = _side(m, judgement)
+    steady_from = _steady_from(m, rate_hz, user)
     events = [Span(EventKind.REFERENCE_LOST, a, b) for a, b in m.references]
     events += [Span(_of_this_side(d.kind, side), d.start, d.end) for d in m.dips]
     if judgement.side is not Side.UNDETERMINED:
@@ -69,7 +95,7 @@ def name_events(m: Material, judgement: Judgement, rate_hz: float, steady_expect
         if off.floats:
             kind = None if off.marked else _of_floating(off, judgement.side, rests_free)
         else:
-            kind = _kind(off, side, rate_hz, steady_expected)
+            kind = _kind(off, side, rate_hz, off.start >= steady_from)
         if kind is None or any(a <= off.start < b for a, b in m.references):
             continue
         dropout = kind is not EventKind.UNDECIDED_GAP
@@ -78,8 +104,38 @@ def name_events(m: Material, judgement: Judgement, rate_hz: float, steady_expect
         events.append(Span(kind, off.start, off.last_make if short else end))
         if dropout:
             hidden |= {off.start, end}
+    events += _departures(m, judgement, rate_hz, user)
     turns = tuple(t for t in m.turns if t.at not in hidden)
     return Told(tuple(sorted(events, key=lambda e: e.start)), turns)
+
+
+def _steady_from(m: Material, rate_hz: float, user: User) -> float:
+    """From where on the load should be on: always, never, or since a baseline minute in which it was."""
+    if user.steady:
+        return -inf
+    if user.baseline is None:
+        return inf
+    begin = user.baseline - BASELINE_S * rate_hz
+    switched = any(begin <= t.at <= user.baseline for t in m.turns)
+    return user.baseline if is_on(m.turns, m.initial, user.baseline) and not switched else inf
+
+
+def _departures(m: Material, judgement: Judgement, rate_hz: float, user: User) -> list[Span]:
+    adrift = m.references
+    events = [Span(EventKind.SPIKE, a, b) for a, b in m.spikes if not any(x <= a < y for x, y in adrift)]
+    events += [Span(EventKind.DROP_DRIFT, a, b) for a, b in drifting(m.points, user.baseline, rate_hz)]
+    duties = [duty_of_one(t) for t in m.trains]
+    events += [Span(EventKind.PULSES_CHANGED, a, b) for a, b in changed_pulses(m.trains, duties, rate_hz)]
+    if judgement.side is not Side.UNDETERMINED or user.steady:
+        events += [Span(EventKind.LOAD_OPEN, a, b) for a, b in m.opened]
+    if judgement.side is Side.LOW:
+        events += [Span(EventKind.FEED_ASLEEP, a, b) for a, b in m.asleep]
+        events += [Span(EventKind.FEED_AWAKE, at, at) for at in m.woke]
+    reach = MARK_REACH_S * rate_hz
+    for mark in user.marks:
+        if is_on(m.turns, m.initial, mark.at + reach) is (not mark.on):
+            events.append(Span(EventKind.STUCK, mark.at, mark.at + reach))
+    return events
 
 
 _OPPOSITE = {OffKind.FEED_FELL: EventKind.FEED_DROPOUT, OffKind.GROUND_ROSE: EventKind.GROUND_DROPOUT}

@@ -51,6 +51,13 @@ class EventKind(Enum):
     REFERENCE_LOST = "reference lost"
     LEAD_OFF = "lead off"
     UNDECIDED_GAP = "switch-off or dropout"
+    LOAD_OPEN = "load open"
+    FEED_ASLEEP = "feed asleep"
+    FEED_AWAKE = "feed awake"
+    SPIKE = "spike beyond range"
+    DROP_DRIFT = "drop drifting"
+    PULSES_CHANGED = "pulses changed"
+    STUCK = "stuck"
 
 
 @dataclass(frozen=True, slots=True)

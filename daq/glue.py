@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from daq.labels import OFF_BELOW, Scale, difference
-from daq.stretches import Pair, Raw, Steady, Stretch, Zone
+from daq.stretches import Pair, Raw, Steady, Stretch, Zone, is_beyond
 
 APART_S = 0.004
 EQUAL_OF_SOURCE = 0.015
@@ -21,6 +21,7 @@ LEFT_OF_D = 0.4
 PULSE_OF_SOURCE = 0.06
 LATE_AFTER_S = 0.060
 ONSET_MOST = 60  # windows
+BEYOND_MOST = 64
 SETTLED_S = 0.1  # the settled level is one of this length
 
 
@@ -86,6 +87,7 @@ def _joined(a: Steady, zone: Zone, b: Steady, rate_hz: float) -> Steady:
     late_n = n if n > 2 * LATE_AFTER_S * rate_hz else 0
     late = b.mean if enough and not late_n else _mean(a.late, late_n or n, b.mean, m)
     middle = ((b.start + b.end) / 2, *b.mean)
+    beyond = [(zone.start, zone.end)] if is_beyond(zone.low, zone.high) else []
     return Steady(
         start=a.start,
         end=b.end,
@@ -100,6 +102,7 @@ def _joined(a: Steady, zone: Zone, b: Steady, rate_hz: float) -> Steady:
         halves=a.halves + b.halves,
         onset=a.onset + b.onset if len(a.onset) < ONSET_MOST else a.onset,
         raw=_raw_of_all(a, zone, b),
+        beyond=(a.beyond + beyond + b.beyond)[:BEYOND_MOST],
     )
 
 

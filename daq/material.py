@@ -14,6 +14,7 @@ from math import inf
 from typing import TypeVar
 
 from daq.crossings import SOURCE_LEAST_UV, UV
+from daq.departures import OnPoint, asleep, on_points, opened_loads, spikes
 from daq.evidence import OffKind, Told, Votes, kind_of_off, weigh
 from daq.floating import sort_out
 from daq.labels import ON, Label, Scale, label_stretches, seen_scale
@@ -78,6 +79,11 @@ class Material:
     loose: list[tuple[float, float]] = field(default_factory=list)  # a lead off its pin, or the load open
     floats_now: tuple[bool, bool] = (False, False)
     dips: list[Dip] = field(default_factory=list)
+    opened: list[tuple[float, float]] = field(default_factory=list)  # the load drew no current though on
+    asleep: list[tuple[float, float]] = field(default_factory=list)
+    woke: list[float] = field(default_factory=list)
+    spikes: list[tuple[float, float]] = field(default_factory=list)
+    points: list[OnPoint] = field(default_factory=list)
     trains: list[Train] = field(default_factory=list)
     resting: list[Weighted] = field(default_factory=list)  # source where a lead rests at it
     loaded: list[Weighted] = field(default_factory=list)  # feed lead while on
@@ -131,6 +137,10 @@ def gather(stretches: Sequence[Stretch], rate_hz: float, told: Told, floor: Scal
     m.in_turn = _in_turn(parts)
     m.references = reference_spans(parts)
     m.dips = find_dips(stretches, parts, scale, rate_hz)
+    m.opened = opened_loads(parts, rate_hz)
+    m.asleep, m.woke = asleep(parts, scale, rate_hz)
+    m.spikes = spikes(stretches, switching.turns, rate_hz)
+    m.points = on_points(parts, rate_hz)
     m.trains = keep_longest([s for s in stretches if isinstance(s, Train)])
     m.load = answers_of(stretches, parts, switching.turns, scale, rate_hz)
     m.jumps = not scale.seen and any(
@@ -263,6 +273,11 @@ def add(a: Material, b: Material) -> Material:
         loose=a.loose + b.loose,
         floats_now=b.floats_now,
         dips=a.dips + b.dips,
+        opened=a.opened + b.opened,
+        asleep=a.asleep + b.asleep,
+        woke=a.woke + b.woke,
+        spikes=a.spikes + b.spikes,
+        points=_thin(a.points + b.points),
         trains=keep_longest(a.trains + b.trains),
         resting=_thin(a.resting + b.resting),
         loaded=_thin(a.loaded + b.loaded),

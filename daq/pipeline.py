@@ -20,7 +20,7 @@ from daq.floating import Whispers
 from daq.hazards import Hazards
 from daq.lead_check import NOT_DONE, SEAT, LeadCheck
 from daq.live_view import SPAN_V, Readout, bands_of, held_views, lead_views
-from daq.samples import Bias, Block, Change, ChangeKind, Counts, Gap, Item, Layout, Origin, Scale
+from daq.samples import BASELINE, Bias, Block, Change, ChangeKind, Counts, Gap, Item, Layout, Origin, Scale
 from daq.snapshot import LeadCheckView, LeadView, Losses, Snapshot
 from daq.steady import Segmenter
 from daq.stretches import Lost, Raw, Stretch, end_of
@@ -50,6 +50,7 @@ class Pipeline:
         self._labels: list[Labelled] = []  # everything the user marked, in the order of the log
         self._cleared_s = 0.0  # from when on events are known
         self._counted: tuple[tuple[tuple[Span, ...], int], Counted] | None = None
+        self._baseline: float | None = None
         self._whispers = Whispers()
         self._plug = "unknown"
         self._check: LeadCheck | None = None
@@ -161,6 +162,8 @@ class Pipeline:
         kind, value = change.kind, change.value
         if kind is ChangeKind.EXPECT:
             self.expectation = value
+        elif kind is ChangeKind.SETTING and value == BASELINE:
+            self._baseline = float(change.sample)
         elif kind is ChangeKind.LEAD_CHECK:
             self._change_lead_check(value)
         if label := label_of(change):
@@ -220,6 +223,7 @@ class Pipeline:
         self._labels.clear()
         self._counted = None
         self._cleared_s = self._duration_s
+        self._baseline = None
         self._hazards = None
         self._clipped = 0
 
@@ -343,6 +347,8 @@ class Pipeline:
                 ac=self._hazards is not None and self._hazards.ac,
                 noise=self._hazards is not None and self._hazards.noise,
                 clipped=self._clipped > 0,
+                marks=tuple(self._marks),
+                baseline=self._baseline,
             )
             material = self._chapters.material(open_now)
             self._conclusion = (key, conclude(material, context))

@@ -145,9 +145,12 @@ class ChangeKind(Enum):
     BIAS = "bias"  # "off off", "whisper whisper", "up off", ...: as the device confirmed it
     LEAD_CHECK = "lead check"  # "start", "skip" (this step), "stop"
     CLEAR = "clear evidence"  # ""
-    SETTING = "setting"  # "name=value"
+    SETTING = "setting"  # "name=value"; `BASELINE`: the last minute is what is normal
     NOTE = "note"  # free text, a labelled mark
     DEVICE = "device"  # what the logger reports: "hello boot=… cause=…", "supply 5.02 V"
+
+
+BASELINE = "baseline=here"
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,11 +25,12 @@ class Steady:
             60 ms where it lasts 120 ms or more (the mean otherwise), so that inrush is left out.
         settled: mean of the last whole windows, up to 0.1 s (the tail where there is none).
         low, high: extremes.
-        trail: (centre, level 1, level 2) of windows, kept where the level moved by 2 % of source.
+        trail: (centre, level 1, level 2) of windows, kept where the level moved by 0.6 % of source.
         halves: where |lead 1 - lead 2| crossed half of the source, slowly.
         onset: (first pair, pairs, level 1, level 2) of windows from the start on, each as long as all before
             it, up to a second.
         raw: the samples, where it is short.
+        beyond: spikes to an end of the range that were joined over, (from, to), the first ones.
         floats: the leads that nothing holds (see `floating`).
     """
 
@@ -46,6 +47,7 @@ class Steady:
     halves: list[float] = field(default_factory=list)
     onset: list[tuple[int, int, float, float]] = field(default_factory=list)
     raw: Raw | None = None
+    beyond: list[tuple[int, int]] = field(default_factory=list)
     floats: tuple[bool, bool] = (False, False)
 
 
@@ -123,6 +125,14 @@ class Lost:
 
 
 Stretch = Steady | Zone | Train | Lost
+
+
+RANGE_UV = (-7_900_000, 39_900_000)  # of the front end, -8 to +40 V
+
+
+def is_beyond(low: Pair, high: Pair) -> bool:
+    """Whether some reading is at an end of the range."""
+    return min(low) <= RANGE_UV[0] or max(high) >= RANGE_UV[1]
 
 
 def start_of(stretch: Stretch) -> float:

@@ -10,7 +10,7 @@ from daq.stretches import Pair, Raw, Steady
 EDGE_S = 0.004  # head and tail
 LATE_AFTER_S = 0.060
 RAW_S = 0.060
-TRAIL_OF_SOURCE = 0.02
+TRAIL_OF_SOURCE = 0.006
 TRAIL_LEAST_UV = 50_000.0
 TRAIL_MOST = 512
 HALVES_MOST = 32

@@ -20,7 +20,7 @@ LAYERS: list[set[str]] = [
     {"stretches", "findings"},
     {"crossings", "rhythm", "pulse_sums", "period", "tally", "steady", "timeline", "hazards", "snapshot"},
     {"labels", "glue", "ripple", "slow_pulses", "turns", "switching", "supply", "floating"},
-    {"response", "waveform", "pulses", "evidence", "lead_check", "live_view"},
+    {"response", "departures", "waveform", "pulses", "evidence", "lead_check", "live_view"},
     {"material"},
     {"chapters", "events", "judge", "analysis"},
     {"pipeline", "probe", "event_counts", "event_summary"},

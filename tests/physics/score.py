@@ -11,6 +11,7 @@ from tests.physics.truth import TrueEdge, TrueEvent, Truth
 DEFINITE = 0.9  # a side is definite from this confidence on
 GAP_KINDS = ("feed dropout", "ground dropout", "switch-off or dropout")
 SLOW_KINDS = ("supply dip", "sag or feed loss")
+JUDGED_KINDS = (*GAP_KINDS, *SLOW_KINDS, "reference lost", "lead off")  # the truth knows no others
 DIRECTIONS = ("on", "forward", "reverse")
 
 
@@ -218,7 +219,9 @@ def score_events(
     found: Sequence[Mapping[str, Any]], edges: Sequence[Mapping[str, Any]], truth: Truth
 ) -> EventScore:
     """Pieces of one interruption are joined; a pair of edges counts where the voltages allow no more."""
-    claims = [(str(e["kind"]), float(e["t_s"]), float(e["duration_s"])) for e in found]
+    claims = [
+        (str(e["kind"]), float(e["t_s"]), float(e["duration_s"])) for e in found if e["kind"] in JUDGED_KINDS
+    ]
     used = [False] * len(claims)
     hits = {id(e): _event_found(e, claims, used, edges, truth) for e in truth.events}
     required = [e for e in truth.events if e.required]
