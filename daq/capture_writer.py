@@ -1,8 +1,8 @@
 """CaptureWriter: takes the ordered log as it comes and has it on the disk within a second.
 
-Samples wait in memory until a second has passed, a row is full, or the layout changes; then both leads are
-packed into a row. Once a second everything new goes into one transaction that is on the disk when it
-returns, so that a crash or a power cut costs at most the last second.
+Samples wait in memory until COMMIT_EVERY_S has passed, a row is full, or the layout changes; then both leads
+are packed into a row. Everything new goes into one transaction that is on the disk when it returns, so that
+a crash or a power cut costs at most the last second.
 """
 
 from __future__ import annotations
@@ -26,7 +26,8 @@ from daq.log_rows import LogRows
 from daq.samples import Block, Change, ChangeKind, DeviceInfo, Item, Origin
 from daq.wall_clock import ClockPoint, from_epoch
 
-COMMIT_EVERY_S = 1.0
+COMMIT_EVERY_S = 0.8
+"""Whatever happens costs at most a second: this, and what is under way from the logger to the disk."""
 
 
 class CaptureWriter:
@@ -100,7 +101,7 @@ class CaptureWriter:
         self.tick()
 
     def tick(self, now: float | None = None) -> None:
-        """Commit if a second has passed; call it now and then while nothing arrives. `now` is of `clock`."""
+        """Commit if it is time to; call it now and then while nothing arrives. `now` is of `clock`."""
         now = self._clock() if now is None else now
         if self._stopped or now - self._committed_at < COMMIT_EVERY_S:
             return

@@ -1,6 +1,6 @@
 """The device's clock against the computer's, from (pair counter, arrival) anchors. Pure.
 
-Bytes arrive late by a varying amount and never early. So the earliest arrival of each bin is kept, and
+Bytes arrive late by a varying amount and never early. So the earliest arrival of each bin is given, and
 slopes are medians over pairs of anchors half a stretch apart (Theil 1950, Sen 1968, thinned to far pairs:
 their error is divided by the long distance). Least squares would follow the late ones. Ceramic
 resonators drift by 300 ppm while they warm up: the fit is piecewise, with a knot every 10 s.
@@ -14,7 +14,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-BIN_S = 1.0
 KNOT_S = 10.0
 REACH_S = 20.0  # of a knot's surroundings: enough anchors at the ends too, and still a straight line
 LEAST_ANCHORS = 4
@@ -25,31 +24,10 @@ Floats = npt.NDArray[np.float64]
 @dataclass(frozen=True, slots=True)
 class Anchor:
     """By `arrival_ns` on the host's clock, the device had taken `counter` pairs of its run, lost ones
-    included; `sample` is the dense index of the next pair."""
+    included. To be the earliest of a bin of a second or two (see `clock_notes`)."""
 
     counter: int
-    sample: int
     arrival_ns: int
-
-
-class AnchorLog:
-    """Anchors of one run, thinned to the earliest (by the nominal rate) of every second."""
-
-    def __init__(self, rate_hz: float) -> None:
-        self.rate_hz = rate_hz
-        self.anchors: list[Anchor] = []
-        self._bin = -1
-
-    def add(self, anchor: Anchor) -> None:
-        number = int(anchor.counter / (self.rate_hz * BIN_S))
-        if number != self._bin or not self.anchors:
-            self._bin = number
-            self.anchors.append(anchor)
-        elif self._lateness(anchor) < self._lateness(self.anchors[-1]):
-            self.anchors[-1] = anchor
-
-    def _lateness(self, anchor: Anchor) -> float:
-        return anchor.arrival_ns - anchor.counter / self.rate_hz * 1e9
 
 
 @dataclass(frozen=True, slots=True, eq=False)

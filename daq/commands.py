@@ -18,7 +18,7 @@ from daq.source import SampleSource
 
 if TYPE_CHECKING:
     from daq.bench_rig import Truth
-    from daq.session import OpenRecorder, Session
+    from daq.session import Session
     from daq.wall_clock import WallClock
 
 
@@ -129,25 +129,23 @@ def _can_draw() -> bool:
 
 def _live_plain(source: SampleSource, options: argparse.Namespace) -> int:
     from daq.plain import POLL_S, run_plain
-    from daq.recorder import LiveRecorder
 
-    session = make_session(source, options.expect, options.out, POLL_S, LiveRecorder)
+    session = make_session(source, options.expect, options.out, POLL_S)
     stop = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: stop.set())
     return run_plain(session.start(), stop=stop)
 
 
-def make_session(
-    source: SampleSource, expectation: str, out: Path | None, look_s: float, open_recorder: OpenRecorder
-) -> Session:
+def make_session(source: SampleSource, expectation: str, out: Path | None, look_s: float) -> Session:
     """A session that is not started yet; what is expected stands in its log."""
     from daq.log_file import start_log
     from daq.pipeline import Pipeline
+    from daq.recorder import LiveRecorder
     from daq.samples import ChangeKind
     from daq.session import Session
 
     start_log()
-    session = Session(source, Pipeline(expectation), open_recorder, record_to=out, snapshot_every_s=look_s)
+    session = Session(source, Pipeline(expectation), LiveRecorder, record_to=out, snapshot_every_s=look_s)
     session.change(ChangeKind.EXPECT, expectation)
     return session
 

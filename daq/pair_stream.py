@@ -14,7 +14,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from daq.clock import Anchor, AnchorLog
 from daq.pairs import HEAD, MISSED, OVERFLOW, SUMS, Head, MalformedError, bias_pair, read_head, unpack_pairs
 from daq.samples import (
     Bias,
@@ -73,7 +72,6 @@ class PairStream:
         self.counters = Counters()
         self.next_sample = 0
         self.layout: Layout | None = None  # of the last block
-        self.clock: AnchorLog | None = None
         self._run: Run | None = None
         self._expected = 0  # index in the run of the next pair, not wrapped
         self._held: tuple[Head, bytes] | None = None
@@ -91,7 +89,6 @@ class PairStream:
         self._drop_held()
         self._run, self._expected = run, 0
         self._layouts.clear()
-        self.clock = AnchorLog(run.layout.rate_hz)
 
     def interrupt(self, reason: GapReason) -> None:
         """The run is over. The next pairs come after a gap measured by the host's clock."""
@@ -136,9 +133,8 @@ class PairStream:
     def _give(self, arrival_ns: int) -> list[Item]:
         self._flush()
         items, self._items = self._items, []
-        if self.clock is not None and any(isinstance(item, Block) for item in items):
+        if any(isinstance(item, Block) for item in items):
             self._last_ns = arrival_ns
-            self.clock.add(Anchor(self._expected, self.next_sample, arrival_ns))
         return items
 
     def _offer(self, head: Head, payload: bytes) -> None:

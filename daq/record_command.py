@@ -17,8 +17,6 @@ from daq.commands import find_source, list_benches, make_session, only_logger
 from daq.disk_room import Room, forecast
 
 if TYPE_CHECKING:
-    from daq.recorder import LiveRecorder
-    from daq.samples import DeviceInfo
     from daq.session import Session
     from daq.snapshot import Snapshot
 
@@ -35,15 +33,7 @@ def record(options: argparse.Namespace) -> int:
     source = find_source(options) or only_logger()
     path = options.out or new_capture_name(Path.cwd())
     _warn_of_room(path, options)
-    opened: list[LiveRecorder] = []
-
-    def open_recorder(path: Path, info: DeviceInfo) -> LiveRecorder:
-        from daq.recorder import LiveRecorder
-
-        opened.append(LiveRecorder(path, info))
-        return opened[-1]
-
-    session = make_session(source, options.expect, path, LOOK_S, open_recorder)
+    session = make_session(source, options.expect, path, LOOK_S)
     stop = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: stop.set())
@@ -51,7 +41,7 @@ def record(options: argparse.Namespace) -> int:
     session.start()
     if session.recording_begun():
         print(f"recording to {path}; Ctrl-C stops", flush=True)
-        _watch(session, opened, stop, options.duration_s)
+        _watch(session, stop, options.duration_s)
     session.close()
     for trouble in (session.error, session.recording.error):
         if trouble is not None:
@@ -61,11 +51,10 @@ def record(options: argparse.Namespace) -> int:
     return session.exit_code
 
 
-def _watch(
-    session: Session, opened: list[LiveRecorder], stop: threading.Event, duration_s: float | None
-) -> None:
+def _watch(session: Session, stop: threading.Event, duration_s: float | None) -> None:
     """Until the end: a line whether sleep is held off, when the logger goes or is back, and one a minute."""
     from daq.plain import AWAY, BACK
+    from daq.recorder import LiveRecorder
     from daq.session import SessionState
 
     begin = shown = time.monotonic()
@@ -76,15 +65,16 @@ def _watch(
             return
         if duration_s is not None and session.now_s() >= duration_s:
             return
-        if opened and not awake_said and now - begin >= AWAKE_SAID_S:
+        recorder = session.recorder
+        if isinstance(recorder, LiveRecorder) and not awake_said and now - begin >= AWAKE_SAID_S:
             awake_said = True
-            print(awake_line(opened[0].awake.held), flush=True)
+            print(awake_line(recorder.awake.held), flush=True)
         if session.away is not away:
             away = session.away
             print(f"{AWAY}; recording goes on" if away else BACK, flush=True)
         if now - shown >= STATUS_EVERY_S:
             shown = now
-            room = opened[0].room if opened else None
+            room = recorder.room if isinstance(recorder, LiveRecorder) else None
             print(status_line(datetime.now(), session.latest, session.away, room), flush=True)
 
 

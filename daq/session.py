@@ -143,6 +143,11 @@ class Session:
         trouble = self.error or self.recording.error
         return trouble.exit_code if trouble else 0
 
+    @property
+    def recorder(self) -> Recorder | None:
+        """What is being recorded into, to look at; None while nothing is."""
+        return self._recorder
+
     def now_s(self) -> float:
         """This moment on the run's own clock: seconds from the first sample."""
         waited = time.monotonic() - self._stamp if self.state is SessionState.RUNNING else 0.0

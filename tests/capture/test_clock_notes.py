@@ -59,7 +59,7 @@ def test_wall_time_of_a_drive(tmp_path: Path) -> None:
         record(writer, host, 0, 480_000, 1, ppm=80.0)
     with CaptureSource(path) as source:
         wall = source.wall_clock()
-        assert len(source.anchors()) in range(55, 65)
+        assert len(source.anchors()) in range(45, 65)
         assert source.meta["utc_offset_s"].lstrip("-").isdecimal()
     assert wall is not None
     assert wall.ppm == pytest.approx(80.0, abs=2.0)
