@@ -130,6 +130,16 @@ class Circuits:
         """For each of `rows` (n,) the draws `columns` (n, d)."""
         return self._each(lambda values: values[rows[:, None] if values.shape[0] > 1 else 0, columns])
 
+    def replaced(self, rows: npt.NDArray[np.intp], others: Circuits) -> Circuits:
+        """These circuits with `others` in place of the explanations `rows`."""
+
+        def mixed(name: str) -> npt.NDArray[Any]:
+            mine = np.array(np.broadcast_to(getattr(self, name), self.shape))
+            mine[rows] = getattr(others, name)
+            return mine
+
+        return Circuits(**{f.name: mixed(f.name) for f in fields(self)})
+
     def _each(self, take: Callable[[npt.NDArray[Any]], npt.NDArray[Any]]) -> Circuits:
         return Circuits(**{f.name: take(getattr(self, f.name)) for f in fields(self)})
 

@@ -91,13 +91,14 @@ class Scorer:
             return np.log(look(seen.light[rows], what.word))
         if isinstance(what, At):
             place = seen.place[rows]
-            return _normal(what.volts, place, deviation(place, source, k) * widen[:, None])
+            return _normal(what.volts, place, deviation(place, source, k), widen[:, None])
         pins = (seen.feed, seen.ground) if order == 1 else (seen.ground, seen.feed)
         total = np.zeros(source.shape)
         for value, error, level in zip(what.volts, what.error_v, pins, strict=True):
             if value is not None:
                 volts = level[rows]
-                total += _normal(value, volts, np.hypot(deviation(volts, source, k), error) * widen[:, None])
+                sigma = np.hypot(deviation(volts, source, k), error)
+                total += _normal(value, volts, sigma, widen[:, None])
         return total
 
 
@@ -125,8 +126,9 @@ def look(brightness: Array, word: str) -> Array:
     return 0.98 * chances[word] + 0.02 / len(WORDS)
 
 
-def _normal(value: float, mean: Array, sigma: Array) -> Array:
-    density: Array = -0.5 * ((value - mean) / sigma) ** 2 - np.log(sigma * np.sqrt(2 * np.pi))
+def _normal(value: float, mean: Array, sigma: Array, widen: Array) -> Array:
+    """ln of a normal density that keeps its height where it is widened."""
+    density: Array = -0.5 * ((value - mean) / (sigma * widen)) ** 2 - np.log(sigma * np.sqrt(2 * np.pi))
     return density
 
 

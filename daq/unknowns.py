@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from statistics import NormalDist
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +21,8 @@ from daq.knowledge import Knowledge
 
 Array = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.int8]
+
+T = TypeVar("T", bound=np.generic)
 
 SEED = 20_240_917
 DIALS = (
@@ -83,6 +86,34 @@ class Draws:
     @property
     def count(self) -> int:
         return int(self.emf_v.shape[-1])
+
+    def chosen(self, rows: npt.NDArray[np.intp]) -> Draws:
+        """The draws of some explanations."""
+        return Draws(
+            {name: _rows(values, rows) for name, values in self.dials.items()},
+            {name: _rows(values, rows) for name, values in self.choices.items()},
+            _rows(self.log_weight, rows),
+            _rows(self.emf_v, rows),
+        )
+
+    def replaced(self, rows: npt.NDArray[np.intp], others: Draws, shape: tuple[int, ...]) -> Draws:
+        """These draws, over explanations of `shape`, with `others` for the explanations `rows`."""
+
+        def mixed(mine: npt.NDArray[T], theirs: npt.NDArray[T]) -> npt.NDArray[T]:
+            new = np.array(np.broadcast_to(mine, shape))
+            new[rows] = theirs
+            return new
+
+        return Draws(
+            {name: mixed(values, others.dials[name]) for name, values in self.dials.items()},
+            {name: mixed(values, others.choices[name]) for name, values in self.choices.items()},
+            mixed(self.log_weight, others.log_weight),
+            mixed(self.emf_v, others.emf_v),
+        )
+
+
+def _rows(values: npt.NDArray[T], rows: npt.NDArray[np.intp]) -> npt.NDArray[T]:
+    return values[rows] if values.shape[0] > 1 else values
 
 
 @cache

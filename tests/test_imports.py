@@ -29,7 +29,16 @@ LAYER_OF = {name: n for n, names in enumerate(LAYERS) for name in names}
 
 
 REASONING = {
-    *("circuit", "circuit_network", "circuit_parts", "knowledge", "unknowns", "hypotheses", "readings"),
+    *(
+        "circuit",
+        "circuit_network",
+        "circuit_parts",
+        "knowledge",
+        "unknowns",
+        "aiming",
+        "hypotheses",
+        "readings",
+    ),
     *("likelihood", "diagnosis", "information", "offered_tests", "next_test", "reasoning", "reason_words"),
     "reason_report",
 }

@@ -1,0 +1,208 @@
+"""Where to draw: from the prior, and from where earlier draws say the unknowns must lie.
+
+Proposals are mixtures with the prior, so that no weight (prior over proposal) exceeds 1 / PRIOR_SHARE for the
+dials: what the earlier draws overlooked is still drawn, and cannot upset the sum.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TypeVar
+
+import numpy as np
+import numpy.typing as npt
+
+from daq.knowledge import Knowledge
+from daq.unknowns import Array, Draws, chosen, stratified, stratified_shares, unaimed
+
+T = TypeVar("T", bound=np.generic)
+
+PRIOR_SHARE = 0.25
+AIMABLE = (
+    "fault",
+    "second fault",
+    "short",
+    "open",
+    "led",
+    "duty",
+    "step",
+    "saturation",
+    "test_current",
+    "neighbour",
+    "shared_contact",
+    "source_moved",
+)
+AIMABLE_CHOICES = ("source", "load", "switch", "test_current", "neighbour", "meters", "key", "bridge_rest")
+BINS = 16
+CENTRES = 48
+PINNED = 0.2  # nats that the readings must say about a dial before it is aimed with others
+NARROWEST, WIDEST = 0.06, 0.6
+MOST_PINNED = 3
+
+
+def aimed_singly(
+    first: Draws, weight: Array, knowledge: Knowledge, count: int, seen_v: float | None, seed: int
+) -> Draws:
+    """For each explanation a mixture of stories: the prior, and the prior with one dial moved.
+
+    Args:
+        first: the draws from the prior, shared by all.
+        weight: (h, draws) what each of them counts for each explanation.
+    """
+    base = unaimed(knowledge, count, seen_v, seed + 7)
+    shape = (len(weight), count)
+    dials = {n: np.array(np.broadcast_to(v, shape)) for n, v in base.dials.items()}
+    choices = {n: np.array(np.broadcast_to(v, shape)) for n, v in base.choices.items()}
+    log_weight = np.array(np.broadcast_to(base.log_weight, shape))
+    _aim_dials(dials, log_weight, first, weight, count, seed)
+    _aim_choices(choices, log_weight, first, weight, knowledge, count, seed)
+    return Draws(dials, choices, log_weight, base.emf_v)
+
+
+def aimed_jointly(
+    earlier: Draws, weight: Array, knowledge: Knowledge, count: int, seen_v: float | None, seed: int
+) -> Draws:
+    """For each explanation the prior, mixed with draws around the best earlier ones.
+
+    They are close in the dials and the same in the choices that the readings pin down, and from the prior in
+    all others. Where two unknowns must both be right, one story at a time seldom meets them.
+
+    Args:
+        earlier: draws, (h, draws).
+        weight: (h, draws) what each counts.
+    """
+    base = unaimed(knowledge, count, seen_v, seed + 31)
+    shape = (len(weight), count)
+    dials = {n: np.array(np.broadcast_to(v, shape)) for n, v in base.dials.items()}
+    choices = {n: np.array(np.broadcast_to(v, shape)) for n, v in base.choices.items()}
+    log_weight = np.array(np.broadcast_to(base.log_weight, shape))
+    near = stratified_shares(count, 1, seed + 37)[0] >= PRIOR_SHARE
+    centre = np.random.default_rng(seed + 41).integers(CENTRES, size=count)
+    for row, mine in enumerate(weight):
+        picked = _systematic(mine, CENTRES)
+        noise = float((mine**2).sum())  # 1 / effective draws: so much so few draws seem to tell
+        log_close = np.zeros((count, CENTRES))
+        for name, width in _pinned_dials(earlier, row, mine, noise).items():
+            at, values = _row(earlier.dials[name], row)[picked], dials[name][row]
+            values[near] = at[centre[near]] + width * values[near]
+            z = (values[:, None] - at) / width
+            log_close += 0.5 * (values[:, None] ** 2 - z * z) - np.log(width)
+        for name, share in _pinned_choices(earlier, row, mine, noise, knowledge).items():
+            kinds, codes = _row(earlier.choices[name], row)[picked], choices[name][row]
+            codes[near] = kinds[centre[near]]
+            log_close += np.where(codes[:, None] == kinds, -np.log(share[codes])[:, None], -np.inf)
+        close = np.exp(np.minimum(log_close, 60.0)).mean(axis=1)
+        log_weight[row] -= np.log(PRIOR_SHARE + (1 - PRIOR_SHARE) * close)
+    return Draws(dials, choices, log_weight, base.emf_v)
+
+
+def _pinned_dials(earlier: Draws, row: int, weight: Array, noise: float) -> dict[str, float]:
+    """The dials that the weights tell most about, with how wide to draw around a centre."""
+    found: dict[str, tuple[float, float]] = {}
+    for name in AIMABLE:
+        values = _row(earlier.dials[name], row)
+        mean = float(values @ weight)
+        spread = math.sqrt(max(float((values**2) @ weight) - mean**2, 1e-4))
+        told = 0.5 * (mean**2 + spread**2 - 1.0) - math.log(spread)
+        if told > PINNED + 2 * noise:
+            found[name] = (told, min(max(0.6 * spread, NARROWEST), WIDEST))
+    best = sorted(found, key=lambda name: -found[name][0])[:MOST_PINNED]
+    return {name: found[name][1] for name in best}
+
+
+def _pinned_choices(
+    earlier: Draws, row: int, weight: Array, noise: float, knowledge: Knowledge
+) -> dict[str, Array]:
+    """The choices that the weights tell something about, with their prior shares."""
+    found = {}
+    for name in AIMABLE_CHOICES:
+        prior = np.array(list(knowledge.choices[name].values()))
+        mass = np.bincount(_row(earlier.choices[name], row), weights=weight, minlength=len(prior))
+        seen = mass > 0
+        if (mass[seen] * np.log(mass[seen] / prior[seen])).sum() > PINNED + noise:
+            found[name] = prior
+    return found
+
+
+def _row(values: npt.NDArray[T], row: int) -> npt.NDArray[T]:
+    taken: npt.NDArray[T] = values[row if values.shape[0] > 1 else 0]
+    return taken
+
+
+def _systematic(weight: Array, count: int) -> npt.NDArray[np.intp]:
+    """`count` indices in proportion to `weight`, at even steps."""
+    cumulative = np.cumsum(weight)
+    points = (np.arange(count) + 0.5) / count * cumulative[-1]
+    found: npt.NDArray[np.intp] = np.minimum(np.searchsorted(cumulative, points), len(weight) - 1)
+    return found
+
+
+def _aim_dials(
+    dials: dict[str, Array], log_weight: Array, first: Draws, weight: Array, count: int, seed: int
+) -> None:
+    """In three draws of four, one dial that the readings pin down is drawn where the first draws put it."""
+    edges = np.quantile(stratified(4096, 1, 0)[0], np.linspace(0, 1, BINS + 1)[1:-1])
+    pinned, shares = [], []
+    for name in AIMABLE:
+        codes = np.searchsorted(edges, first.dials[name][0])
+        mass = np.stack([weight[:, codes == b].sum(axis=1) for b in range(BINS)], axis=1)
+        mass = 0.9 * _smoothed(mass) + 0.1 / BINS
+        shares.append(mass / mass.sum(axis=1, keepdims=True))
+        pinned.append((shares[-1] * np.log(shares[-1] * BINS)).sum(axis=1))
+    told = np.maximum(np.array(pinned) - 0.15, 0.0) ** 2  # (dials, h), in nats
+    silent = told.sum(axis=0) <= 0
+    mixture = np.where(silent, 0.0, (1 - PRIOR_SHARE) * told / np.maximum(told.sum(axis=0), 1e-12))
+    which = stratified_shares(count, 1, seed + 11)[0]
+    inside = stratified_shares(count, 2, seed + 13)
+    ratio = 1.0 - mixture.sum(axis=0)[:, None] + np.zeros((len(weight), count))
+    begin = np.zeros(len(silent))
+    for n, name in enumerate(AIMABLE):
+        end = begin + mixture[n]
+        moved = (which[None, :] >= begin[:, None]) & (which[None, :] < end[:, None])
+        for row in np.flatnonzero(mixture[n] > 0):
+            bins = chosen(inside[0], shares[n][row])
+            value = _in_bin(bins, inside[1])
+            dials[name][row] = np.where(moved[row], value, dials[name][row])
+        begin = end
+    for n, name in enumerate(AIMABLE):
+        rows = np.flatnonzero(mixture[n] > 0)
+        codes = np.searchsorted(edges, dials[name][rows])
+        ratio[rows] += mixture[n][rows, None] * BINS * np.take_along_axis(shares[n][rows], codes, axis=1)
+    log_weight -= np.log(ratio)
+
+
+def _in_bin(bins: npt.NDArray[np.int8], share: Array) -> Array:
+    """A standard normal number within the given equal-probability bin."""
+    table = np.sort(stratified(4096, 1, 0)[0])
+    values: Array = table[((bins + share) * (len(table) / BINS)).astype(np.intp)]
+    return values
+
+
+def _aim_choices(
+    choices: dict[str, npt.NDArray[np.int8]],
+    log_weight: Array,
+    first: Draws,
+    weight: Array,
+    knowledge: Knowledge,
+    count: int,
+    seed: int,
+) -> None:
+    """Half of each choice is drawn as the first draws favour it."""
+    share = stratified_shares(count, len(AIMABLE_CHOICES), seed + 17)
+    for n, name in enumerate(AIMABLE_CHOICES):
+        prior = np.array(list(knowledge.choices[name].values()))
+        codes = first.choices[name][0]
+        mass = np.stack([weight[:, codes == b].sum(axis=1) for b in range(len(prior))], axis=1)
+        drawn = 0.5 * prior + 0.5 * mass / mass.sum(axis=1, keepdims=True)
+        for row in range(len(weight)):
+            choices[name][row] = chosen(share[n], drawn[row])
+        log_weight += np.log(prior)[choices[name]] - np.log(
+            np.take_along_axis(drawn, choices[name].astype(np.intp), axis=1)
+        )
+
+
+def _smoothed(mass: Array) -> Array:
+    """Spread over the neighbouring bins."""
+    padded = np.pad(mass, ((0, 0), (1, 1)), mode="edge")
+    smooth: Array = 0.5 * mass + 0.25 * padded[:, :-2] + 0.25 * padded[:, 2:]
+    return smooth

@@ -1,0 +1,220 @@
+"""The campaign: circuits at large, the program choosing its own tests, and what came of it.
+
+python -m tests.reason.campaign --count 400 --seed 1 -o table.json
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from daq.knowledge import shipped
+from daq.offered_tests import minutes
+from daq.readings import At, Lamp, Reading, State, parse
+from daq.reason_words import Explanation
+from daq.reasoning import Answer, reason
+from daq.unknowns import Array
+from tests.physics.intervals import wilson
+from tests.reason.spice_circuits import Circuit
+from tests.reason.test_against_ngspice import blown, bright, solved
+from tests.reason.wild_circuits import Wild, noisy, situation, wild
+
+MOST_TESTS = 12
+FIXED_ORDER = (
+    *(
+        "in off 0 0",
+        "in on 0 0",
+        "in on source 0",
+        "key on in on 0 0",
+        "key on in off 0 0",
+        "in on at fuse 0",
+    ),
+    *("out off 0 0", "out on 0 0", "out on lamp positive lead 1 lit", "out on lamp positive lead 2 lit"),
+    *("in on at switch 0", "in on at ground-point 0"),
+)
+
+Policy = Callable[[Answer, list[Reading]], Reading | None]
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """One circuit, worked until the program stopped."""
+
+    seed: int
+    truth: str
+    readings: tuple[str, ...]
+    minutes: float
+    probability: float  # of the truth, side to place
+    rank: int
+    set_size: int  # explanations in the smallest set of 95 %
+    in_set: bool
+    alike: bool  # no offered test separates the truth from the first
+    side: float  # probability of the true side
+    wrong_side: float  # of the most probable other side
+    fits: bool
+    stop: str
+    lowest: float  # the least that the truth ever had
+
+
+def take(circuit: Wild, reading: Reading, rng: np.random.Generator) -> Reading:
+    """The reading with values, from ngspice; pulsed circuits are read as their average."""
+    found = _seen(circuit, reading)
+    if circuit.hypothesis.condition == "averaged" and reading.state.control != "off":
+        rest = _seen(circuit, replace(reading, state=replace(reading.state, control="off")))
+        found = circuit.parts.duty * found + (1 - circuit.parts.duty) * rest
+    what = reading.what
+    if isinstance(what, Lamp):
+        level = float(found[0] + 0.03 * np.clip(rng.standard_normal(), -3, 3))
+        return replace(
+            reading, what=replace(what, word="dark" if level < 0.17 else "dim" if level < 0.62 else "lit")
+        )
+    shown = noisy(circuit, [float(v) for v in found], rng)
+    if isinstance(what, At):
+        return replace(reading, what=replace(what, volts=shown[0]))
+    pair = shown if circuit.order == 1 else shown[::-1]
+    return replace(reading, what=replace(what, volts=(pair[0], pair[1])))
+
+
+def _seen(circuit: Wild, reading: Reading) -> Array:
+    where = situation(circuit, reading)
+    written = Circuit(circuit.hypothesis, circuit.parts, where, circuit.blown, circuit.retry)
+    if where.light is not None:
+        return np.array(bright([written])[0])
+    nodes = ("tip1", "tip2") if where.at is None else (str(written.place()),)
+    volts = solved([written], (*nodes, "ref"))[0]
+    return np.array(volts[:-1] - volts[-1])
+
+
+def own_choice(answer: Answer, given: list[Reading]) -> Reading | None:
+    """The test that the program proposes."""
+    if answer.next_test is None:
+        return None
+    text = answer.next_test.reading.replace("lit|dim|dark", "lit").replace(" V", " 0")
+    return parse(text)
+
+
+def fixed_order(answer: Answer, given: list[Reading]) -> Reading | None:
+    """The same tests for everybody, until the place is known."""
+    return (
+        None if answer.stop == "known" or len(given) >= len(FIXED_ORDER) else parse(FIXED_ORDER[len(given)])
+    )
+
+
+def work(seed: int, policy: Policy = own_choice) -> Outcome:
+    """One circuit from the first reading to the program's stop."""
+    rng = np.random.default_rng(seed)
+    circuit = wild(rng)
+    ((is_blown, retries),) = blown([(circuit.hypothesis, circuit.parts)])
+    circuit = replace(circuit, blown=is_blown, retry=retries)
+    given: list[Reading] = []
+    spent, last, lowest = 0.0, State(), 1.0
+    wanted: Reading | None = parse("source 0")  # everybody looks at the battery first
+    answer = None
+    while wanted is not None and len(given) < MOST_TESTS:
+        spent += minutes(wanted, last, shipped().costs)
+        given.append(take(circuit, wanted, rng))
+        last = wanted.state
+        answer = reason(given)
+        lowest = min(lowest, _chance(answer, circuit.truth))
+        wanted = policy(answer, given)
+    assert answer is not None
+    return _outcome(seed, circuit, given, spent, answer, lowest)
+
+
+def _key(e: Explanation) -> tuple[object, ...]:
+    return e.where
+
+
+def _chance(answer: Answer, truth: Explanation) -> float:
+    return sum(p for e, p in answer.candidates if _key(e) == _key(truth) and e.also is None)
+
+
+def _outcome(
+    seed: int, circuit: Wild, given: Sequence[Reading], spent: float, answer: Answer, lowest: float
+) -> Outcome:
+    truth = circuit.truth
+    merged: dict[tuple[object, ...], float] = {}
+    for e, p in answer.candidates:
+        merged[_key(e)] = merged.get(_key(e), 0.0) + p
+    ranked = sorted(merged, key=lambda k: -merged[k])
+    cumulative = np.cumsum([merged[k] for k in ranked])
+    size = int(np.searchsorted(cumulative, 0.95 * cumulative[-1])) + 1
+    rank = ranked.index(_key(truth)) if _key(truth) in merged else len(ranked)
+    alike = any({_key(truth), ranked[0]} <= {_key(e) for e in group} for group in answer.look_alikes)
+    return Outcome(
+        seed,
+        f"{truth} [{circuit.parts.kind}, {circuit.parts.switch}/{circuit.parts.test}]",
+        tuple(str(r) for r in given),
+        spent,
+        merged.get(_key(truth), 0.0),
+        rank,
+        size,
+        rank < size,
+        alike,
+        answer.side[truth.side],
+        max(p for s, p in answer.side.items() if s != truth.side),
+        answer.fits,
+        answer.stop,
+        lowest,
+    )
+
+
+def table(outcomes: Sequence[Outcome]) -> dict[str, object]:
+    """Rates with 95 % intervals (Wilson), means, and a calibration of side probabilities."""
+    n = len(outcomes)
+    apart = [o for o in outcomes if not o.alike]
+
+    def rate(hits: int, trials: int) -> list[float]:
+        low, high = wilson(hits, trials)
+        return [round(hits / max(trials, 1), 4), round(low, 4), round(high, 4), trials]
+
+    bins = [(0.0, 0.5), (0.5, 0.9), (0.9, 0.97), (0.97, 1.01)]
+    sides = [(p, right) for o in outcomes for p, right in ((o.side, True), (o.wrong_side, False))]
+    return {
+        "circuits": n,
+        "truth in the 95 % set": rate(sum(o.in_set for o in outcomes), n),
+        "mean size of that set": round(float(np.mean([o.set_size for o in outcomes])), 2),
+        "truth first, where tests tell it": rate(sum(o.rank == 0 for o in apart), len(apart)),
+        "truth first or alike": rate(sum(o.rank == 0 or o.alike for o in outcomes), n),
+        "truth ever below 0.001": rate(sum(o.lowest < 0.001 for o in outcomes), n),
+        "another side at 0.9 or more": rate(sum(o.wrong_side >= 0.9 for o in outcomes), n),
+        "the side known at 0.9": rate(sum(o.side >= 0.9 for o in outcomes), n),
+        "called not fitting": rate(sum(not o.fits for o in outcomes), n),
+        "mean tests": round(float(np.mean([len(o.readings) for o in outcomes])), 2),
+        "mean minutes": round(float(np.mean([o.minutes for o in outcomes])), 2),
+        "side said with p in": {
+            f"{low:g} to {min(high, 1):g}": rate(
+                sum(right for p, right in sides if low <= p < high), sum(low <= p < high for p, _ in sides)
+            )
+            for low, high in bins
+        },
+    }
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--count", type=int, default=100)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument(
+        "--fixed", action="store_true", help="the fixed order instead of the program's choice"
+    )
+    parser.add_argument("-o", type=Path)
+    options = parser.parse_args()
+    outcomes = []
+    for n in range(options.count):
+        outcomes.append(work(options.seed * 100_000 + n, fixed_order if options.fixed else own_choice))
+    found = table(outcomes)
+    print(json.dumps(found, indent=1))
+    if options.o is not None:
+        options.o.write_text(
+            json.dumps({"table": found, "outcomes": [asdict(o) for o in outcomes]}, indent=1)
+        )
+
+
+if __name__ == "__main__":
+    main()
