@@ -125,6 +125,7 @@ def _add_reason(commands: argparse._SubParsersAction[_Parser]) -> None:
         "'source 12.6'; 'out off lamp positive lead 2 lit'; 'in on at fuse 12.5'",
     )
     reason.add_argument("--json", action="store_true", help="the answer as one JSON document")
+    reason.add_argument("--amps", type=_amps, metavar="A", help="the load's current: drops as mΩ and wire")
     reason.add_argument(
         "--knowledge", type=Path, metavar="FILE", help="your own priors, costs and limits (TOML)"
     )
@@ -223,6 +224,16 @@ def _moment(text: str) -> float:
         raise argparse.ArgumentTypeError(f"{text!r} is no time; say 12.5, 2:05.3, 1:02:05 or 20m")
     hours, minutes, last, unit = found.groups()
     return int(hours or 0) * 3600 + int(minutes or 0) * 60 + float(last) * UNITS_S[unit or "s"]
+
+
+def _amps(text: str) -> float:
+    try:
+        amperes = float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no current; say 4.2") from None
+    if not 1e-4 <= amperes <= 1000:
+        raise argparse.ArgumentTypeError(f"{text!r} is out of range; 0.0001 to 1000 A")
+    return amperes
 
 
 def _rate(text: str) -> float:

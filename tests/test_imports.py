@@ -40,7 +40,7 @@ REASONING = {
         "readings",
     ),
     *("likelihood", "diagnosis", "information", "offered_tests", "next_test", "reasoning", "reason_words"),
-    "reason_report",
+    *("reason_report", "copper", "drops"),
 }
 
 
