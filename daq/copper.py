@@ -1,8 +1,8 @@
 """Resistance of copper wire, to say what a bad contact would be as a length of good wire.
 
 American sizes by formula: diameter 0.127 mm · 92^((36 - n) / 39) (ASTM B258), resistivity 0.017241 ohm mm²/m
-at 20 °C (the International Annealed Copper Standard). Metric sizes: IEC 60228, class 5 (fine-stranded, plain),
-which states the highest resistance a conductor may have, 13 to 16 % above solid copper of that section.
+at 20 °C (the International Annealed Copper Standard). Metric sizes: IEC 60228, class 5 (fine-stranded).
+Its table states the highest resistance a conductor may have, 13 to 16 % above solid copper of that section.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Voltage drops while the load is on: against limits and, with a current, as ohms and lengths of wire.
 
-The feed-side drop needs source measured in the same state; from a source read at rest it would be "sag or feed
-loss", and that is said. Without current there is no drop to judge.
+The feed-side drop needs source measured in the same state; from a source read at rest it would be "sag or
+feed loss", and that is said. Without current there is no drop to judge.
 """
 
 from __future__ import annotations
