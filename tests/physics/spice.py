@@ -107,7 +107,7 @@ def _bundle(circuits: Sequence[Transient], options: str) -> list[Waves | Unsolve
             deck = folder / f"c{number}.cir"
             deck.write_text(f"* circuit {number}\n{circuit.netlist}\n{options}\n.end\n")
             script += _transient_commands(circuit, deck, folder / f"c{number}.raw")
-        output = _run(script, folder, CIRCUIT_TIMEOUT_S + 2.0 * len(circuits))
+        output = run_script(script, folder, CIRCUIT_TIMEOUT_S + 2.0 * len(circuits))
         return [_collect(c, folder / f"c{number}.raw", output) for number, c in enumerate(circuits)]
 
 
@@ -139,7 +139,7 @@ def operating_points(netlist: str, probes: Sequence[str], settings: Sequence[Map
         for point in settings:
             script += [f"alter {element} = {value!r}" for element, value in point.items()]
             script += ["op", f"print {shown} >> {answers}", "destroy all"]  # kept plots slow it tenfold
-        output = _run(script, folder, CIRCUIT_TIMEOUT_S + 0.01 * len(settings))
+        output = run_script(script, folder, CIRCUIT_TIMEOUT_S + 0.01 * len(settings))
         told = answers.read_text() if answers.exists() else ""
     names = {_vector(p).lower() for p in probes}
     pairs = (line.partition(" = ") for line in told.splitlines())
@@ -166,7 +166,8 @@ def _transient_commands(circuit: Transient, deck: Path, raw: Path) -> list[str]:
     ]
 
 
-def _run(script: list[str], folder: Path, timeout_s: float) -> str:
+def run_script(script: list[str], folder: Path, timeout_s: float) -> str:
+    """Run control lines in `folder`; returns what ngspice printed. Raises subprocess.TimeoutExpired."""
     control = folder / "control.sp"
     control.write_text("\n".join([*script, "quit", ".endc", ".end", ""]))
     done = subprocess.run(
