@@ -21,13 +21,12 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.circuit_network import Network, solve
-from daq.circuit_parts import Element, Filament, Junction
+from daq.circuit_parts import JOINED_S, Element, Filament, Junction, Load
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
 NOTHING_S = 1e-13  # what is left across a gap
-JOINED_S = 1e3  # nodes that are one piece of metal
 LOGIC_V = 5.0
 BIAS_V = 5.0
 BIAS_OHM = 1e4
@@ -218,7 +217,7 @@ def _volts(
     network.add("hi", "P", 1.0 / c.high_wire)
     network.add("P", "p", 1.0 / c.pin if setup.plugged else NOTHING_S)
     network.add("p", "m", c.load_s)
-    network.add("m", "n", np.where((c.filament_s > 0) | (c.led_v > 0), NOTHING_S, JOINED_S))
+    network.add("m", "n", NOTHING_S)  # the rest of the load is an element
     network.add("n", "N", JOINED_S if setup.plugged else NOTHING_S)
     network.add("N", "lo", 1.0 / c.low_wire)
     network.add("K", "G", 1.0 / c.ground_wire)
@@ -295,10 +294,12 @@ def _instrument(network: Network, c: Circuits, setup: Setup, instrument: Instrum
 def _load(c: Circuits, setup: Setup) -> list[Element]:
     if not setup.plugged:
         return []  # nothing reaches it
-    slope = np.where(c.led_v > 0, c.led_v / 40.0, 1.0)  # forty e-folds from nothing to the rated current
-    led = Junction("m", "n", c.led_v > 0, c.led_a * np.exp(-40.0) * np.ones_like(slope), slope)
-    hot = Filament("m", "n", c.filament_s > 0, c.filament_s, c.system_v)
-    return [led, hot]
+    everywhere = np.ones((1, 1), dtype=np.bool_)
+    is_led, is_filament = c.led_v > 0, c.filament_s > 0
+    slope = np.where(is_led, c.led_v / 40.0, 1.0)  # forty e-folds from nothing to the rated current
+    led = Junction("m", "n", everywhere, c.led_a * np.exp(-40.0) * np.ones_like(slope), slope)
+    hot = Filament("m", "n", everywhere, np.where(is_filament, c.filament_s, 1.0), c.system_v)
+    return [Load("m", "n", everywhere, led, hot, is_led, is_filament)]
 
 
 def _saturated(c: Circuits, on: str) -> list[Element]:

@@ -22,7 +22,7 @@ Array = npt.NDArray[np.float64]
 Node = str
 Volts = Mapping[str, Array]
 
-TOLERANCE_V = 1e-6
+TOLERANCE_V = 1e-5
 MOST_ROUNDS = 80
 # Put beside each non-linear branch and taken off its current again. Branches in series would each be a gap to
 # the other; this keeps the many-port's resistances small enough to be told apart in double precision.
@@ -111,7 +111,7 @@ def solve(
 
     Returns:
         {node: V, array of `shape`}. Non-linear circuits are iterated until no branch voltage moves by more
-        than 1 µV.
+        than 10 µV.
     """
     wanted = list(wanted)
     elements = [e for e in elements if np.any(e.active)]

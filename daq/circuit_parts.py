@@ -21,6 +21,7 @@ T = TypeVar("T", bound=np.generic)
 
 THERMAL_V = 0.025865  # k T / q at 27 °C
 MOST_EXPONENT = 200.0
+JOINED_S = 1e3  # nodes that are one piece of metal
 FILAMENT_POWER = 0.55
 COLD_SHARE = 0.1
 # With i = k v (v² + v1²)^((p-1)/2) the conductance at v = 0 is 1 / COLD_SHARE times the one at the rated
@@ -137,6 +138,49 @@ class Filament:
             _rows(self.hot_s, mask),
             _rows(self.rated_v, mask),
         )
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """A load of any kind, one kind per circuit: what comes after its series resistance.
+
+    One element for all kinds keeps circuits of different kinds in one computation.
+    """
+
+    plus: str
+    minus: str
+    active: Mask
+    led: Junction
+    filament: Filament
+    is_led: Mask
+    is_filament: Mask
+
+    def guess(self, open_v: Array, ohm: Array) -> Array:
+        plain = open_v / (1.0 + ohm * JOINED_S)
+        return self._chosen(self.led.guess(open_v, ohm), self.filament.guess(open_v, ohm), plain)
+
+    def tangent(self, volts: Array) -> tuple[Array, Array]:
+        led, led_slope = self.led.tangent(volts)
+        hot, hot_slope = self.filament.tangent(volts)
+        slope = self._chosen(led_slope, hot_slope, np.full_like(volts, JOINED_S))
+        return self._chosen(led, hot, JOINED_S * volts), slope
+
+    def limited(self, target: Array, volts: Array) -> Array:
+        return np.where(self.is_led, self.led.limited(target, volts), target)
+
+    def rows(self, mask: Mask) -> Load:
+        return Load(
+            self.plus,
+            self.minus,
+            _rows(self.active, mask),
+            self.led.rows(mask),
+            self.filament.rows(mask),
+            _rows(self.is_led, mask),
+            _rows(self.is_filament, mask),
+        )
+
+    def _chosen(self, led: Array, filament: Array, plain: Array) -> Array:
+        return np.where(self.is_led, led, np.where(self.is_filament, filament, plain))
 
 
 def _rows(values: npt.NDArray[T], mask: Mask) -> npt.NDArray[T]:

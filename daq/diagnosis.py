@@ -36,7 +36,7 @@ DRAWS = 512
 LEAST_EFFECTIVE = 25.0
 WIDENINGS = (1.0, 1.5, 2.2, 3.3)
 KEPT = 1e-4  # of the best, in the first set: less is not looked at again
-LOOKED_INTO = 1e-4  # explanations more probable than this are drawn again where draws are few
+LOOKED_INTO = 2e-3  # explanations more probable than this are drawn again where draws are few
 ROUNDS = 2
 
 
