@@ -57,11 +57,11 @@ def test_stresses_reach_the_leads() -> None:
 
 @pytest.mark.parametrize(("found", "put", "by"), [
     ("breakdown_v = 220", "breakdown_v = 400", "pulse 1, 24 V"),  # a wrong suppressor: transistors break down
-    ('pins = ["GND", "PULL#"]', 'pins = ["GND", "GND"]', "pulse 1, 12 V"),
+    ('pins = ["GND", "PULL#"]', 'pins = ["GND", "GND"]', "solenoid 4 Ω"),  # D#07 forgotten
 ])  # fmt: skip
 def test_a_wrong_part_is_found_out(found: str, put: str, by: str) -> None:
     assert TOML.count(found) == 1
-    assert over(parse(TOML.replace(found, put)), tuple(s for s in PULSES if s.name == by))
+    assert over(parse(TOML.replace(found, put)), tuple(s for s in PULSES if s.name.startswith(by)))
 
 
 @pytest.mark.long
