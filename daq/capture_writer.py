@@ -29,6 +29,8 @@ from daq.wall_clock import ClockPoint, from_epoch
 COMMIT_EVERY_S = 0.8
 """Whatever happens costs at most a second: this, and what is under way from the logger to the disk."""
 
+IN_A_RUSH_S = 0.1  # between commits where so much is waiting already
+
 
 class CaptureWriter:
     """Records into a new file; raises WorkError where it exists or cannot be made.
@@ -103,13 +105,18 @@ class CaptureWriter:
     def tick(self, now: float | None = None) -> None:
         """Commit if it is time to; call it now and then while nothing arrives. `now` is of `clock`."""
         now = self._clock() if now is None else now
-        if self._stopped or now - self._committed_at < COMMIT_EVERY_S:
+        if self._stopped or now - self._committed_at < self._pause_s():
             return
         self._committed_at = now
         self._log.flush()
         self._note_clocks(now)
         self._commit()
         self._check_reserve()
+
+    def _pause_s(self) -> float:
+        """How long after a commit the next is due: soon where samples that had waited come in a rush."""
+        late = self._clocks is not None and self._log.waiting_s >= COMMIT_EVERY_S
+        return IN_A_RUSH_S if late else COMMIT_EVERY_S
 
     def has_come_to(self, time_s: float) -> bool:
         """Whether pairs were added up to that moment, s from the first one."""

@@ -62,6 +62,11 @@ class LogRows:
         return self._time_s + (self.next - self._segment_first) / self._layout.rate_hz
 
     @property
+    def waiting_s(self) -> float:
+        """How much of the recording waits to be packed."""
+        return self._pending_pairs / self.rate_hz if self._pending_pairs else 0.0
+
+    @property
     def rate_hz(self) -> float:
         """Of the newest segment; 0 where none is under way."""
         return self._layout.rate_hz if self._layout is not None else 0.0

@@ -17,20 +17,23 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from daq.capture import CaptureSource, check_capture, salvage_capture, write_capture
 from daq.errors import InputError
-from daq.samples import Block, Gap, GapReason, Item
+from daq.samples import Block, Counts, Gap, GapReason, Item
 from tests.capture.logs import INFO, sizes, small
 from tests.capture.test_crash import killed, survives_power_cuts
 from tests.capture.test_damage import assert_true
 from tests.capture.test_writer import assert_beginning, recorder
-from tests.wire.fake_logger import pair_counts
+from tests.wire.fake_logger import FakeLogger
 from tests.wire.pty_logger import PtyLogger
 from tests.wire.talk import check_dense, check_one_run, pairs_in
 
 ROOT = Path(__file__).parents[2]
 RATE_HZ = 4000.0
 PATIENCE_S = 30.0
+TELLING = 32  # so many pairs in a row are only once among the first thousand
 
 
 @dataclass(frozen=True)
@@ -46,6 +49,16 @@ Trial = Callable[[Path, int], Outcome]
 
 
 # The recorder itself, on a line
+
+
+def lamp(first: int, count: int) -> Counts:
+    """What pairs read: a load on the ground side, switched every two seconds; noise tells them apart."""
+    index = np.arange(first, first + count, dtype=np.int64)
+    noise = np.stack([index * 2654435761 >> 13, index * 2246822519 >> 11], axis=1) % 3
+    on = index // 8000 % 2 > 0
+    levels = np.stack([np.full(count, 438), np.where(on, 172, 439)], axis=1)
+    counts: Counts = (levels + noise).astype(np.int32)
+    return counts
 
 
 class Recorder:
@@ -74,7 +87,7 @@ class Recorder:
 
 @contextmanager
 def recording(folder: Path) -> Iterator[Recorder]:
-    with PtyLogger(folder) as logger:
+    with PtyLogger(folder, FakeLogger(counts=lamp)) as logger:
         running = Recorder(folder, logger)
         try:
             yield running
@@ -100,7 +113,7 @@ def killed_on_a_line(folder: Path, seed: int) -> Outcome:
         running.process.wait()
     items = read(running.path)
     first = _first_pair(items)
-    assert check_one_run(items, first) <= sent + RATE_HZ  # what was on its way when it was counted
+    assert check_one_run(items, first, lamp) <= sent + RATE_HZ  # what was on its way when it was counted
     lost = sent - first - _pairs_and_gaps(items)
     return Outcome(max(0, lost) / RATE_HZ, opened=True)
 
@@ -123,9 +136,9 @@ def replugged(folder: Path, seed: int) -> Outcome:
     assert isinstance(gap, Gap)
     assert away_s - 0.2 <= gap.seconds <= away_s + 4.0
     first = _first_pair(before)
-    check_one_run(before, first)
+    check_one_run(before, first, lamp)
     assert pairs_in(behind) > 0
-    check_one_run(behind, _first_pair(behind))
+    check_one_run(behind, _first_pair(behind), lamp)
     with CaptureSource(running.path) as source:
         assert source.complete
     return Outcome(max(0, sent - first - _pairs_and_gaps(before)) / RATE_HZ, opened=True)
@@ -133,10 +146,11 @@ def replugged(folder: Path, seed: int) -> Outcome:
 
 def _first_pair(items: list[Item]) -> int:
     """Which pair of its run a log begins with, by what its first pairs read; 0 where it has none."""
-    block = next((i for i in items if isinstance(i, Block) and len(i.counts) >= 4), None)
+    block = next((i for i in items if isinstance(i, Block) and len(i.counts) >= TELLING), None)
     if block is None:
         return 0
-    return next(first for first in range(1024) if (pair_counts(first, 4) == block.counts[:4]).all())
+    head = block.counts[:TELLING]
+    return next(first for first in range(1024) if (lamp(first, TELLING) == head).all())
 
 
 def _pairs_and_gaps(items: list[Item]) -> int:

@@ -17,7 +17,7 @@ from daq.capture import CaptureSource, CaptureWriter
 from daq.errors import WorkError
 from daq.samples import Block, Item
 from tests.capture.hasty import HastyWriter
-from tests.capture.logs import INFO, endless, normal, prefix, sizes
+from tests.capture.logs import INFO, LAYOUTS, endless, noisy, normal, prefix, sizes
 
 ROOT = Path(__file__).parent.parent.parent
 
@@ -122,6 +122,20 @@ def test_every_second_is_on_the_disk(tmp_path: Path) -> None:
         writer.tick()  # nothing arrives: the session ticks
         assert writer.saved_end == item.end
     assert alone(path)
+
+
+def test_samples_that_waited_before_the_recording_began_are_saved_soon(tmp_path: Path) -> None:
+    """Three quarters of a second come in a rush: they do not wait as long again."""
+    now = 0.0
+    with CaptureWriter(tmp_path / "rush.whichside", INFO, clock=lambda: now, asleep=lambda: 0.0) as writer:
+        writer.append(Block(0, noisy(1, 3000), LAYOUTS[0]))
+        assert writer.saved_end == 0
+        now = 0.11
+        writer.append(Block(3000, noisy(2, 200), LAYOUTS[0]))
+        assert writer.saved_end == 3200
+        for at in range(3200, 32_000, 3200):  # but not a commit for each of many
+            writer.append(Block(at, noisy(at, 3200), LAYOUTS[0]))
+        assert writer.saved_end == 3200
 
 
 def test_a_closed_recording_takes_nothing_more(tmp_path: Path) -> None:

@@ -126,6 +126,27 @@ def line(name: str, path: Path, pairs: int, write: tuple[float, float], reading:
     )
 
 
+def entropy(counts: Counts) -> float:
+    """An estimate of what no packing of single samples goes below, bytes a sample.
+
+    Shannon's entropy of the residuals of a second, of two kinds the better: against the median, or against
+    the sample before; averaged over seconds and leads. What a histogram itself would take is left out.
+    """
+    second = int(RATE)
+    whole = counts[: len(counts) // second * second].reshape(-1, second, 2)
+    bits = [
+        min(_bits(lead - int(np.median(lead))), _bits(np.diff(lead, prepend=lead[:1])))
+        for part in whole[::10]
+        for lead in (part[:, 0], part[:, 1])
+    ]
+    return float(np.mean(bits)) / 8
+
+
+def _bits(residuals: np.ndarray) -> float:
+    share = np.unique(residuals, return_counts=True)[1] / len(residuals)
+    return float(-(share * np.log2(share)).sum())
+
+
 def compared(folder: Path, counts: Counts) -> Iterator[str]:
     pairs = len(counts)
     for name, size, live in (("capture live", FRAME, True), ("capture import", 32_768, False)):
@@ -163,6 +184,7 @@ def main() -> None:
         with tempfile.TemporaryDirectory(dir=where) as folder:
             counts = make(int(minutes * 60 * RATE))
             print(f"{name}, {minutes:g} minutes of {RATE:g} pairs/s")
+            print(f"  entropy estimate {entropy(counts):.3f} bytes/sample")
             for text_line in compared(Path(folder), counts):
                 print(text_line)
             print(looked_at(Path(folder) / "capture live.whichside"))

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from daq.logger_link import LoggerLink
-from daq.samples import Block, Change, ChangeKind, Gap, Item
+from daq.samples import Block, Change, ChangeKind, Counts, Gap, Item
 from tests.wire.fake_logger import FakeLogger, pair_counts
 
 MS = 1_000_000
@@ -61,7 +61,9 @@ def check_dense(items: Sequence[Item]) -> None:
         sample = item.end if isinstance(item, Block) else at
 
 
-def check_one_run(items: Sequence[Item], first_pair: int = 0) -> int:
+def check_one_run(
+    items: Sequence[Item], first_pair: int = 0, counts: Callable[[int, int], Counts] = pair_counts
+) -> int:
     """Items of one run hold exactly the fake logger's pairs, gaps counted; gives the index of the next."""
     check_dense(items)
     pair = first_pair
@@ -72,6 +74,6 @@ def check_one_run(items: Sequence[Item], first_pair: int = 0) -> int:
             assert item.uncertainty_s == 0
             pair += item.pairs
         elif isinstance(item, Block):
-            assert np.array_equal(item.counts, pair_counts(pair, len(item.counts)))
+            assert np.array_equal(item.counts, counts(pair, len(item.counts)))
             pair += len(item.counts)
     return pair
