@@ -17,12 +17,15 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import numpy.typing as npt
+
 from daq import capture_schema as schema
 from daq.capture_files import has_leftovers, settle_file
 from daq.capture_records import Anchor, Note
 from daq.capture_rows import LAST_KEY, ClosedError, Damage
 from daq.capture_store import CaptureStore, Entry, Lost, Segment
-from daq.capture_view import Overview, overview
+from daq.capture_view import Overview, overview, overview_between, totals
 from daq.errors import CommandError
 from daq.samples import Block, Change, DeviceInfo, Gap, GapReason, Item
 from daq.source import Capability, Command
@@ -182,6 +185,15 @@ class CaptureSource:
     def overview(self, first: int, last: int, columns: int) -> Overview:
         """Least, greatest and mean volts of both leads over pairs first .. last - 1 in equal columns."""
         return overview(self._store, first, last, columns)
+
+    def overview_between(self, edges: npt.NDArray[np.int64], level: int | None) -> Overview:
+        """The same in columns between the ascending pair numbers `edges`, from bins of a level."""
+        return overview_between(self._store, edges, level)
+
+    def totals(self, first: int, last: int) -> tuple[int, list[float], list[float], list[float]]:
+        """Over pairs first .. last - 1: how many there are; least, greatest, mean volts of both leads."""
+        pairs, one = totals(self._store, first, last)
+        return pairs, one.low[0].tolist(), one.high[0].tolist(), one.mean[0].tolist()
 
     def _device(self) -> DeviceInfo:
         try:

@@ -31,8 +31,16 @@ def overview(store: CaptureStore, first: int, last: int, columns: int) -> Overvi
     """
     last = max(last, first + 1)
     edges = first + (last - first) * np.arange(columns + 1, dtype=np.int64) // columns
+    return overview_between(store, edges, pyramid.level_for(last - first, columns))
+
+
+def overview_between(store: CaptureStore, edges: npt.NDArray[np.int64], level: int | None) -> Overview:
+    """Columns between the ascending pair numbers `edges`, from bins of `level` (None: from samples).
+
+    Columns may differ in width; one without pairs, or narrower than a bin, may stay empty.
+    """
+    first, last, columns = int(edges[0]), int(edges[-1]), len(edges) - 1
     total = _Columns(columns)
-    level = pyramid.level_for(last - first, columns)
     if level is None:
         for piece in store.pieces(first, last):
             if isinstance(piece, Block):
@@ -44,6 +52,24 @@ def overview(store: CaptureStore, first: int, last: int, columns: int) -> Overvi
             column = np.searchsorted(edges, bins.number * size, "right") - 1
             total.add(_numbered(bins, np.clip(column, 0, columns - 1)))
     return total.done()
+
+
+def totals(store: CaptureStore, first: int, last: int) -> tuple[int, Overview]:
+    """How many of the pairs first .. last - 1 there are, and all of them as one column."""
+    total = _Columns(1)
+    for level, begin, end in pyramid.tiles(max(first, store.first), min(last, store.end)):
+        for bins in _tile(store, level, begin, end):
+            total.add(_numbered(bins, np.zeros(len(bins), np.int64)))
+    return total.pairs, total.done()
+
+
+def _tile(store: CaptureStore, level: int | None, begin: int, end: int) -> Iterator[Bins]:
+    if level is not None:
+        yield from _bins(store, level, begin, end)
+        return
+    for piece in store.pieces(begin, end):
+        if isinstance(piece, Block):
+            yield pyramid.bins_of(piece.first, piece.counts, piece.layout.scale)
 
 
 class _Columns:
@@ -63,6 +89,10 @@ class _Columns:
         self._high[at] = np.maximum(self._high[at], bins.high)
         self._sum[at] += bins.mean * bins.pairs[:, None]
         self._pairs[at] += bins.pairs
+
+    @property
+    def pairs(self) -> int:
+        return int(self._pairs.sum())
 
     def done(self) -> Overview:
         empty = self._pairs == 0

@@ -53,6 +53,22 @@ def level_for(pairs: int, columns: int) -> int | None:
     return fitting[-1] if fitting else None
 
 
+def tiles(first: int, last: int, level: int = LEVELS - 1) -> Iterator[tuple[int | None, int, int]]:
+    """Pairs first .. last - 1 as the fewest whole bins: (level, first bin, end), or (None, pairs) between."""
+    if level < 0:
+        if first < last:
+            yield None, first, last
+        return
+    size = bin_pairs(level)
+    begin, end = -(-first // size), last // size
+    if begin >= end:
+        yield from tiles(first, last, level - 1)
+        return
+    yield from tiles(first, begin * size, level - 1)
+    yield level, begin, end
+    yield from tiles(end * size, last, level - 1)
+
+
 def bins_of(first: int, counts: Counts, scale: Scale, size: int = FIRST_BIN) -> Bins:
     """Bins of `size` pairs from counts (n, 2), n >= 1, the first of which is pair `first`."""
     number = np.arange(first // size, (first + len(counts) - 1) // size + 1, dtype=np.int64)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 from daq.capture_name import SUFFIX
 from daq.errors import InputError
 from daq.findings import Findings
 from daq.pipeline import Pipeline
+from daq.samples import Item
 from daq.source import SampleSource
 from daq.text_file import TextSource, is_text
 
@@ -29,9 +31,16 @@ def open_recording(path: Path, expectation: str | None = None) -> SampleSource:
 def analyse(source: SampleSource, expectation: str | None = None) -> Findings:
     """Findings of a whole recording; `expectation` overrides what it says itself."""
     pipeline = Pipeline(expectation or "switching")
+    for _ in analysing(source, pipeline, expectation):
+        pass
+    return pipeline.findings()
+
+
+def analysing(source: SampleSource, pipeline: Pipeline, expectation: str | None = None) -> Iterator[Item]:
+    """`analyse` step by step: each item once the pipeline has taken it; finishes the pipeline at the end."""
     for item in source:
         pipeline.push(item)
         if expectation is not None:
             pipeline.expect(expectation)
+        yield item
     pipeline.finish()
-    return pipeline.findings()

@@ -13,7 +13,9 @@ from textual.screen import Screen
 from daq import words
 from daq.capture import SUFFIX, CaptureSource, add_note
 from daq.cli import BAUDS, new_capture_name
+from daq.errors import InputError
 from daq.log_file import start_log
+from daq.look_back import LookBack
 from daq.pipeline import Pipeline
 from daq.recorder import LiveRecorder
 from daq.recordings_in import open_recording
@@ -25,6 +27,7 @@ from daq.source import Capability, SampleSource
 from tui.app import WhichsideApp
 from tui.bench import BenchScreen
 from tui.live import LiveScreen
+from tui.look_back import LookBackScreen
 from tui.review import Play, ReviewScreen
 from tui.start import Choice, Shelf, StartScreen
 
@@ -39,10 +42,25 @@ def run_live(source: SampleSource, expectation: str = "switching", out: Path | N
 
 
 def run_review(path: Path, expectation: str | None = None) -> int:
-    """Replay a capture or a text file on the review screen; raises InputError before any screen is shown."""
+    """Look back on a capture or a text file; raises InputError before any screen is shown."""
     start_log()
     screen = _review_screen(path, expectation)
-    return _run(screen, None) or outcome(screen.session)
+    return _run(screen, None) or _looked(screen.look)
+
+
+def _looked(look: LookBack) -> int:
+    """Say what went wrong, and give the exit code."""
+    error, damaged = look.progress.error, look.progress.damaged
+    if error is not None:
+        print(f"whichside: {words.printable(str(error), 500)}", file=sys.stderr)
+        return error.exit_code
+    if damaged:
+        print(
+            f"whichside: {look.named} is damaged in {words.count(damaged, 'place')}; the rest was shown "
+            f"(whichside check {look.named} tells more).",
+            file=sys.stderr,
+        )
+    return InputError.exit_code if damaged else 0
 
 
 def run_start(
@@ -128,9 +146,18 @@ class _CaptureNotes:
             return [Noted(note.at_s, note.text) for note in source.notes()]
 
 
-def _review_screen(path: Path, expectation: str | None) -> ReviewScreen:
-    notebook = _CaptureNotes(path) if path.suffix == SUFFIX else None
-    return ReviewScreen(lambda: _play(path, expectation), notebook)
+def _review_screen(path: Path, expectation: str | None) -> LookBackScreen:
+    notebook = _notebook(path)
+    look = LookBack(path, expectation)
+    return LookBackScreen(look, lambda: _replay_screen(path, look.progress.expectation or None), notebook)
+
+
+def _replay_screen(path: Path, expectation: str | None) -> ReviewScreen:
+    return ReviewScreen(lambda: _play(path, expectation), _notebook(path))
+
+
+def _notebook(path: Path) -> _CaptureNotes | None:
+    return _CaptureNotes(path) if path.suffix == SUFFIX else None
 
 
 def _play(path: Path, expectation: str | None) -> Play:

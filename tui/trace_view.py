@@ -30,7 +30,7 @@ _PEN_GAP = 3  # empty cells ahead of the pen
 _BAND_SHIFT_V = 0.1  # the axis moves when a band moved more: following every reading would redraw all
 
 _RECENT = 2  # columns that tell where a moving lead goes: the newest is seldom whole
-_LINE = ("━━", "╍╍")  # how each lead's trace is drawn
+LINES = ("━━", "╍╍")  # how each lead's trace is drawn
 
 T = TypeVar("T")
 
@@ -146,7 +146,7 @@ class TraceView(Widget, can_focus=False):
     def _label(self, lead: int, view: LeadView, columns: Columns) -> list[str]:
         """What stands beside a lane; the first three lines are on every screen."""
         reading = _reading(view, columns.low[-_RECENT:, lead], columns.high[-_RECENT:, lead])
-        lines = [f"{_LINE[lead]} LEAD {lead + 1}", reading, view.word.value.upper()]
+        lines = [f"{LINES[lead]} LEAD {lead + 1}", reading, view.word.value.upper()]
         role = [self._roles[lead]] if self._roles[lead] else []
         return lines + role
 

@@ -48,9 +48,9 @@ async def test_what_was_on_screen_is_what_the_capture_replays_to(tmp_path: Path)
     live = to_json(await _measure(path), "")
     assert to_json(analyse(CaptureSource(path)), "") == live, "recorded from the beginning of the run"
 
-    from tui.entry import _review_screen
+    from tui.entry import _replay_screen
 
-    screen: ReviewScreen = _review_screen(path, None)
+    screen: ReviewScreen = _replay_screen(path, None)
     async with on_stage(screen) as pilot:
         screen.replay.set_speed(100.0)
         await until(pilot, lambda: screen.session.findings)
