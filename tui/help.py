@@ -51,7 +51,13 @@ KEYS = (
         "your hands at the simulated circuit: x its control, u its connector, 1 2 where the leads are, 3 the "
         "reference lead, y the key, j a neighbour on the same wires, z the fault: there or mended",
     ),
-    ("review", "space pauses, - and + set the speed, x runs to the next edge, b begins again, n notes"),
+    (
+        "review",
+        "← → PgUp PgDn Home End move, + - zoom, z single samples, a all; ↑ ↓ events, Enter close up, k which "
+        "kinds; f measures from here, o lays two events over each other, l levels while on, e judges anew "
+        "expecting something else, p replays",
+    ),
+    ("replay", "space pauses, - and + set the speed, x runs to the next edge, b begins again, n notes"),
 )
 
 TRACE = (
