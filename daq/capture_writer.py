@@ -50,6 +50,7 @@ class CaptureWriter:
 
     Attributes:
         saved_end: index after the last pair that is on the disk.
+        saved_s: its moment, s from the first pair.
         room: what the disk has left, as of the last commit; None where it cannot be told.
     """
 
@@ -66,6 +67,7 @@ class CaptureWriter:
     ) -> None:
         self.path = Path(path)
         self.saved_end = 0
+        self.saved_s = 0.0
         self.room: Room | None = None
         self._reserve_bytes = reserve_bytes
         self._clock = clock
@@ -157,7 +159,7 @@ class CaptureWriter:
         if not rows:
             return
         self._transaction([(table.insert, row) for table, row in rows])
-        self.saved_end = self._log.next or 0
+        self.saved_end, self.saved_s = self._log.next or 0, self._log.time_s
 
     def _mark_complete(self) -> None:
         update = "UPDATE meta SET value = ?, crc = ? WHERE name = ?"

@@ -45,5 +45,10 @@ def bytes_a_second(path: Path, recorded_s: float, rate_hz: float) -> float:
     """While a recording runs: by what it took so far, once that is long enough to mean something."""
     if recorded_s < MEASURED_AFTER_S:
         return 2 * rate_hz * BYTES_A_SAMPLE
+    return size_bytes(path) / recorded_s
+
+
+def size_bytes(path: Path) -> int:
+    """What a recording takes so far, with what waits beside it to be folded in."""
     files = (path, path.with_name(path.name + "-wal"))
-    return sum(file.stat().st_size for file in files if file.exists()) / recorded_s
+    return sum(file.stat().st_size for file in files if file.exists())

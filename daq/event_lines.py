@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from daq import words
 from daq.findings import Cluster, Coincidence, EventSummary, KindCount
 
@@ -19,9 +21,9 @@ def ago(seconds: float) -> str:
     return f"{words.duration(seconds)} ago" if seconds >= 100.0 else f"{int(seconds)} s ago"
 
 
-def counts(summary: EventSummary) -> str:
-    """'7 feed dropout, 1 supply dip', or 'no events'."""
-    return ", ".join(f"{k.count} {k.kind.value}" for k in summary.kinds) or "no events"
+def counts(kinds: Sequence[KindCount]) -> str:
+    """'feed dropout: 7, supply dip: 1', or 'no events'."""
+    return ", ".join(f"{k.kind.value}: {k.count}" for k in kinds) or "no events"
 
 
 def coincidence_line(found: Coincidence) -> str:

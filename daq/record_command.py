@@ -23,7 +23,6 @@ if TYPE_CHECKING:
 STATUS_EVERY_S = 60.0
 LOOK_S = 0.2  # how often the recording is looked at
 AWAKE_SAID_S = 1.0  # what holds off sleep takes a moment to be refused
-LONGEST_SAID_S = 1000 * 3600.0
 
 
 def record(options: argparse.Namespace) -> int:
@@ -83,10 +82,10 @@ def _warn_of_room(path: Path, options: argparse.Namespace) -> None:
     room = forecast(path, options.rate or 4000.0)
     if room is None:
         return
-    print(f"the disk lasts for {_lasting(room)} at least", flush=True)
+    print(f"the disk lasts for {words.lasting(room.left_s)} at least", flush=True)
     if options.duration_s is not None and room.left_s < options.duration_s:
         print(
-            f"whichside: the disk may last for only {_lasting(room)} of the "
+            f"whichside: the disk may last for only {words.lasting(room.left_s)} of the "
             f"{words.duration(options.duration_s)} asked for; when it is nearly full the recording stops "
             "with everything kept. Make room, or record elsewhere.",
             file=sys.stderr,
@@ -98,7 +97,7 @@ def status_line(now: datetime, latest: Snapshot, away: bool, room: Room | None) 
     longest 12 ms, last 72 s ago'; last of all, what tells most of when the events come."""
     found = [f"{latest.edge_count} edges", f"{latest.event_count} events"]
     parts = [*found, words.losses(latest.losses, brief=True), *(["THE LOGGER IS AWAY"] if away else [])]
-    disk = [] if room is None else [f"the disk lasts for {_lasting(room)}"]
+    disk = [] if room is None else [f"the disk lasts for {words.lasting(room.left_s)}"]
     kinds = [event_lines.kind_line(kind, latest.time_s) for kind in latest.summary.kinds]
     whole = [", ".join(parts), *disk, *kinds, *event_lines.telling_lines(latest.summary)[:1]]
     return f"{now:%H:%M}  {words.duration(latest.time_s)}: {'; '.join(whole)}"
@@ -108,7 +107,3 @@ def awake_line(held: bool) -> str:
     if held:
         return "the computer is kept awake meanwhile"
     return "sleep cannot be held off here: see to it that the computer stays awake, lid open, on its supply"
-
-
-def _lasting(room: Room) -> str:
-    return words.duration(room.left_s) if room.left_s < LONGEST_SAID_S else "more than 1000 h"

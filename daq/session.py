@@ -28,7 +28,7 @@ from daq.probe import Prober
 from daq.samples import LOGGER_AWAY, LOGGER_SILENT, Block, Change, ChangeKind, DeviceInfo, Gap, Item, Origin
 from daq.snapshot import Snapshot
 from daq.source import Capability, Command, SampleSource, SetBias
-from daq.trace import TraceRing
+from daq.trace import NOTED, TraceRing
 
 log = logging.getLogger(__name__)
 
@@ -272,11 +272,11 @@ class Session:
             self._probe()
 
     def _note_change(self, change: Change) -> None:
-        if change.kind is ChangeKind.MARK:
+        if change.kind in (ChangeKind.MARK, ChangeKind.NOTE):
             later_s = 0.0 if change.at_s is None else change.at_s - self._time_s
             with self._ring_lock:
-                self._ring.mark(change.value, later_s)
-        elif change.kind is ChangeKind.NOTE:
+                self._ring.mark(change.value if change.kind is ChangeKind.MARK else NOTED, later_s)
+        if change.kind is ChangeKind.NOTE:
             self.notes += (Noted(self._time_s if change.at_s is None else change.at_s, change.value),)
         elif change.kind is ChangeKind.DEVICE and change.value in (LOGGER_AWAY, LOGGER_SILENT):
             self.away = True

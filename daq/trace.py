@@ -24,6 +24,9 @@ BIN_S = 0.001
 KEPT_S = 64.0
 """How much is kept (s): the longest window that the screens offer is a minute."""
 
+NOTED = "note"
+"""How a note, or a mark with a label, stands among the marks."""
+
 MARKS_KEPT = 200
 """More than a person makes in the time that is kept."""
 

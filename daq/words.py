@@ -20,6 +20,8 @@ SIDE: dict[Side, str] = {
     Side.UNDETERMINED: "not yet",
 }
 
+_LONGEST_SAID_S = 1000 * 3600.0
+
 MEANING: dict[Side, str] = {
     Side.LOW: "low side: switched between load and ground",
     Side.HIGH: "high side: switched between source and load",
@@ -73,6 +75,16 @@ def duration(seconds: float) -> str:
         return f"{minutes} min {rest:02d} s"
     hours, rest = divmod(int(seconds), 3600)
     return f"{hours} h {rest // 60:02d} min"
+
+
+def lasting(seconds: float) -> str:
+    """A forecast: '37 h 10 min', 'more than 1000 h'."""
+    return duration(seconds) if seconds < _LONGEST_SAID_S else "more than 1000 h"
+
+
+def size(in_bytes: int) -> str:
+    """'12.3 MB', '640 kB'."""
+    return f"{in_bytes / 1e6:.1f} MB" if in_bytes >= 1_000_000 else f"{in_bytes // 1000} kB"
 
 
 def moment(t_s: float) -> str:

@@ -6,7 +6,6 @@ yet written the last frame the next one is left out, so a slow line slows the pi
 
 from __future__ import annotations
 
-import time
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import ClassVar
@@ -15,7 +14,6 @@ from textual.app import ComposeResult
 from textual.containers import Horizontal, Vertical
 from textual.screen import Screen
 
-from daq import words
 from daq.samples import DeviceInfo
 from daq.session import Noted, Session, SessionState
 from daq.snapshot import LeadView, Snapshot, StateWord
@@ -24,6 +22,7 @@ from tui.details import DetailsScreen
 from tui.help import HelpScreen
 from tui.keys import COMMON, Key, KeyBar
 from tui.letters import ROWS
+from tui.notice import NOTICE_S, Notice
 from tui.panels import BigWord, Line
 from tui.terminal import Bell, keeps_up, too_small
 from tui.trace_view import TraceView
@@ -31,12 +30,6 @@ from tui.trace_view import TraceView
 FRAME_S = 1 / 15
 """Time between frames (s): the pen moves smoothly, at a third of the cost of 50 a second."""
 
-NOTICE_S = 4.0
-"""How long the answer to a key stays (s)."""
-
-AWAY = (
-    "The logger is away: check its cable and plug it in again; measuring and recording go on by themselves."
-)
 NO_READINGS = (LeadView(0.0, 0.0, StateWord.NO_READING),) * 2
 
 _FIXED_ROWS = 1 + 1 + 1 + 6  # device, state, roles, lanes
@@ -58,8 +51,6 @@ class Dashboard(Screen[None]):
         self.bell = Bell(lambda: self.app.bell())
         self.frames_skipped = 0
         self._frozen: Snapshot | None = None  # the picture while paused
-        self._notice = ""
-        self._notice_until_s = 0.0
 
     def compose(self) -> ComposeResult:
         yield Line(id="device")
@@ -73,7 +64,7 @@ class Dashboard(Screen[None]):
         with Horizontal(id="happenings"):
             yield Line(id="edges")
             yield Line(id="events")
-        yield Line(id="notice")
+        yield Notice(id="notice")
         yield KeyBar(id="keys")
 
     def on_mount(self) -> None:
@@ -139,18 +130,11 @@ class Dashboard(Screen[None]):
             events.say(panels.events_line(snapshot, events.size.width))
 
     def say_notice(self) -> None:
-        """The standing trouble if there is one, else the answer to the last key, else nothing."""
-        trouble = self.session.error or self.session.recording.error or (AWAY if self.session.away else None)
-        if trouble is not None:
-            text, style = words.printable(str(trouble)), "bold reverse"
-        else:
-            text, style = (self._notice if time.monotonic() < self._notice_until_s else ""), "reverse"
-        self._line("notice").say(*([(f" {text} ", style)] if text else []))
-        self.set_class(bool(text), "-notice")
+        self.set_class(self.query_one(Notice).tell(self.session), "-notice")
 
     def notice(self, text: str, seconds: float = NOTICE_S) -> None:
         """Answer a key: `text` stands for some seconds."""
-        self._notice, self._notice_until_s = words.printable(text), time.monotonic() + seconds
+        self.query_one(Notice).answer(text, seconds)
         self.say_notice()
 
     def _named(self, key: Key) -> Key:

@@ -44,6 +44,11 @@ KEYS = (
         "a lead reads that, it goes away for a moment to see whether the lead follows. off. up, down: a "
         "small electronic test light (10 kΩ), only while unplugged",
     ),
+    (
+        "a",
+        "drive and catch: a screen for the passenger, with the last event in big words. 1 to 8 and space "
+        "drop a labelled mark, n one in your own words; a new event rings, s silences; q comes back here",
+    ),
     ("w d v", "width of the picture; details; colours (dark, light, the terminal's own)"),
     ("h q", "this page; quit, which saves the recording"),
     (
@@ -67,7 +72,7 @@ TRACE = (
         "near zero; above, at source. A trace on a band's row is in that band. The pen runs left to right "
         "and begins again at the left.",
     ),
-    ("┊ o f g", "your marks: switched on, off, the other way"),
+    ("┊ o f g n", "your marks: switched on, off, the other way; a note or a mark with a label"),
     ("▒", "time without samples: lost, never filled in"),
     ("floating", "the whisper moves this lead: nothing holds it; it may be off its pin"),
 )

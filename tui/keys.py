@@ -48,6 +48,32 @@ LIVE = (
     Key("space", "pause", "pause", "␣"),
     Key("c", "clear", "clear"),
     Key("e", "expect", "expect"),
+    Key("a", "drive", "drive"),
+)
+
+DRIVE_MARKS = tuple(
+    Key(str(number), f"label('{label}')", label)
+    for number, label in enumerate(
+        ("bump", "turning", "braking", "wipers on", "lights on", "blower on", "door", "engine start"), start=1
+    )
+)
+"""What makes a fault come: the things that move wires, draw current, or shake."""
+
+DRIVE = (
+    Key("space", "label('seen')", "I saw it", "␣"),
+    Key("n", "note", "own words"),
+    Key("o", "mark('on')", "switched on"),
+    Key("f", "mark('off')", "off"),
+    Key("g", "mark('other')", "other way"),
+    Key("e", "expect", "expect"),
+    Key("r", "record", "record"),
+)
+
+SILENCE = Key("s", "silence", "silence")
+AFTER_DRIVE = (
+    Key("v", "app.colours", "colours"),
+    Key("h,question_mark,f1", "help", "help", "h"),
+    Key("q,escape,ctrl+c", "leave", "back to the dashboard", "q"),
 )
 
 BIAS = Key("i", "bias", "bias")

@@ -14,13 +14,13 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.snapshot import Bands
-from daq.trace import Columns
+from daq.trace import NOTED, Columns
 
 DOTS_PER_ROW, DOTS_PER_CELL = 4, 2  # of a braille character
 BLANK = 0x2800
 LOST = ord("▒")
 MARKED = ord("┊")
-MARK_LETTERS = {"on": "o", "off": "f", "other": "g", "note": "n"}  # the keys that make them
+MARK_LETTERS = {"on": "o", "off": "f", "other": "g", NOTED: "n"}  # the keys that make them
 _BITS = np.array([[0x01, 0x08], [0x02, 0x10], [0x04, 0x20], [0x40, 0x80]])
 
 _LEAST_ROWS = 3

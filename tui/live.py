@@ -9,7 +9,6 @@ from typing import ClassVar
 
 from textual.binding import BindingType
 
-from daq import words
 from daq.errors import WhichsideError
 from daq.lead_check import SEAT
 from daq.samples import ChangeKind
@@ -18,12 +17,10 @@ from daq.snapshot import Snapshot
 from daq.source import Capability, SetBias
 from tui import bias, keys, panels
 from tui.dashboard import Dashboard
+from tui.drive import DriveScreen
 from tui.keys import Key
-from tui.note import NoteScreen
+from tui.log_keys import LogKeys
 from tui.prompts import Prompter
-
-SURE_S = 3.0
-"""How soon a key that gives something up must be pressed again (s)."""
 
 _SECOND_RING_S = 0.5  # after the first: beyond the bell's own limit, short enough to be one signal
 
@@ -33,21 +30,17 @@ _ABOUT_BIAS = {
     bias.OFF: "bias off: a lead on nothing reads zero now, like a ground",
 }
 
-_EXPECTATIONS = ("switching", "steady", "automatic", "unknown")
 
-
-class LiveScreen(Dashboard):
+class LiveScreen(Dashboard, LogKeys):
     """Keys work on `session`; `new_capture` names the file that the record key begins."""
 
     BINDINGS: ClassVar[list[BindingType]] = keys.bindings(keys.LIVE, [keys.SKIP, keys.BIAS], keys.COMMON)
 
     def __init__(self, session: Session, new_capture: Callable[[], Path]) -> None:
         super().__init__(session)
-        self._new_capture = new_capture
+        self.new_capture = new_capture
         self._prompter = Prompter()
         self._wanted = bias.OFF  # asked for last; what the logger did stands in the log
-        self._asked = ""  # the key that waits to be pressed again
-        self._asked_s = 0.0
 
     def mood(self) -> str:
         if self.over:
@@ -91,50 +84,29 @@ class LiveScreen(Dashboard):
         if prompt is None or not new:
             return
         if prompt.mark:
-            self._change(ChangeKind.MARK, prompt.mark)
+            self.change(ChangeKind.MARK, prompt.mark)
         if prompt.rings:
             self.bell()
         if prompt.rings == 2:
             self.set_timer(_SECOND_RING_S, self.bell)
 
-    def _change(self, kind: ChangeKind, value: str, answer: str = "") -> None:
-        try:
-            self.session.change(kind, value)
-        except WhichsideError as error:
-            self._prompter.stop()
-            self.notice(str(error))
-        else:
-            if answer:
-                self.notice(answer)
-
-    def _sure(self, key: str, question: str) -> bool:
-        """True when the same key is pressed a second time soon."""
-        now_s = monotonic()
-        if self._asked == key and now_s - self._asked_s < SURE_S:
-            self._asked = ""
-            return True
-        self._asked, self._asked_s = key, now_s
-        self.notice(question, SURE_S)
-        return False
-
-    def action_mark(self, value: str) -> None:
-        name = {"other": "the other way"}.get(value, value)
-        at = words.moment(self.session.now_s())
-        self._change(ChangeKind.MARK, value, f"marked: switched {name} at {at}")
+    def refused(self, error: WhichsideError) -> None:
+        self._prompter.stop()
+        super().refused(error)
 
     def action_lead_check(self) -> None:
         if self.session.latest.lead_check.step:
-            self._change(ChangeKind.LEAD_CHECK, "stop", "lead check stopped")
+            self.change(ChangeKind.LEAD_CHECK, "stop", "lead check stopped")
         else:
-            self._change(ChangeKind.LEAD_CHECK, "start", "lead check started")
+            self.change(ChangeKind.LEAD_CHECK, "start", "lead check started")
 
     def action_check_on(self) -> None:
         """Skip a step of the lead check; past the last, say that the leads are seated."""
         step = self.session.latest.lead_check.step
         if step == SEAT:
-            self._change(ChangeKind.CLEAR, "", "from here everything is evidence: switch the load on and off")
+            self.change(ChangeKind.CLEAR, "", "from here everything is evidence: switch the load on and off")
         elif step:
-            self._change(ChangeKind.LEAD_CHECK, "skip", "step skipped")
+            self.change(ChangeKind.LEAD_CHECK, "skip", "step skipped")
 
     def action_plug(self) -> None:
         value = "in" if self.session.latest.plug == "out" else "out"
@@ -144,7 +116,7 @@ class LiveScreen(Dashboard):
             "out": "now unplug, circuit off; leads stay on the harness half; p once it is plugged in again",
             "in": "noted: plugged in; judging goes on",
         }
-        self._change(ChangeKind.PLUG, value, answers[value])
+        self.change(ChangeKind.PLUG, value, answers[value])
 
     @property
     def _has_bias(self) -> bool:
@@ -164,11 +136,6 @@ class LiveScreen(Dashboard):
         self._wanted = wanted
         self.notice(_ABOUT_BIAS.get(wanted, f"bias {bias.name(wanted)}: {_STRONG}"))
 
-    def action_expect(self) -> None:
-        now = self.session.latest.expectation
-        value = _EXPECTATIONS[(_EXPECTATIONS.index(now) + 1) % 4] if now in _EXPECTATIONS else "switching"
-        self._change(ChangeKind.EXPECT, value, f"expected now: {value}")
-
     def action_prompts(self) -> None:
         if self._prompter.running:
             self._prompter.stop()
@@ -177,42 +144,20 @@ class LiveScreen(Dashboard):
             self._prompter.start(monotonic())
             self.notice("hand on the switch: one ring is on, two rings are off; each is marked")
 
-    def action_note(self) -> None:
-        at_s = self.session.now_s()  # the moment of the key, not of the last letter
-
-        def put(text: str | None) -> None:
-            if text:
-                try:
-                    self.session.change(ChangeKind.NOTE, text, at_s)
-                except WhichsideError as error:
-                    self.notice(str(error))
-
-        self.app.push_screen(NoteScreen(at_s), put)
-
-    def action_record(self) -> None:
-        if self.session.recording.path is None:
-            path = self._new_capture()
-            self.session.start_recording(path)
-            self.notice(f"recording the whole run to {_brief(path)}")
-        else:
-            self.session.stop_recording()
-            self.notice(f"saved {_brief(self.session.recording.path)}")
-
     def action_pause(self) -> None:
         self._frozen = None if self._frozen else self.session.latest
         self.notice("the picture is held, measuring goes on" if self._frozen else "the picture runs again")
         self.pull(hurry=True)
 
+    def action_drive(self) -> None:
+        self._prompter.stop()
+        self.app.push_screen(DriveScreen(self.session, self.new_capture))
+
     def action_clear(self) -> None:
-        if self._sure("clear", "press c again to clear the evidence and judge anew"):
-            self._change(ChangeKind.CLEAR, "", "evidence cleared: judging anew from here")
+        if self.sure("clear", "press c again to clear the evidence and judge anew"):
+            self.change(ChangeKind.CLEAR, "", "evidence cleared: judging anew from here")
 
     def action_leave(self) -> None:
         recording = self.session.recording.path is not None and not self.over
-        if not recording or self._sure("leave", "still recording: press q again to stop and save"):
+        if not recording or self.sure("leave", "still recording: press q again to stop and save"):
             super().action_leave()
-
-
-def _brief(path: Path) -> str:
-    """The file's name alone where it is in the folder that the program was started in."""
-    return path.name if path.parent in (Path(), Path.cwd()) else str(path)

@@ -34,17 +34,23 @@ def too_small(columns: int, rows: int) -> str:
 
 
 class Bell:
-    """Rings, but not more often than every `BELL_EVERY_S`."""
+    """Rings, but not more often than every `every_s` seconds."""
 
-    def __init__(self, ring: Callable[[], None], clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self,
+        ring: Callable[[], None],
+        clock: Callable[[], float] = time.monotonic,
+        every_s: float = BELL_EVERY_S,
+    ) -> None:
         self._ring = ring
         self._clock = clock
-        self._last = -BELL_EVERY_S
+        self._every_s = every_s
+        self._last = -every_s
 
     def __call__(self) -> bool:
         """Ring if it is time; tells whether it rang."""
         now = self._clock()
-        if now - self._last < BELL_EVERY_S:
+        if now - self._last < self._every_s:
             return False
         self._last = now
         self._ring()

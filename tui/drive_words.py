@@ -1,0 +1,112 @@
+"""What the drive screen says: pure functions from a Snapshot to words that are read at a glance."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from daq import event_lines, words
+from daq.cautions import TEXT as CAUTION_TEXT
+from daq.findings import LoadState, Side
+from daq.recording_health import Health
+from daq.session import Noted
+from daq.snapshot import Snapshot
+from tui.panels import DOT, Part
+
+DRIVER = "The driver must not operate this: a passenger does, or nobody until parked."
+
+
+@dataclass(frozen=True, slots=True)
+class Headline:
+    """The big word, the sentence under it, and whether it is to be looked at."""
+
+    word: str
+    sentence: str
+    alarm: bool = False
+
+
+def headline(now: Snapshot, now_s: float, away: bool, over: bool) -> Headline:
+    """The last event, else what keeps events from being seen, else that all is well.
+
+    `now_s` is the moment on the run's clock; `away`: the logger is; `over`: the run has ended.
+    """
+    hindered = _hindered(now, away, over)
+    if hindered is not None:
+        return hindered
+    if now.events:
+        last = max(now.events, key=lambda event: event.t_s + event.duration_s)
+        ago = event_lines.ago(now_s - last.t_s - last.duration_s)
+        lasting, at = words.duration(last.duration_s), clock(last.t_s)
+        return Headline(last.kind.value.upper(), f"{ago} · {lasting} long · at {at}", True)
+    if now.expectation == "steady":
+        if now.load is LoadState.OFF:
+            return Headline("LOAD OFF", "expected on all the time, and it is off", True)
+    elif now.judgement.side is Side.UNDETERMINED:
+        unknown = "the side is not known yet: a long dropout would look like a switch-off"
+        return Headline("NO EVENT", unknown)
+    if now.load is LoadState.UNKNOWN:
+        return Headline("NO EVENT", "whether the load is on or off is not known yet")
+    return Headline("HEALTHY", "no event so far")
+
+
+def _hindered(now: Snapshot, away: bool, over: bool) -> Headline | None:
+    """Nothing can be seen at the moment, and why."""
+    if over:
+        return Headline("ENDED", "the run is over: nothing is measured any more", True)
+    if away:
+        return Headline("LOGGER AWAY", "nothing is measured until it is back", True)
+    if now.samples == 0:
+        return Headline("WAITING", "for the first samples")
+    if "ac" in now.cautions:
+        return Headline("AC REFUSED", CAUTION_TEXT["ac"], True)
+    if now.lead_check.step:
+        return Headline("LEAD CHECK", "it still runs: finish it on the dashboard; nothing is judged", True)
+    if now.plug == "out":
+        return Headline("UNPLUGGED", "nothing is judged; p on the dashboard once it is plugged in", True)
+    if advice := words.advice(now):
+        return Headline("SEE TO LEADS", advice, True)
+    return None
+
+
+def clock(t_s: float) -> str:
+    """'0:07', '12:05', '1:02:05': read at a glance, seconds only."""
+    hours, rest = divmod(max(0, int(t_s)), 3600)
+    minutes, seconds = divmod(rest, 60)
+    return f"{hours}:{minutes:02d}:{seconds:02d}" if hours else f"{minutes}:{seconds:02d}"
+
+
+def state_line(now: Snapshot, now_s: float) -> tuple[Part, ...]:
+    """'1:02:05 · load on · expect steady · source 13.80 V ±0.03'."""
+    rest = (words.load(now, brief=True), f"expect {now.expectation}", words.source(now, brief=True))
+    return ((clock(now_s), "bold"), DOT, DOT.join(rest))
+
+
+def counts(now: Snapshot, now_s: float, rows: int) -> str:
+    """A row for each kind of event, the worst first; where rows are short, the last names all the rest."""
+    kinds = now.summary.kinds
+    whole = len(kinds) if len(kinds) <= rows else max(0, rows - 1)
+    lines = [event_lines.kind_line(kind, now_s) for kind in kinds[:whole]]
+    return "\n".join([*lines, event_lines.counts(kinds[whole:])] if kinds[whole:] or not kinds else lines)
+
+
+def together(now: Snapshot) -> str:
+    """What tells most of when the events come; "" for nothing that chance would not explain."""
+    return next(iter(event_lines.telling_lines(now.summary)), "")
+
+
+def marks_line(notes: Sequence[Noted], now_s: float) -> str:
+    """'marks 4, the last: bump, 12 s ago'."""
+    if not notes:
+        return "no marks yet: press a number when it happens"
+    last = notes[-1]
+    ago = "" if last.at_s is None else f", {event_lines.ago(now_s - last.at_s)}"
+    return f"marks {len(notes)}, the last: {words.printable(last.text, 40)}{ago}"
+
+
+def recording_line(health: Health | None, losses: str, lost: bool) -> tuple[Part, ...]:
+    """Whether it is recorded, where, and whether it is safe."""
+    loss: Part = (losses, "bold $alarm") if lost else losses
+    if health is None:
+        return (("NOT RECORDING", "bold reverse"), " r records the run from its beginning", DOT, loss)
+    style = "bold $alarm" if health.late else ""
+    return (("● REC", "bold reverse"), f" {clock(health.recorded_s)}", DOT, loss, DOT, (health.line, style))
