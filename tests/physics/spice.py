@@ -7,7 +7,10 @@ functions raise `NoSimulatorError`, and a circuit that did not solve raises `Uns
 
 from __future__ import annotations
 
+import math
+import resource
 import shutil
+import signal
 import subprocess
 import tempfile
 from collections.abc import Mapping, Sequence
@@ -23,7 +26,8 @@ Array = npt.NDArray[np.float64]
 # and stays below 0.1 V there, 0.3 mV in the median (compared with a quarter of the step and reltol 1e-4).
 ACCURATE = ".options trtol=1"
 PATIENT = ".options method=gear abstol=1e-9 vntol=1e-5 itl4=100"
-CIRCUIT_TIMEOUT_S = 20.0  # a circuit takes 0.15 s on average; one that crawls is given up
+CIRCUIT_TIMEOUT_S = 20.0  # of a processor; a circuit takes 0.15 s on average; one that crawls is given up
+WAITING = 10  # a busy machine may take this many times as long
 
 
 class NoSimulatorError(RuntimeError):
@@ -170,15 +174,19 @@ def run_script(script: list[str], folder: Path, timeout_s: float) -> str:
     """Run control lines in `folder`; returns what ngspice printed. Raises subprocess.TimeoutExpired."""
     control = folder / "control.sp"
     control.write_text("\n".join([*script, "quit", ".endc", ".end", ""]))
+    seconds = math.ceil(timeout_s)
     done = subprocess.run(
         [executable(), "-b", str(control)],
         cwd=folder,
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
-        timeout=timeout_s,
+        timeout=WAITING * seconds,
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_CPU, (seconds, seconds + 1)),
         check=False,
     )
+    if done.returncode in (-signal.SIGXCPU, -signal.SIGKILL):
+        raise subprocess.TimeoutExpired(done.args, timeout_s)
     return done.stdout.decode(errors="replace")
 
 

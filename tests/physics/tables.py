@@ -192,15 +192,14 @@ def outside(scores: Sequence[Score], table: dict[str, Any]) -> list[str]:
 
 
 def write(scores: Sequence[Score], stem: Path) -> None:
-    """STEM.json (numbers and every score), STEM.md, STEM.svg."""
+    """STEM.json (the numbers), STEM.md, STEM.svg."""
     document: dict[str, Any] = {
         "proportions": [
             {"what": w, "hits": h, "trials": n, "interval": wilson(h, n)} for w, h, n in proportions(scores)
         ],
         "reliability": [asdict(b) for b in reliability(scores)],
-        "scores": [asdict(s) for s in scores],
     }
-    stem.with_suffix(".json").write_text(json.dumps(document))
+    stem.with_suffix(".json").write_text(json.dumps(document, indent=1) + "\n")
     stem.with_suffix(".md").write_text(markdown(scores) + "\n")
     stem.with_suffix(".svg").write_text(picture(reliability(scores)))
 
