@@ -11,7 +11,7 @@ import numpy as np
 from daq.crossings import UV
 from daq.events import Span, User, name_events
 from daq.evidence import Evidence, Mark
-from daq.findings import Edge, Event, Judgement, LoadKind, LoadState, Pwm, Side
+from daq.findings import Edge, Event, EventKind, Judgement, Lead, LoadKind, LoadState, Pwm, Side
 from daq.judge import judge
 from daq.labels import Label
 from daq.material import Material, Weighted
@@ -41,6 +41,7 @@ class Context:
     ac: bool = False
     noise: bool = False
     clipped: bool = False
+    skew_s: tuple[float, float] = (0.0, 0.0)
     marks: tuple[Mark, ...] = ()
     baseline: float | None = None  # pair at which the user called the last minute normal
 
@@ -63,17 +64,30 @@ class Analysis:
     load: LoadKind
     cautions: tuple[str, ...]
     floats_now: tuple[bool, bool]  # leads that nothing holds
+    skew_s: tuple[float, float]  # when each lead was sampled after the pair's own time
 
     def edges(self, seconds: Seconds, newest: int = 0) -> tuple[Edge, ...]:
-        """The edges, or the `newest` of them."""
+        """The edges, or the `newest` of them; timed by the lead that moves."""
         reversing = self.judgement.side is Side.REVERSING
-        return tuple(Edge(seconds(t.at), state_of(t.label, reversing)) for t in self.turns[-newest:])
+        after = self._after(self.judgement.control_lead)
+        return tuple(Edge(seconds(t.at) + after, state_of(t.label, reversing)) for t in self.turns[-newest:])
 
     def events(self, seconds: Seconds, newest: int = 0) -> tuple[Event, ...]:
-        """The events, or the `newest` of them."""
+        """The events, or the `newest` of them; timed by the lead that moves."""
+        moves = {
+            EventKind.FEED_DROPOUT: self.judgement.feed_lead,
+            EventKind.GROUND_DROPOUT: self.judgement.ground_lead,
+        }
         return tuple(
-            Event(e.kind, seconds(e.start), seconds(e.end) - seconds(e.start)) for e in self.spans[-newest:]
+            Event(
+                e.kind, seconds(e.start) + self._after(moves.get(e.kind)), seconds(e.end) - seconds(e.start)
+            )
+            for e in self.spans[-newest:]
         )
+
+    def _after(self, lead: Lead | str | None) -> float:
+        """How long after the pair's own time what moved was sampled, s."""
+        return self.skew_s[lead - 1] if isinstance(lead, int) else sum(self.skew_s) / 2
 
 
 def conclude(m: Material, context: Context) -> Analysis:
@@ -103,6 +117,7 @@ def conclude(m: Material, context: Context) -> Analysis:
         else kind_of_load(m.load, m.trains, m.scale, reversing, context.rate_hz),
         cautions=_cautions(context, bool(m.references)),
         floats_now=m.floats_now,
+        skew_s=context.skew_s,
     )
 
 

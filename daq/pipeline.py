@@ -347,6 +347,7 @@ class Pipeline:
                 ac=self._hazards is not None and self._hazards.ac,
                 noise=self._hazards is not None and self._hazards.noise,
                 clipped=self._clipped > 0,
+                skew_s=self._layout.scale.skew_s if self._layout is not None else (0.0, 0.0),
                 marks=tuple(self._marks),
                 baseline=self._baseline,
             )

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from daq.samples import Change, ChangeKind, Gap, GapReason, Item, Origin
+from daq.samples import Block, Change, ChangeKind, Gap, GapReason, Item, Layout, Origin, Scale
 from tests.analysis.volts import analyse, blocks, findings_of
 from tests.analysis.waves import HIGH, LOW, levels, pulsed
 
@@ -200,3 +200,14 @@ def test_unplugging_is_no_evidence_and_the_verdict_holds() -> None:
     only_apart = findings_of([Change(0, Origin.USER, ChangeKind.PLUG, "out"), *blocks(apart, 4000)])
     assert only_apart["edges"] == []
     assert only_apart["side"] == "undetermined"
+
+
+def test_edges_are_timed_by_when_the_lead_that_moves_was_sampled() -> None:
+    """Leads are sampled in turn: lead 2 half an interval after lead 1, and sums stand for their middle."""
+    scale = Scale((1e-6, 1e-6), skew_s=(0.001, 0.0015))
+    counts = np.rint(levels(LOW) * 1e6).astype(np.int32)
+    later = findings_of([Block(0, counts, Layout(4000.0, scale))])
+    plain = analyse(levels(LOW), 4000)
+    assert [
+        e["t_s"] - p["t_s"] for e, p in zip(later["edges"], plain["edges"], strict=True)
+    ] == pytest.approx([0.0015] * 4)
