@@ -49,6 +49,7 @@ class State:
         supply_v: 5 V from USB; None: not powered, with nothing but the parts on the supply.
         pump: whether the oscillator runs as such, or a steady source stands for it (much faster).
         ammeters: whether currents of semiconductors can be probed, as i(v<ref>).
+        ports: whether the chip's pins are wired; its supply always is.
     """
 
     bias: tuple[str, str] = ("off", "off")
@@ -56,6 +57,7 @@ class State:
     supply_v: float | None = 5.0
     pump: bool = False
     ammeters: bool = False
+    ports: bool = True
     plan: Design = field(default_factory=design)
 
 
@@ -72,7 +74,7 @@ def netlist(state: State) -> str:
     lines += _board_lines(state)
     if state.supply_v is not None:
         lines.append(NODESET)
-    if state.supply_v is not None and not state.pump:
+    if state.supply_v is not None and not state.pump and "NEG" in state.plan.nets():
         lines += [f"vpump pumped lg {PUMP_V}", f"rpump pumped neg {PUMP_OHM}"]
     return "\n".join(lines)
 
@@ -163,11 +165,12 @@ def _inverters(nodes: dict[str, str]) -> list[str]:
 
 def _board_lines(state: State) -> list[str]:
     """The chip: its supply, what drives its port pins, and the diodes that every pin has to both rails."""
-    chip = next(part for part in state.plan.parts.values() if part.kind.name == "board")
-    lines = []
+    lines: list[str] = []
+    chips = state.plan.of_kind("board")
     if state.supply_v is not None:
         lines += [f"vusb usb lg {state.supply_v}", "rusb usb v5 0.2"]
-    for pin, net in chip.pins.items():
+    wired = [pin for chip in chips for pin in chip.pins.items() if state.ports]
+    for pin, net in wired:
         if not pin.startswith("P"):
             continue
         name = node(net)

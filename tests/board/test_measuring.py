@@ -89,13 +89,13 @@ def check_tolerance(near: bool, count: int, seed: int) -> None:
 
 @pytest.mark.parametrize("near", [False, True])
 def test_gain_and_zero_over_tolerance(near: bool) -> None:
-    check_tolerance(near, 100, seed=5)
+    check_tolerance(near, 60, seed=5)
 
 
 @pytest.mark.long
 @pytest.mark.parametrize("near", [False, True])
 def test_gain_and_zero_over_tolerance_widely(near: bool) -> None:
-    check_tolerance(near, 5000, seed=6)
+    check_tolerance(near, 2000, seed=6)
 
 
 @pytest.mark.parametrize("near", [False, True])
@@ -188,15 +188,15 @@ def test_crosstalk(state: State) -> None:
 
 
 def test_the_negative_supply() -> None:
-    """The oscillator runs near 12 kHz and holds about -4.2 V, all that a dozen microamperes ask for."""
+    """The oscillator runs near 14 kHz, RC (ln 32/23 + ln 3/2), and holds about -4.2 V."""
     net = on_wires(State(pump=True), "v1 wire1 0 0\nv2 wire2 0 0\n.ic v(saw)=0 v(neg)=-4.15 v(v5)=5")
-    waves = transient(Transient(net, 6e-3, 2e-6, ("neg", "clock", "lg")))
+    waves = transient(Transient(net, 6e-3, 4e-6, ("neg", "clock", "lg")))
     late = waves.time_s > 5e-3
     assert np.mean(waves["neg"][late]) == pytest.approx(PUMP_V, abs=0.2)
     assert np.ptp(waves["neg"][late]) < 0.02
     clock = waves["clock"] > 2.5
     rises = np.count_nonzero(np.diff(clock.astype(int)) == 1)
-    assert rises / 6e-3 == pytest.approx(12e3, rel=0.35)
+    assert 8e3 < rises / 6e-3 < 22e3
 
 
 def test_a_step_is_what_the_firmware_says() -> None:
