@@ -15,6 +15,7 @@ from daq.copper import AWG_SIZES, METRIC_OHM_PER_KM, awg_ohm_per_km, length_m, m
 from daq.knowledge import Knowledge, Limit
 from daq.readings import At, Levels, Reading
 
+LEAST_LOAD_V = 1.0
 LEAST_LOAD_SHARE = 0.25  # of source: with less across it the load may not be on at all
 
 
@@ -61,7 +62,7 @@ def _of_pair(
 ) -> Iterator[Drop]:
     source, at_rest = _source(reading, given)
     full = feed if source is None else source
-    if feed - ground < LEAST_LOAD_SHARE * full:
+    if feed - ground < max(LEAST_LOAD_V, LEAST_LOAD_SHARE * full):
         return
     if source is not None:
         error = math.hypot(_error(source, knowledge), _error(feed, knowledge))

@@ -158,7 +158,7 @@ def _outcomes(test: Offer, values: Array, codes: Codes, chances: Array, played: 
         if total[code] < 0.02:
             break
         leaves = played.probability * chances[:, code] / total[code]
-        best = [int(g) for g in np.argsort(-leaves, kind="stable")[:3] if leaves[g] > 0.1]
+        best = [int(g) for g in np.argsort(-leaves, kind="stable")[:4] if leaves[g] > 0.08]
         if isinstance(test.reading.what, Lamp):
             volts, word = tuple[float, ...](), WORDS[code]
         else:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from daq.reason_words import SIDE_WORDS, Explanation, misreadings
 from daq.reasoning import Answer
 
 MOST_LISTED = 8
+MOST_ALIKE = 3
 
 
 def lines(answer: Answer) -> list[str]:
@@ -18,13 +21,13 @@ def lines(answer: Answer) -> list[str]:
         out.append("No single fault explains these: check the leads, or there are two faults. Does not fit:")
         out += [f"  {reading}" for reading in answer.misfits]
     out.append("could be:")
-    listed = answer.candidates[:MOST_LISTED]
-    out += [f"  {_percent(p):>6}  {found}" for found, p in listed]
-    rest = 1.0 - sum(p for _, p in listed)
+    merged = either_way(answer.candidates)
+    out += [f"  {_percent(p):>6}  {text}" for text, p in merged[:MOST_LISTED]]
+    rest = 1.0 - sum(p for _, p in merged[:MOST_LISTED])
     if rest > 0.005:
         out.append(f"  {_percent(rest):>6}  others")
-    for group in answer.look_alikes:
-        out.append(f"no test here tells apart: {_joined(group)}")
+    alike = list(dict.fromkeys(_joined(group) for group in answer.look_alikes))
+    out += [f"no test here tells apart: {text}" for text in alike[:MOST_ALIKE] if text]
     out += _next(answer)
     out += [f"mind: {note}" for note in misreadings(answer.given)]
     return out
@@ -35,6 +38,7 @@ def _next(answer: Answer) -> list[str]:
     if test is None:
         reason = {
             "known": "nothing: the place is known. Confirm it, repair, and read the same again.",
+            "known, but for look-alikes": "nothing: what is left cannot be told apart by readings here.",
         }.get(answer.stop, "nothing: no test offered here would tell more; follow the wire itself.")
         return [f"next: {reason}"]
     out = [f"next: {test.do}"]
@@ -46,8 +50,29 @@ def _next(answer: Answer) -> list[str]:
     return out
 
 
+def either_way(candidates: Sequence[tuple[Explanation, float]]) -> list[tuple[str, float]]:
+    """Explanations in words, most probable first.
+
+    Two that differ by lead order alone, and are alike probable, are one line: "either lead".
+    """
+    found: dict[tuple[object, ...], list[tuple[Explanation, float]]] = {}
+    for e, p in candidates:
+        found.setdefault((e.side, e.fault, e.place, e.condition, e.also), []).append((e, p))
+    lines = []
+    for group in found.values():
+        chances = [p for _, p in group]
+        if len(group) == 2 and min(chances) > 0.6 * max(chances):
+            text = str(group[0][0]).replace(f"lead {group[0][0].control_lead})", "either lead)")
+            lines.append((text, sum(chances)))
+        else:
+            lines += [(str(e), p) for e, p in group]
+    return sorted(lines, key=lambda line: -line[1])
+
+
 def _joined(group: tuple[Explanation, ...]) -> str:
-    return "; ".join(f"{SIDE_WORDS[e.side]}, {e.what}" for e in group)
+    """Without lead numbers; empty where nothing but those differs."""
+    words = list(dict.fromkeys(e.without_leads for e in group))
+    return " | ".join(words) if len(words) > 1 else ""
 
 
 def _percent(probability: float) -> str:

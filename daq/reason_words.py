@@ -55,8 +55,16 @@ class Explanation:
             control = " (both leads are control wires)"
         elif self.control_lead is None:
             control = ""
-        words = f"{SIDE_WORDS[self.side]}{control}: {self.what}"
-        return words if self.condition is None else f"{words}; {CONDITION_WORDS[self.condition]}"
+        return f"{SIDE_WORDS[self.side]}{control}: {self._what_and_condition}"
+
+    @property
+    def without_leads(self) -> str:
+        """'ground side: open, feed wire'."""
+        return f"{SIDE_WORDS[self.side]}: {self._what_and_condition}"
+
+    @property
+    def _what_and_condition(self) -> str:
+        return self.what if self.condition is None else f"{self.what}; {CONDITION_WORDS[self.condition]}"
 
     @property
     def what(self) -> str:
@@ -110,15 +118,17 @@ def caution(test: Offer) -> str:
 
 
 def outcomes_sentence(played: Played, names: Sequence[Explanation]) -> str:
-    """'12.6 V / 0.0 V: ground side: open, load (71 %); lit: ...', what each outcome would mean."""
-    return "; ".join(
-        f"{_outcome(o)}: {' or '.join(_left(names[g], p) for g, p in o.leaves) or 'several'}"
-        for o in played.outcomes
-    )
+    """'12.6 V / 0.0 V: ground side, open, load (71 %); lit: ...', what each outcome would mean."""
+    return "; ".join(f"{_outcome(o)}: {_left(o, names)}" for o in played.outcomes)
 
 
-def _left(found: Explanation, probability: float) -> str:
-    return f"{SIDE_WORDS[found.side]}, {found.what} ({probability:.0%})"
+def _left(outcome: Outcome, names: Sequence[Explanation]) -> str:
+    """The explanations that an outcome leaves; lead orders together."""
+    chances: dict[str, float] = {}
+    for group, p in outcome.leaves:
+        text = f"{SIDE_WORDS[names[group].side]}, {names[group].what}"
+        chances[text] = chances.get(text, 0.0) + p
+    return " or ".join(f"{text} ({p:.0%})" for text, p in chances.items()) or "several"
 
 
 def _outcome(outcome: Outcome) -> str:

@@ -70,19 +70,21 @@ def reason(given: Sequence[Reading], knowledge: Knowledge | None = None) -> Answ
     belief = diagnose(given, knowledge)
     names, groups = _grouped(belief)
     probability = np.bincount(groups.ravel(), weights=belief.probability.ravel(), minlength=len(names))
-    doubt = max(belief.misread, default=0.0)
     misfits = tuple(r for r, wrong in zip(given, belief.misread, strict=True) if wrong > MISREAD)
+    doubt = max(belief.misread) if misfits else 0.0
     ranked = sorted(zip(names, probability.tolist(), strict=True), key=lambda pair: -pair[1])
     played = field(belief, groups)
     tests = play_all(belief, played)
-    proposal, stop = _proposal(belief, played, tests, names, ranked)
+    alike = _look_alikes(played, tests, names)
+    stop = "" if not given or misfits else _known(ranked, alike, knowledge)
+    best = None if stop else next((t for t in tests if worth_doing(t, belief)), None)
     return Answer(
-        _sides(ranked, knowledge, doubt if misfits else 0.0),
-        tuple((e, p * (1.0 - doubt if misfits else 1.0)) for e, p in ranked if p >= LEAST_LISTED),
-        proposal,
-        stop,
+        _sides(ranked, knowledge, doubt),
+        tuple((e, p * (1.0 - doubt)) for e, p in ranked if p >= LEAST_LISTED),
+        None if best is None else _proposal(best, [names[n] for n in played.numbers]),
+        stop or ("" if best is not None else "no test would tell more"),
         misfits,
-        _look_alikes(played, tests, names),
+        alike,
         tuple(given),
     )
 
@@ -128,25 +130,28 @@ def _sides(ranked: list[tuple[Explanation, float]], knowledge: Knowledge, doubt:
     return total
 
 
-def _proposal(
-    belief: Belief,
-    played: Field,
-    tests: list[Played],
-    names: list[Explanation],
+def _known(
     ranked: list[tuple[Explanation, float]],
-) -> tuple[Proposal | None, str]:
-    known: dict[tuple[str, int | str | None, str, str | None], float] = {}
+    alike: tuple[tuple[Explanation, ...], ...],
+    knowledge: Knowledge,
+) -> str:
+    """ "known" when one place is sure enough, "known, but for look-alikes" when one group of them is."""
+    enough = knowledge.stop["place_known"]
+    places: dict[tuple[str, int | str | None, str, str | None], float] = {}
     for found, p in ranked:
-        known[found.where] = known.get(found.where, 0.0) + p
-    if belief.given and max(known.values()) >= belief.knowledge.stop["place_known"]:
-        return None, "known"
-    best = next((t for t in tests if worth_doing(t, belief)), None)
-    if best is None:
-        return None, "no test would tell more"
-    meanings = outcomes_sentence(best, [names[n] for n in played.numbers])
+        places[found.where] = places.get(found.where, 0.0) + p
+    if max(places.values()) >= enough:
+        return "known"
+    for group in alike:
+        if sum(places[where] for where in {e.where for e in group}) >= enough:
+            return "known, but for look-alikes"
+    return ""
+
+
+def _proposal(best: Played, names: list[Explanation]) -> Proposal:
     test = best.test
-    proposal = Proposal(instruction(test), test.template, best.bits, meanings, caution(test), test.minutes)
-    return proposal, ""
+    meanings = outcomes_sentence(best, names)
+    return Proposal(instruction(test), test.template, best.bits, meanings, caution(test), test.minutes)
 
 
 def _look_alikes(
