@@ -18,7 +18,7 @@ from daq.departures import OnPoint, asleep, on_points, opened_loads, spikes
 from daq.evidence import OffKind, Told, Votes, kind_of_off, weigh
 from daq.floating import sort_out
 from daq.labels import ON, Label, Scale, label_stretches, seen_scale
-from daq.pulses import Shown, duty_of, keep_longest, train_levels
+from daq.pulses import Shown, duty_of, keep_longest, rough_levels, train_levels
 from daq.ripple import without_ripple
 from daq.slow_pulses import with_slow_trains
 from daq.stretches import Lost, Pair, Stretch, Train
@@ -192,7 +192,12 @@ def _add_train(m: Material, train: Train, label: Label, scale: Scale) -> None:
     driven, paused = train_levels(train, on, off)
     loaded, source = driven[feed], paused[feed]
     m.ons.append(OnLevel(driven, label, share * length))
-    m.loaded.append((train.high[feed], 1.0) if loaded is None else (loaded, share * length))
+    if loaded is None and train.mean_period is not None:
+        loaded = rough_levels(train.mean_period)[feed]
+    elif loaded is None:
+        loaded = train.high[feed]
+    if loaded is not None:
+        m.loaded.append((loaded, share * length))
     if source is not None and kind_of_off(on, off, label, scale) is OffKind.GROUND_ROSE:
         m.resting.append((source, (1.0 - share) * length))
 

@@ -76,6 +76,11 @@ class Clock:
         self.count += 1
 
     @property
+    def middle(self) -> float:
+        """The mean of all moments: the best known of them, that of k = (count - 1) / 2."""
+        return self.origin + self.total / max(1, self.count)
+
+    @property
     def period(self) -> float | None:
         """None for fewer than four moments."""
         n = self.count

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from daq.stretches import Pair, Period, Train
 LEAST_PAIRS_A_PERIOD = 4.0  # above a quarter of the sample rate neither frequency nor duty is given
 PERIODS_APART = 6.0
 ALIKE = 0.03
+ONE_BEAT = 0.01  # trains that make the period differ more than this are not pieces of one
 TRAINS_MOST = 64
 CLEAR_OF_EDGE = 0.15  # pairs, beside what a place in the period is wide
 APART = 0.5  # pairs
@@ -42,10 +44,28 @@ def pwm_of(trains: Sequence[Train], rate_hz: float) -> tuple[Pwm | None, str]:
     if not trains:
         return None, ""
     longest = max(_groups(trains), key=lambda g: g[-1].end - g[0].start)
-    period = sum(t.period * t.periods for t in longest) / sum(t.periods for t in longest)
+    period = _period_of(longest)
     if period < LEAST_PAIRS_A_PERIOD:
         return None, "Pulsed, but too fast for this sample rate to measure frequency and duty."
     return Pwm(rate_hz / period, duty_of(longest)), ""
+
+
+def _period_of(trains: Sequence[Train]) -> float:
+    """The period of trains that are pieces of one: from the first to the last, if all keep one beat."""
+    mean = sum(t.period * t.periods for t in trains) / sum(t.periods for t in trains)
+    told = [t for t in trains if t.beats[1]]
+    if len(told) < 2:
+        return mean
+    usual = max(told, key=lambda t: t.periods).period
+    count, period = 0.0, usual
+    for before, then in pairwise(t.beats for t in told):
+        # the mean of n beats is that of number (n - 1) / 2: a whole number of periods, or half of one more
+        half = (then[1] - before[1]) / 2
+        count += round((then[0] - before[0]) / period - half) + half
+        period = (then[0] - told[0].beats[0]) / count
+        if abs(period - usual) > ONE_BEAT * usual:
+            return mean
+    return period
 
 
 def _groups(trains: Sequence[Train]) -> list[list[Train]]:
@@ -92,6 +112,12 @@ def on_levels(period: Period) -> Shown:
 def pause_levels(period: Period) -> Shown:
     """Both leads late in the pause, when a coil's current has died away if it does so at all."""
     return _shown(period, period.fall, period.rise + period.pairs, LATE_SHARE)
+
+
+def rough_levels(period: Period) -> Shown:
+    """Both leads at the top of pulses too short to settle: as good as the low-pass is known; None below one
+    pair, where the top is never reached."""
+    return _means(period, period.rise + 1.0, period.fall)
 
 
 def break_levels(period: Period) -> Shown:

@@ -128,6 +128,7 @@ def _train(run: Sequence[Step], stretches: Sequence[Stretch]) -> Train:
         down=_mean(low),
         low=(min(s.low[0] for s in inside), min(s.low[1] for s in inside)),
         high=(max(s.high[0] for s in inside), max(s.high[1] for s in inside)),
+        beats=(0.0, 0),
         mean_period=None,
         from_levels=True,
     )

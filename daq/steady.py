@@ -175,6 +175,7 @@ class Segmenter:
             down=sums.down_mean,
             low=sums.low,
             high=sums.high,
+            beats=(self._origin + sums.clock.middle, sums.clock.count),
             mean_period=read_period(sums.profile, period, sums.positive, self.rate_hz),
         )
 

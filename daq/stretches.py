@@ -99,7 +99,8 @@ class Train:
     """Regular pulses of lead 1 - lead 2: at least five periods alike.
 
     `up`/`down`: mean levels of both leads while the difference is above/below its local middle;
-    `up_share` the part of a period it is above; `mean_period` where the drive's own edges were found;
+    `up_share` the part of a period it is above; `beats` (mean moment, number) of the times when the drive let
+    go; `mean_period` where the drive's own edges were found;
     `from_levels`: told from steady stretches, `up` and `down` are settled levels.
     """
 
@@ -112,6 +113,7 @@ class Train:
     down: Pair
     low: Pair
     high: Pair
+    beats: tuple[float, int]
     mean_period: Period | None
     from_levels: bool = False
 

@@ -41,6 +41,7 @@ DEEP_UV = 3.0 * UV  # even a single sample
 PARTLY = 1 / 3  # of the releases must show it
 COAST_FROM = 0.15  # of D
 COAST_FALL = 0.08  # of D
+FAST = 0.45  # of D
 COAST_SLOW = 0.6  # of the first level is left at 20 to 40 ms: a slow driver's slope is over then
 COMES_TO_REST = 0.12  # of the first level: then it may fall ever more slowly
 STEEPENS = 2.5  # the steepest doubling of time against the first ones
@@ -59,6 +60,7 @@ SEEN_UV = 0.012 * UV
 SURGE_LEAST = 0.5  # of the settled drop: what a filament makes that is still warm
 NEXT = 0.2  # of it left in the next window: a surge does not end at once
 LASTS_15_MS, LASTS_60_MS = 0.5, 0.3  # of a surge left: a motor may
+LAMP_START = 0.7  # of the surge at 2.5 to 5 ms is the least there is before
 LAMP_15_MS, LAMP_60_MS = 0.8, 0.4  # a filament, be it large, warm and behind a bad wire, does not keep more
 REFERENCE = 6  # the window 80 to 160 ms after switching
 REFERENCE_LEAST = 5
@@ -67,7 +69,7 @@ SLOW_EDGE = 0.05  # of D: a surge as large as this may be a slow driver: it must
 TAIL = 0.03  # of it left at 20 to 40 ms
 MOSTLY = 0.6  # of the switchings must agree
 RISE_LEFT = 0.4
-KEPT = 64
+KEPT = 32  # answers of each kind: enough for medians
 CLEAN_LEAST = 2
 RATE_LEAST = 2000.0
 LAMP_SURGE = 2.0  # times the settled drop, at 2.5 to 10 ms, is the least that a cold filament makes
@@ -118,7 +120,8 @@ def _add_break(
     found: Answers, stretches: Sequence[Stretch], before: Part, part: Part, turn: Turn, rate_hz: float
 ) -> None:
     settled = _settled(part)
-    if settled is not None and before.end - before.start > WORKED_S * rate_hz:
+    worked = before.end - before.start > WORKED_S * rate_hz
+    if settled is not None and worked and len(found.breaks) < KEPT:
         found.breaks.append(response(stretches, turn, part.end, settled, before.label, rate_hz))
 
 
@@ -127,7 +130,8 @@ def _add_make(
 ) -> None:
     on, off = _settled(part), _settled(before)
     long = part.end - part.start > ON_LEAST_S * rate_hz and before.end - before.start > COOLS_S * rate_hz
-    if on is None or off is None or not long or not part.stretches or part.train is not None:
+    plain = part.train is None and bool(part.stretches)
+    if on is None or off is None or not long or not plain or len(found.makes) >= KEPT:
         return
     found.makes.append(response(stretches, turn, part.end, on, part.label, rate_hz))
     moved = sorted(abs(a - b) for a, b in zip(on, off, strict=True))
@@ -160,7 +164,7 @@ def kind_of_load(
     kicks = [k for r in releases if (k := _kick_kind(r)) is not None]
     coasts = _most([_coasts(r, full) for r in releases])
     surge, lasts = _surge(make), _lasts(make)
-    if coasts and (surge or _blind(make)):
+    if coasts and (surge or (_blind(make) and _most([_fast(r, full) for r in releases]))):
         return LoadKind.MOTOR
     if surge and lasts and (reversing or _most([_brakes(r, full) for r in releases])):
         return LoadKind.MOTOR
@@ -174,7 +178,7 @@ def kind_of_load(
         lamp = any(_lamp_like(c, answers.drops, full) for c in (make.values, coldest))
         other = not releases or coasts or reversing or _most([_slow(r, full) for r in releases])
         return LoadKind.LAMP if lamp and not other else LoadKind.UNKNOWN
-    if _rises(make):
+    if _rises(make) and not answers.off_rail:
         return LoadKind.COIL
     proven = _flat(make, answers) and rate_hz >= RATE_LEAST and not answers.off_rail
     quiet = len(releases) >= CLEAN_LEAST and not any(_restless(r, full) for r in releases)
@@ -255,6 +259,11 @@ def _coasts(r: Response, full: float) -> bool:
     return bool(steepens and (last < COMES_TO_REST * first or falls[-1] > FALLS_ON * falls[-2]))
 
 
+def _fast(r: Response, full: float) -> bool:
+    """A motor near its running speed: so much voltage no indicator's diodes hold."""
+    return bool(r.levels[2] > FAST * full)
+
+
 def _brakes(r: Response, full: float) -> bool:
     """A small voltage that dies away over tens of milliseconds: a motor is short-circuited."""
     if abs(r.end) > NEAR_ZERO * full:
@@ -310,6 +319,7 @@ def _lamp_like(changes: Floats, drops: Sequence[float], full: float) -> bool:
     first = changes[at]
     large = first > SURGE_LEAST * float(np.median(drops or [0.0]))
     falls = changes[5] < LAMP_60_MS * first and (at > 1 or changes[3] < LAMP_15_MS * first)
+    falls = falls and not changes[0] < LAMP_START * first
     return bool(large and falls and (first < SLOW_EDGE * full or changes[4] > TAIL * first))
 
 
