@@ -131,8 +131,9 @@ class _Spans:
 
     @property
     def counted(self) -> KindCount:
-        longest_s, end_s = float(self.lengths.max()), float(self.ends_so_far[-1])
-        return KindCount(self.kind, len(self.begins), longest_s, end_s)
+        at = int(self.ends.argmax())
+        last = Event(self.kind, float(self.begins[at]), float(self.lengths[at]))
+        return KindCount(self.kind, len(self.begins), float(self.lengths.max()), last)
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,13 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from daq import words
-from daq.findings import Cluster, Coincidence, EventSummary, KindCount
+from daq.findings import Cluster, Coincidence, Event, EventSummary, KindCount
 
 
 def kind_line(found: KindCount, now_s: float | None = None) -> str:
     """'feed dropout: 7, longest 12 ms'; with `now_s` also ', last 2 min 05 s ago'."""
     line = f"{found.kind.value}: {found.count}, longest {words.duration(found.longest_s)}"
-    return line if now_s is None else f"{line}, last {ago(now_s - found.last_end_s)}"
+    return line if now_s is None else f"{line}, last {since(found.last, now_s)}"
+
+
+def since(event: Event, now_s: float) -> str:
+    """How long ago it ended."""
+    return ago(now_s - event.t_s - event.duration_s)
 
 
 def ago(seconds: float) -> str:

@@ -77,12 +77,12 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class KindCount:
-    """All events of one kind: how many, the longest, and when the last one ended."""
+    """All events of one kind: how many, the longest, and the one that ended last."""
 
     kind: EventKind
     count: int
     longest_s: float
-    last_end_s: float
+    last: Event
 
 
 @dataclass(frozen=True, slots=True)

@@ -72,7 +72,9 @@ class Dashboard(Screen[None]):
         self.set_interval(FRAME_S, self.pull)
 
     def pull(self, hurry: bool = False) -> None:
-        """Show the latest snapshot, unless the terminal is still busy with the last one."""
+        """Show the latest snapshot, unless nobody sees it or the terminal is still busy with the last one."""
+        if not (self.is_active or self.app.screen.is_modal):
+            return
         if not hurry and not keeps_up(self.app):
             self.frames_skipped += 1
             return

@@ -53,7 +53,7 @@ class DriveScreen(LogKeys):
         self.new_capture = new_capture
         self.bell = Bell(lambda: self.app.bell(), every_s=BELL_EVERY_S)
         self.silent = False
-        self._events = session.latest.event_count
+        self._faults = drive_words.faults(session.latest)
 
     def compose(self) -> ComposeResult:
         yield Line(id="driver")
@@ -82,10 +82,10 @@ class DriveScreen(LogKeys):
             self.show()
 
     def _ring(self) -> None:
-        count = self.session.latest.event_count
-        if count > self._events and not self.silent:
+        count = drive_words.faults(self.session.latest)
+        if count > self._faults and not self.silent:
             self.bell()
-        self._events = count
+        self._faults = count
 
     def show(self) -> None:
         now, now_s = self.session.latest, self.session.now_s()

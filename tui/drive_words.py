@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 from daq import event_lines, words
 from daq.cautions import TEXT as CAUTION_TEXT
-from daq.findings import LoadState, Side
+from daq.events import REGISTRY
+from daq.findings import KindCount, LoadState, Side
 from daq.recording_health import Health
 from daq.session import Noted
 from daq.snapshot import Snapshot
@@ -33,11 +34,11 @@ def headline(now: Snapshot, now_s: float, away: bool, over: bool) -> Headline:
     hindered = _hindered(now, away, over)
     if hindered is not None:
         return hindered
-    if now.events:
-        last = max(now.events, key=lambda event: event.t_s + event.duration_s)
-        ago = event_lines.ago(now_s - last.t_s - last.duration_s)
+    if faults := [kind.last for kind in _faults(now)]:
+        last = max(faults, key=lambda event: event.t_s + event.duration_s)
         lasting, at = words.duration(last.duration_s), clock(last.t_s)
-        return Headline(last.kind.value.upper(), f"{ago} · {lasting} long · at {at}", True)
+        sentence = f"{event_lines.since(last, now_s)} · {lasting} long · at {at}"
+        return Headline(last.kind.value.upper(), sentence, True)
     if now.expectation == "steady":
         if now.load is LoadState.OFF:
             return Headline("LOAD OFF", "expected on all the time, and it is off", True)
@@ -46,7 +47,16 @@ def headline(now: Snapshot, now_s: float, away: bool, over: bool) -> Headline:
         return Headline("NO EVENT", unknown)
     if now.load is LoadState.UNKNOWN:
         return Headline("NO EVENT", "whether the load is on or off is not known yet")
-    return Headline("HEALTHY", "no event so far")
+    return Headline("HEALTHY", "no fault so far")
+
+
+def faults(now: Snapshot) -> int:
+    """How many events there are that somebody should look at."""
+    return sum(kind.count for kind in _faults(now))
+
+
+def _faults(now: Snapshot) -> list[KindCount]:
+    return [kind for kind in now.summary.kinds if REGISTRY[kind.kind].severity]
 
 
 def _hindered(now: Snapshot, away: bool, over: bool) -> Headline | None:

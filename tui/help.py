@@ -47,7 +47,8 @@ KEYS = (
     (
         "a",
         "drive and catch: a screen for the passenger, with the last event in big words. 1 to 8 and space "
-        "drop a labelled mark, n one in your own words; a new event rings, s silences; q comes back here",
+        "drop a labelled mark, n one in your own words; a new event rings, s silences; b after a good "
+        "minute says that it is normal; q comes back here",
     ),
     ("w d v", "width of the picture; details; colours (dark, light, the terminal's own)"),
     ("h q", "this page; quit, which saves the recording"),

@@ -66,6 +66,7 @@ DRIVE = (
     Key("f", "mark('off')", "off"),
     Key("g", "mark('other')", "other way"),
     Key("e", "expect", "expect"),
+    Key("b", "baseline", "this is normal"),
     Key("r", "record", "record"),
 )
 
@@ -73,7 +74,7 @@ SILENCE = Key("s", "silence", "silence")
 AFTER_DRIVE = (
     Key("v", "app.colours", "colours"),
     Key("h,question_mark,f1", "help", "help", "h"),
-    Key("q,escape,ctrl+c", "leave", "back to the dashboard", "q"),
+    Key("q,escape,ctrl+c", "leave", "dashboard", "q"),
 )
 
 BIAS = Key("i", "bias", "bias")

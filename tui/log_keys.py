@@ -10,7 +10,7 @@ from textual.screen import Screen
 
 from daq import words
 from daq.errors import WhichsideError
-from daq.samples import ChangeKind
+from daq.samples import BASELINE, ChangeKind
 from daq.session import Session
 from tui.note import NoteScreen
 from tui.notice import NOTICE_S
@@ -80,6 +80,10 @@ class LogKeys(Screen[None]):
         now = self.session.latest.expectation
         value = _EXPECTATIONS[(_EXPECTATIONS.index(now) + 1) % 4] if now in _EXPECTATIONS else "switching"
         self.change(ChangeKind.EXPECT, value, f"expected now: {value}")
+
+    def action_baseline(self) -> None:
+        normal = "noted: the last minute is what is normal; what departs from it is an event"
+        self.change(ChangeKind.SETTING, BASELINE, normal)
 
     def action_record(self) -> None:
         if self.session.recording.path is None:
