@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from daq.evidence import Told
-from daq.glue import glue
+from daq.glue import append, glue
 from daq.labels import OFF_BELOW, ON_ABOVE, Scale, difference
 from daq.material import Material, add, gather
 from daq.stretches import Lost, Steady, Stretch, end_of, start_of
@@ -27,22 +27,38 @@ class Chapters:
         self._stretches: list[Stretch] = []
         self._done = Material()
         self._rough = Scale(0.0, 0.0)
+        self._compared = 0  # stretches at the end that were compared with each other at this scale
         self.told = Told()
 
     def emit(self, stretch: Stretch) -> None:
-        if isinstance(stretch, Steady) and stretch.end - stretch.start >= max(2, ROUGH_S * self.rate_hz):
-            d = abs(difference(stretch.mean))
-            source = max(self._rough.source, *stretch.mean)
-            self._rough = Scale(source, max(self._rough.full, d, 0.5 * source))
-        self._stretches.append(stretch)
-        self._stretches[-GLUED:] = glue(self._stretches[-GLUED:], self._rough, self.rate_hz)
+        if self._shows_more(stretch):
+            self._compared = 0
+        if self._compared < GLUED - 1:
+            self._stretches.append(stretch)
+            latest = glue(self._stretches[-GLUED:], self._rough, self.rate_hz)
+            self._stretches[-GLUED:] = latest
+            self._compared = len(latest)
+        else:
+            before = len(self._stretches)
+            append(self._stretches, stretch, self._rough, self.rate_hz)
+            self._compared += len(self._stretches) - before
         if len(self._stretches) > CHAPTER:
             self._close_chapter()
+
+    def _shows_more(self, stretch: Stretch) -> bool:
+        """Whether the scale grows with it."""
+        if not isinstance(stretch, Steady) or stretch.end - stretch.start < max(2, ROUGH_S * self.rate_hz):
+            return False
+        before, d = self._rough, abs(difference(stretch.mean))
+        source = max(before.source, *stretch.mean)
+        self._rough = Scale(source, max(before.full, d, 0.5 * source))
+        return self._rough != before
 
     def take_back(self, at: float) -> None:
         """A pulse train began at `at`: what was cut since then is part of it."""
         while self._stretches and start_of(self._stretches[-1]) >= at:
             self._stretches.pop()
+            self._compared -= 1
         last = self._stretches[-1] if self._stretches else None
         if last is not None and not isinstance(last, Lost) and end_of(last) > at:
             last.end = int(at)

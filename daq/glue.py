@@ -13,34 +13,35 @@ import numpy as np
 
 from daq.labels import OFF_BELOW, Scale, difference
 from daq.stretches import Pair, Raw, Steady, Stretch, Zone, is_beyond
+from daq.tally import HALVES_MOST, LATE_AFTER_S, RAW_S, TRAIL_MOST
 
 APART_S = 0.004
 EQUAL_OF_SOURCE = 0.015
 EQUAL_LEAST_UV = 40_000
 LEFT_OF_D = 0.4
 PULSE_OF_SOURCE = 0.06
-LATE_AFTER_S = 0.060
 ONSET_MOST = 60  # windows
 BEYOND_MOST = 64
 SETTLED_S = 0.1  # the settled level is one of this length
 
 
 def glue(stretches: Sequence[Stretch], scale: Scale, rate_hz: float) -> list[Stretch]:
+    """The stretches, joined where they are one level."""
     out: list[Stretch] = []
     for s in stretches:
-        zone = out[-1] if out else None
-        before = out[-2] if len(out) > 1 else None
-        if (
-            isinstance(s, Steady)
-            and isinstance(zone, Zone)
-            and isinstance(before, Steady)
-            and _same(before, zone, s, scale, rate_hz)
-        ):
-            out[-2:] = [_joined(before, zone, s, rate_hz)]
-            continue
-        out.append(s)
-        _glue_over_a_pulse(out, scale, rate_hz)
+        append(out, s, scale, rate_hz)
     return out
+
+
+def append(out: list[Stretch], s: Stretch, scale: Scale, rate_hz: float) -> None:
+    """Add the next stretch to those glued before, with the same scale."""
+    if len(out) > 1 and isinstance(s, Steady):
+        before, zone = out[-2:]
+        if isinstance(zone, Zone) and isinstance(before, Steady) and _same(before, zone, s, scale, rate_hz):
+            out[-2:] = [_joined(before, zone, s, rate_hz)]
+            return
+    out.append(s)
+    _glue_over_a_pulse(out, scale, rate_hz)
 
 
 def _glue_over_a_pulse(out: list[Stretch], scale: Scale, rate_hz: float) -> None:
@@ -48,7 +49,7 @@ def _glue_over_a_pulse(out: list[Stretch], scale: Scale, rate_hz: float) -> None
     if len(out) < 5:
         return
     a, up, pulse, down, b = out[-5:]
-    if not (isinstance(a, Steady) and isinstance(pulse, Steady) and isinstance(b, Steady)):
+    if not (isinstance(b, Steady) and isinstance(pulse, Steady) and isinstance(a, Steady)):
         return
     if not (isinstance(up, Zone) and isinstance(down, Zone)):
         return
@@ -72,7 +73,7 @@ def _same(before: Steady, zone: Zone, after: Steady, scale: Scale, rate_hz: floa
     if zone.raw is None or after.start - before.end > max(2, APART_S * rate_hz):
         return False
     equal = max(EQUAL_OF_SOURCE * scale.source, EQUAL_LEAST_UV)
-    if any(abs(a - b) > equal for a, b in zip(before.tail, after.head, strict=True)):
+    if abs(before.tail[0] - after.head[0]) > equal or abs(before.tail[1] - after.head[1]) > equal:
         return False
     level = difference(before.tail)
     if abs(level) < OFF_BELOW * scale.full:
@@ -88,6 +89,8 @@ def _joined(a: Steady, zone: Zone, b: Steady, rate_hz: float) -> Steady:
     late = b.mean if enough and not late_n else _mean(a.late, late_n or n, b.mean, m)
     middle = ((b.start + b.end) / 2, *b.mean)
     beyond = [(zone.start, zone.end)] if is_beyond(zone.low, zone.high) else []
+    trail = a.trail + (b.trail or [middle])
+    # hours of ignition spikes are one stretch: what it carries must not grow with them
     return Steady(
         start=a.start,
         end=b.end,
@@ -98,10 +101,10 @@ def _joined(a: Steady, zone: Zone, b: Steady, rate_hz: float) -> Steady:
         settled=_mean(a.settled, max(0.0, min(n, SETTLED_S * rate_hz - m)), b.settled, m),
         low=(min(a.low[0], b.low[0]), min(a.low[1], b.low[1])),
         high=(max(a.high[0], b.high[0]), max(a.high[1], b.high[1])),
-        trail=a.trail + (b.trail or [middle]),
-        halves=a.halves + b.halves,
+        trail=trail if len(trail) <= TRAIL_MOST else trail[::2],
+        halves=(a.halves + b.halves)[:HALVES_MOST],
         onset=a.onset + b.onset if len(a.onset) < ONSET_MOST else a.onset,
-        raw=_raw_of_all(a, zone, b),
+        raw=_raw_of_all(a, zone, b) if b.end - a.start <= RAW_S * rate_hz else None,
         beyond=(a.beyond + beyond + b.beyond)[:BEYOND_MOST],
     )
 

@@ -80,7 +80,7 @@ class Segmenter:
             end = self._tally.start if self._tally is not None else self._cut
             out.append(self._zone_until(self._zone, end))
         if self._tally is not None and self._tally.pairs >= self._shortest:
-            out.append(self._tally.finish(self._copy(self._tally.start, self._cut)))
+            out.append(self._tally.finish(self._raw_of(self._tally, self._cut)))
         return tuple(out)
 
     def push(self, micro: Raw) -> None:
@@ -196,13 +196,15 @@ class Segmenter:
             return
         a, b = self._cut - self._base, end - self._base
         in_zone = self._zone_mask(a, b, final)
-        turns = np.flatnonzero(np.diff(in_zone)) + 1
+        turns = np.flatnonzero(in_zone[1:] != in_zone[:-1]) + 1
         bounds = [0, *turns.tolist(), b - a]
-        for p, q in pairwise(bounds):
-            if in_zone[p]:
+        moving, last = bool(in_zone[0]), len(bounds) - 2
+        for n, (p, q) in enumerate(pairwise(bounds)):
+            if moving:
                 self._enter_zone(self._cut + p)
-            else:
+            elif q - p >= self._shortest or n in (0, last):  # a short pause inside a zone is part of it
                 self._add_steady(self._cut + p, self._cut + q)
+            moving = not moving
         self._cut = end
 
     def _zone_mask(self, a: int, b: int, final: bool) -> npt.NDArray[np.bool_]:
@@ -243,7 +245,7 @@ class Segmenter:
         if tally.pairs < self._shortest and self._zone is not None:
             return
         self._close_zone(tally.start)
-        self._emit(tally.finish(self._copy(tally.start, end)))
+        self._emit(tally.finish(self._raw_of(tally, end)))
 
     def _close_zone(self, end: int) -> None:
         start, self._zone = self._zone, None
@@ -258,6 +260,9 @@ class Segmenter:
         low, high = part.min(axis=0), part.max(axis=0)
         kept = raw if end - start <= self._raw_zone else None
         return Zone(start, end, first, kept, _pair(low), _pair(high))
+
+    def _raw_of(self, tally: SteadyTally, end: int) -> Raw | None:
+        return self._copy(tally.start, end) if tally.is_short else None
 
     def _copy(self, start: int, end: int) -> Raw:
         a, b = max(0, start - self._base), end - self._base

@@ -20,6 +20,13 @@ ONSET_WINDOWS = 11  # up to a second
 
 Raw64 = npt.NDArray[np.float64]
 
+# What a tally begins with; never written to.
+_NO_SUM = np.zeros(2, dtype=np.int64)
+_NO_LOW = np.full(2, np.iinfo(np.int32).max, dtype=np.int32)
+_NO_HIGH = np.full(2, np.iinfo(np.int32).min, dtype=np.int32)
+_NO_PAIRS: Raw = np.empty((0, 2), dtype=np.int32)
+_NO_WINDOWS: Raw64 = np.empty((0, 2))
+
 
 class SteadyTally:
     """Sums of an open steady stretch; `finish` makes the Steady.
@@ -35,16 +42,12 @@ class SteadyTally:
         self._late_after = round(LATE_AFTER_S * rate_hz)
         self._raw_most = max(round(RAW_S * rate_hz), 4)
         self.window, self._origin = window, origin
-        self._sum = np.zeros(2, dtype=np.int64)
-        self._late_sum = np.zeros(2, dtype=np.int64)
-        self._low = np.full(2, np.iinfo(np.int32).max, dtype=np.int64)
-        self._high = np.full(2, np.iinfo(np.int32).min, dtype=np.int64)
-        self._head: Raw = np.empty((0, 2), dtype=np.int32)
-        self._tail: Raw = np.empty((0, 2), dtype=np.int32)
-        self._open_window: Raw = np.empty((0, 2), dtype=np.int32)
+        self._sum = self._late_sum = _NO_SUM
+        self._low, self._high = _NO_LOW, _NO_HIGH
+        self._head = self._tail = self._open_window = _NO_PAIRS
         self._trail: list[tuple[float, float, float]] = []
         self._halves: list[float] = []
-        self._last_windows: Raw64 = np.empty((0, 2))
+        self._last_windows = _NO_WINDOWS
         self._last_above: bool | None = None
         self._onset: list[tuple[int, int, float, float]] = []
         self._onset_end = max(1, round(ONSET_S * rate_hz))
@@ -56,7 +59,7 @@ class SteadyTally:
 
     @property
     def tail(self) -> Pair:
-        return _mean(self._tail.sum(axis=0, dtype=np.int64), len(self._tail))
+        return _mean(_sum(self._tail), len(self._tail))
 
     @property
     def settled(self) -> Pair:
@@ -71,12 +74,12 @@ class SteadyTally:
         """Add pairs that follow; `half` is half of the source scale at each."""
         at = self.start + self.pairs
         self._follow_onset(raw)
-        self._sum += raw.sum(axis=0, dtype=np.int64)
+        self._sum = self._sum + _sum(raw)
         late_from = max(0, self._late_after - self.pairs)
         if late_from < len(raw):
-            self._late_sum += raw[late_from:].sum(axis=0, dtype=np.int64)
-        np.minimum(self._low, raw.min(axis=0), out=self._low)
-        np.maximum(self._high, raw.max(axis=0), out=self._high)
+            self._late_sum = self._late_sum + _sum(raw[late_from:])
+        self._low = np.minimum(self._low, np.minimum.reduce(raw))
+        self._high = np.maximum(self._high, np.maximum.reduce(raw))
         if len(self._head) < self._edge:
             self._head = np.concatenate((self._head, raw))[: self._edge]
         self._tail = np.concatenate((self._tail, raw[-self._edge :]))[-self._edge :]
@@ -101,12 +104,14 @@ class SteadyTally:
                 return
             raw, half, at = raw[known:], half[known:], at + known
         above = np.abs(raw[:, 0] - raw[:, 1]) > half
-        first = bool(above[0]) if self._last_above is None else self._last_above
+        before, self._last_above = self._last_above, bool(above[-1])
+        ups = np.count_nonzero(above)
+        if ups in (0, len(above)) and before in (None, self._last_above):
+            return
+        first = above[0] if before is None else before
         turns = np.flatnonzero(np.diff(above, prepend=first))
-        for turn in turns[:HALVES_MOST].tolist():
-            if len(self._halves) < HALVES_MOST:
-                self._halves.append(float(at + turn) - 0.5)
-        self._last_above = bool(above[-1])
+        room = HALVES_MOST - len(self._halves)
+        self._halves += [float(at + turn) - 0.5 for turn in turns[:room].tolist()]
 
     def _follow_trail(self, raw: Raw, half: npt.NDArray[np.float64], at: int) -> None:
         """Means of whole windows, kept where they moved from the last one kept."""
@@ -141,8 +146,13 @@ class SteadyTally:
         if len(self._trail) > TRAIL_MOST:
             self._trail = self._trail[::2]
 
-    def finish(self, raw: Raw) -> Steady:
-        """The Steady of all pairs added; `raw` are those pairs (or the latest of them)."""
+    @property
+    def is_short(self) -> bool:
+        """So short that its samples are kept."""
+        return self.pairs <= self._raw_most
+
+    def finish(self, raw: Raw | None) -> Steady:
+        """The Steady of all pairs added; `raw` are those pairs, where it is short."""
         n = self.pairs
         late_n = n - self._late_after
         mean = self.mean
@@ -150,7 +160,7 @@ class SteadyTally:
             start=self.start,
             end=self.start + n,
             mean=mean,
-            head=_mean(self._head.sum(axis=0, dtype=np.int64), len(self._head)),
+            head=_mean(_sum(self._head), len(self._head)),
             tail=self.tail,
             late=_mean(self._late_sum, late_n) if late_n >= self._late_after else mean,
             settled=self.settled,
@@ -159,8 +169,13 @@ class SteadyTally:
             trail=self._trail,
             halves=self._halves,
             onset=self._onset,
-            raw=raw if n <= self._raw_most and len(raw) == n else None,
+            raw=raw if raw is not None and len(raw) == n else None,
         )
+
+
+def _sum(raw: Raw) -> npt.NDArray[np.int64]:
+    total: npt.NDArray[np.int64] = np.add.reduce(raw, dtype=np.int64)
+    return total
 
 
 def _middle(windows: Raw64) -> Pair:
@@ -168,4 +183,7 @@ def _middle(windows: Raw64) -> Pair:
 
 
 def _mean(sums: npt.NDArray[np.int64], n: int) -> Pair:
-    return (float(sums[0]) / n, float(sums[1]) / n) if n else (0.0, 0.0)
+    if not n:
+        return 0.0, 0.0
+    one, two = sums.tolist()
+    return one / n, two / n
