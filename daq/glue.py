@@ -20,7 +20,7 @@ EQUAL_OF_SOURCE = 0.015
 EQUAL_LEAST_UV = 40_000
 LEFT_OF_D = 0.4
 PULSE_OF_SOURCE = 0.06
-ONSET_MOST = 60  # windows
+ONSET_MOST = 200  # windows: what is looked at after a switching, in pieces of 20 ms
 BEYOND_MOST = 64
 SETTLED_S = 0.1  # the settled level is one of this length
 

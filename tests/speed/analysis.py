@@ -22,8 +22,7 @@ SCALE = Scale((48 / 1024, 48 / 1024), (-8.0, -8.0))
 
 
 def calm(seconds: float) -> Volts:
-    cycle = levels([(4.0, 12.6, 12.6), (4.0, 12.5, 0.1)])
-    return np.tile(cycle, (max(1, round(seconds / 8)), 1))
+    return levels([(4.0, 12.6, 12.6), (4.0, 12.5, 0.1)] * max(1, round(seconds / 8)))
 
 
 def spiky(seconds: float) -> Volts:
