@@ -36,6 +36,8 @@ AHEAD = 2  # batches handed out per worker
 FILE_S = 0.01  # first guesses, until measured: to open a file,
 BYTES_A_SECOND = 2e6  # and to analyse it
 
+_STOPS = (signal.SIGINT, signal.SIGTERM)
+
 Answer = tuple[list[Row], float]
 MakeExecutor = Callable[[], AbstractContextManager[Executor]]
 
@@ -86,8 +88,9 @@ def survey_batch(batch: Sequence[Task], expectation: str | None) -> Answer:
 def local_processes(workers: int) -> Iterator[Executor]:
     """Processes of this computer; where the survey is broken off, they are ended."""
     context = multiprocessing.get_context("spawn")  # no surprises with threads, and the same everywhere
-    pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_leave_interrupts)
+    pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_begin_work)
     try:
+        _launch(pool)
         yield pool
     except BaseException:
         for process in multiprocessing.active_children():
@@ -97,14 +100,28 @@ def local_processes(workers: int) -> Iterator[Executor]:
         pool.shutdown(cancel_futures=True)
 
 
+def _launch(pool: ProcessPoolExecutor) -> None:
+    """Start its processes with stops held back, here and in them: half-started ones would complain."""
+    if not hasattr(signal, "pthread_sigmask"):  # Windows
+        pool.submit(processors)
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, _STOPS)
+    try:
+        pool.submit(processors)
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _begin_work() -> None:
+    """In a process of the pool. Ctrl-C reaches every process of a terminal: the one that surveys decides."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, _STOPS)
+
+
 def processors() -> int:
     """Processes that can run at once here."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-
-
-def _leave_interrupts() -> None:
-    """Ctrl-C reaches every process of a terminal: the one that surveys decides."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 class _Survey:

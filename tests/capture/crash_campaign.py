@@ -38,14 +38,16 @@ class Kind:
     in_memory: bool = False  # nothing there hangs on how a disk behaves
 
 
+FILE_S = trials.PAIRS / trials.RATE_HZ
+
 KINDS = (
     Kind("recorder on a serial line killed (SIGKILL)", trials.killed_on_a_line, 200, 1.0),
     Kind("cable pulled and put in again, on a serial line", trials.replugged, 50, 1.0),
     Kind("recorder in haste killed: what it had acknowledged", trials.killed_in_haste, 200, 0.0),
     Kind("power cut: unsynced sectors written or not, at random", trials.power_cut, 50, 0.0),
     Kind("disk full: what it had acknowledged", trials.disk_full, 50, 0.0),
-    Kind("finished file of 3.75 s cut off anywhere", trials.truncated, 250, 3.75, True),
-    Kind("finished file of 3.75 s, 1 to 8 bits flipped", trials.flipped, 500, 3.75, True),
+    Kind(f"finished file of {FILE_S:.0f} s cut off anywhere", trials.truncated, 250, FILE_S, True),
+    Kind(f"finished file of {FILE_S:.0f} s, 1 to 8 bits flipped", trials.flipped, 500, FILE_S, True),
 )
 
 

@@ -15,16 +15,19 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cache
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
 
-from daq.capture import CaptureSource, check_capture, salvage_capture, write_capture
+from daq.capture import CaptureSource, check_capture, salvage_capture
 from daq.errors import InputError
 from daq.samples import Block, Counts, Gap, GapReason, Item
-from tests.capture.logs import INFO, sizes, small
+from tests.capture.hasty import HastyWriter
+from tests.capture.logs import endless, memory_folder, sizes
 from tests.capture.test_crash import killed, survives_power_cuts
-from tests.capture.test_damage import assert_true
+from tests.capture.test_damage import Timed, assert_pairs_of, timed
 from tests.capture.test_writer import assert_beginning, recorder
 from tests.wire.fake_logger import FakeLogger
 from tests.wire.pty_logger import PtyLogger
@@ -188,28 +191,39 @@ def disk_full(folder: Path, seed: int) -> Outcome:
     return Outcome(max(0, int(saved[-1]) - sizes(items)[0]) / RATE_HZ, opened=True)
 
 
-# A finished file, damaged
+# A finished file, damaged: twenty seconds and more, with gaps, marks and changes of bias
+
+LOG: list[Item] = list(islice(endless(1), 2500))
+PAIRS = sizes(LOG)[0]
+
+
+@cache
+def drive() -> bytes:
+    """The file that a recorder made of LOG, commit by commit."""
+    with memory_folder() as folder:
+        path = Path(folder) / "drive.whichside"
+        with HastyWriter(path) as writer:
+            for item in LOG:
+                writer.append(item)
+        return path.read_bytes()
+
+
+@cache
+def truth() -> Timed:
+    return timed(LOG)
 
 
 def truncated(folder: Path, seed: int) -> Outcome:
-    content = _whole(folder)
+    content = drive()
     return _read_or_saved(folder, content[: random.Random(seed).randrange(len(content))])
 
 
 def flipped(folder: Path, seed: int) -> Outcome:
     """One to eight bits anywhere."""
-    chance, content = random.Random(seed), bytearray(_whole(folder))
+    chance, content = random.Random(seed), bytearray(drive())
     for _ in range(chance.randint(1, 8)):
         content[chance.randrange(len(content))] ^= 1 << chance.randrange(8)
     return _read_or_saved(folder, bytes(content))
-
-
-def _whole(folder: Path) -> bytes:
-    path = folder / "whole.whichside"
-    write_capture(path, small(), INFO)
-    content = path.read_bytes()
-    path.unlink()
-    return content
 
 
 def _read_or_saved(folder: Path, content: bytes) -> Outcome:
@@ -218,15 +232,15 @@ def _read_or_saved(folder: Path, content: bytes) -> Outcome:
     path.write_bytes(content)
     try:
         with CaptureSource(path) as source:
-            assert_true(list(source))
+            assert_pairs_of(truth(), source)
         opened = True
     except InputError:
         opened = False
     try:
         salvage_capture(path, out)
     except InputError:
-        return Outcome(15_000 / RATE_HZ, opened)
+        return Outcome(PAIRS / RATE_HZ, opened)
     assert check_capture(out).intact
     items = read(out)
-    assert_true(items)
-    return Outcome((15_000 - pairs_in(items)) / RATE_HZ, opened)
+    assert_pairs_of(truth(), items)
+    return Outcome((PAIRS - pairs_in(items)) / RATE_HZ, opened)

@@ -66,12 +66,17 @@ def assert_true(items: list[Item]) -> None:
             assert any((c.kind, c.value, c.at_s) == (item.kind, item.value, item.at_s) for c in CHANGES)
         else:
             assert item.reason is GapReason.MISSING or item.seconds in (1.5, 0.5)
+    assert_pairs_of(TRUTH, items)
+
+
+def assert_pairs_of(truth: Timed, items: Iterable[Item]) -> None:
+    """Every pair is one of `truth`, at its moment, with its counts and its layout."""
     told = timed(items)
-    at = np.searchsorted(TRUTH.moments, told.moments)
-    assert (at < len(TRUTH.moments)).all()
-    assert np.array_equal(TRUTH.moments[at], told.moments)
-    assert np.array_equal(TRUTH.counts[at], told.counts)
-    assert np.array_equal(TRUTH.layouts[at], told.layouts)
+    at = np.searchsorted(truth.moments, told.moments)
+    assert (at < len(truth.moments)).all()
+    assert np.array_equal(truth.moments[at], told.moments)
+    assert np.array_equal(truth.counts[at], told.counts)
+    assert np.array_equal(truth.layouts[at], told.layouts)
 
 
 CHANGES = [item for item in ENTRIES if isinstance(item, Change)]

@@ -247,14 +247,20 @@ def test_a_missing_extra_is_said(package: str, folder: Path, tmp_path: Path) -> 
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
-def test_a_survey_that_is_stopped_leaves_nothing(tmp_path: Path, number: signal.Signals) -> None:
+@pytest.mark.parametrize("pause_s", [0.0, 0.05, 0.8])
+def test_a_survey_that_is_stopped_leaves_nothing(
+    tmp_path: Path, number: signal.Signals, pause_s: float
+) -> None:
     (tmp_path / "in").mkdir()
     for n in range(40):
         recording(tmp_path / "in" / f"{n}.whichside", high=True)
     out = tmp_path / "t.csv"
     command = [sys.executable, "-m", "daq", "survey", str(tmp_path / "in"), "--workers", "2", "-o", str(out)]
     process = subprocess.Popen(command, cwd=ROOT, stderr=subprocess.PIPE, text=True, start_new_session=True)
-    time.sleep(1.0)
+    children = Path(f"/proc/{process.pid}/task/{process.pid}/children")
+    while not children.read_text():  # its workers are being started
+        time.sleep(0.01)
+    time.sleep(pause_s)
     os.killpg(process.pid, number) if number is signal.SIGINT else process.send_signal(number)
     _, said = process.communicate(timeout=20)
     assert process.returncode == 130
