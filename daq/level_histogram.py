@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.capture_reader import CaptureSource
-from daq.findings import Edge, Event, LoadState
+from daq.findings import Edge, Event, EventKind, LoadState
 from daq.samples import Volts
 
 PIECES, PIECE_S = 200, 0.5
@@ -23,6 +23,9 @@ PIECES, PIECE_S = 200, 0.5
 
 SETTLING_S = 0.005
 """Left out at the ends of an on time (s): contacts bounce, and a pair may lie in the middle of the change."""
+
+STILL_ON = frozenset({EventKind.DROP_DRIFT, EventKind.PULSES_CHANGED, EventKind.STUCK})
+"""Events during which the load is on as ever, and whose levels are what one wants to see."""
 
 _ROUNDING = 1e-9  # of a bar
 
@@ -79,9 +82,9 @@ def on_times(initial: LoadState, edges: Sequence[Edge], begin_s: float, end_s: f
 
 
 def steadily(times: Times, events: Sequence[Event]) -> Times:
-    """`times` without their first and last milliseconds, and without events: those are told elsewhere."""
+    """`times` without their first and last milliseconds, and without events that are no level of being on."""
     out: list[tuple[float, float]] = []
-    breaks = sorted((event.t_s, event.t_s + event.duration_s) for event in events)
+    breaks = sorted((e.t_s, e.t_s + e.duration_s) for e in events if e.kind not in STILL_ON)
     at = 0
     for begin, end in times:
         while at < len(breaks) and breaks[at][1] <= begin:

@@ -16,12 +16,16 @@ from daq.time_window import TimeWindow
 
 _MOST_DIGITS = 6
 _MOVES_V = 0.5  # more than noise
+_FEED_SIDE = "between source and load"
 _PLACE = {
-    EventKind.FEED_DROPOUT: "between source and load",
-    EventKind.GROUND_DROPOUT: "between load and ground",
-    EventKind.SAG_OR_FEED_LOSS: "between source and load, or in the source",
+    EventKind.FEED_DROPOUT: (_FEED_SIDE, True),
+    EventKind.GROUND_DROPOUT: ("between load and ground", False),
+    EventKind.SAG_OR_FEED_LOSS: (f"{_FEED_SIDE}, or in the source", True),
+    EventKind.LOAD_OPEN: ("between the two leads", None),
+    EventKind.FEED_ASLEEP: (_FEED_SIDE, True),
+    EventKind.FEED_AWAKE: (_FEED_SIDE, True),
 }
-"""Where in the circuit an event happened, for the kinds that tell."""
+"""Where in the circuit an event happened, for the kinds that tell, and whether the feed's lead is nearest."""
 
 
 def moment(t_s: float, step_s: float) -> str:
@@ -97,10 +101,9 @@ def _length(seconds: float) -> str:
 def told(event: Event, judgement: Judgement) -> str:
     """The sentence of an event: what happened and on which side of the load, at which lead."""
     parts = [REGISTRY[event.kind].sentence]
-    place = _PLACE.get(event.kind)
-    if place is not None and judgement.side not in (Side.UNDETERMINED, Side.REVERSING):
-        feed = event.kind is not EventKind.GROUND_DROPOUT
-        lead = _side_lead(judgement, feed)
+    if event.kind in _PLACE and judgement.side not in (Side.UNDETERMINED, Side.REVERSING):
+        place, feed = _PLACE[event.kind]
+        lead = None if feed is None else _side_lead(judgement, feed)
         parts.append(f"It is {place}{f': lead {lead}' if lead else ''}.")
     return " ".join(parts)
 

@@ -35,7 +35,7 @@ class OverlayScreen(ModalScreen[None]):
     def __init__(self, look: LookBack, bands: Bands, one: Event, other: Event) -> None:
         super().__init__()
         self._look, self._bands, self._events = look, bands, (one, other)
-        self._width_s = max(LEAST_EVENT_S, EVENT_WIDTHS / 2 * max(e.duration_s for e in self._events))
+        self._width_s = max(LEAST_EVENT_S, EVENT_WIDTHS * max(e.duration_s for e in self._events)) / 2
 
     def compose(self) -> ComposeResult:
         yield Line(id="overlay-one")

@@ -70,6 +70,7 @@ class TimeView(Widget, can_focus=False):
         "time--lead1-band",
         "time--lead2-band",
         "time--other",
+        "time--other-band",
         "time--scale",
     }
 
@@ -106,7 +107,7 @@ class TimeView(Widget, can_focus=False):
         gutter = Segment(row.gutter, self.get_component_rich_style("time--scale"))
         if row.other is None:
             return Strip([gutter, Segment(row.trace, paint)], len(row.gutter) + len(row.trace))
-        other = self.get_component_rich_style("time--other")
+        other = self.get_component_rich_style("time--other-band" if row.band else "time--other")
         runs = groupby(zip(row.other.tolist(), row.trace, strict=True), key=lambda cell: cell[0])
         traces = [Segment("".join(c for _, c in run), other if its else paint) for its, run in runs]
         return Strip([gutter, *traces], len(row.gutter) + len(row.trace))

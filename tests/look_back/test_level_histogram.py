@@ -98,6 +98,13 @@ def test_events_are_left_out(lengths: list[float], spans: list[tuple[float, floa
     assert missing.sum() <= 2 * (len(spans) + len(times)), "only slivers between two breaks"
 
 
+def test_a_drifting_drop_is_no_break() -> None:
+    """It is what the histogram is looked at for."""
+    whole = steadily([(0.0, 10.0)], [])
+    assert steadily([(0.0, 10.0)], [Event(EventKind.DROP_DRIFT, 2.0, 3.0)]) == whole
+    assert len(steadily([(0.0, 10.0)], [Event(EventKind.SUPPLY_DIP, 2.0, 3.0)])) == 2
+
+
 def test_only_what_was_on_is_counted(tmp_path: Path) -> None:
     with CaptureSource(recorded(tmp_path / "a.whichside")) as source:
         found = on_levels(source, [(0.1, 0.9), (2.1, 2.9)], 12)

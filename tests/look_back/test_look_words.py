@@ -58,6 +58,16 @@ def test_an_event_says_on_which_side_of_the_load(kind: EventKind, judgement: obj
     assert "opened" in told
 
 
+def test_an_open_load_is_between_the_leads() -> None:
+    told = look_words.told(Event(EventKind.LOAD_OPEN, 1.0, 0.01), GROUND_SIDE)
+    assert told.endswith("It is between the two leads.")
+
+
+@pytest.mark.parametrize("kind", EventKind)
+def test_every_kind_has_its_sentence(kind: EventKind) -> None:
+    assert look_words.told(Event(kind, 1.0, 0.01), GROUND_SIDE).endswith(".")
+
+
 def test_where_the_side_is_not_known_no_place_is_named() -> None:
     open_side = replace(GROUND_SIDE, side=Side.UNDETERMINED)
     assert "between" not in look_words.told(Event(EventKind.FEED_DROPOUT, 1.0, 0.01), open_side)

@@ -220,6 +220,18 @@ async def test_in_every_theme(path: Path, theme: str) -> None:
         assert ("·" in lanes(pilot)) == (theme == themes.TERMINAL), "bands are dotted without colour"
 
 
+async def test_damage_is_said_and_is_the_exit_code(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    raw = bytearray(path.read_bytes())
+    raw[len(raw) // 2] ^= 0x40
+    path.write_bytes(raw)
+    screen = entry._review_screen(path, None)
+    async with on_stage(screen) as pilot:
+        await until(pilot, lambda: screen.look.progress.over)
+        await until(pilot, lambda: "damaged in 1 place" in text(pilot.app))
+    assert entry._looked(screen.look) == 4
+    assert "whichside check" in capsys.readouterr().err
+
+
 def test_a_gap_is_where_it_was(path: Path) -> None:
     look = LookBack(path)
     lost = look.columns(look.whole, 66).lost
