@@ -71,14 +71,20 @@ def histogram(volts: npt.NDArray[np.floating], bars: int, step_v: float) -> Leve
     )
 
 
-def on_times(initial: LoadState, edges: Sequence[Edge], begin_s: float, end_s: float) -> Times:
-    """When the load was on (either way) between two moments."""
-    states = [(begin_s, initial), *((edge.t_s, edge.state) for edge in edges), (end_s, LoadState.OFF)]
+def on_times(initial: LoadState, edges: Sequence[Edge], whole_s: float) -> Times:
+    """When the load was on (either way) in a recording of `whole_s`."""
+    states = [(0.0, initial), *((edge.t_s, edge.state) for edge in edges), (whole_s, LoadState.OFF)]
     return [
-        (max(at, begin_s), min(until, end_s))
+        (at, until)
         for (at, state), (until, _) in pairwise(states)
-        if state not in (LoadState.OFF, LoadState.UNKNOWN) and max(at, begin_s) < min(until, end_s)
+        if state not in (LoadState.OFF, LoadState.UNKNOWN) and at < until
     ]
+
+
+def within(times: Times, begin_s: float, end_s: float) -> Times:
+    """The parts of `times` between two moments."""
+    cut = [(max(begin, begin_s), min(end, end_s)) for begin, end in times]
+    return [(begin, end) for begin, end in cut if begin < end]
 
 
 def steadily(times: Times, events: Sequence[Event]) -> Times:

@@ -14,7 +14,7 @@ from pathlib import Path
 from daq.capture import CaptureSource, write_capture
 from daq.capture_name import SUFFIX
 from daq.findings import Event, Findings
-from daq.level_histogram import OnLevels, on_levels, on_times, steadily
+from daq.level_histogram import OnLevels, on_levels, on_times, steadily, within
 from daq.reanalysis import Progress, Reanalysis
 from daq.recordings_in import open_recording
 from daq.samples import ChangeKind
@@ -95,8 +95,9 @@ class LookBack:
 
     def on_levels(self, findings: Findings, window: TimeWindow, bars: int) -> OnLevels:
         """What the leads read while the load was steadily on, within a window."""
-        times = on_times(findings.initial_state, findings.edges, window.begin_s, window.end_s)
-        return on_levels(self.source, steadily(times, findings.events), bars)
+        times = on_times(findings.initial_state, findings.edges, findings.duration_s)
+        seen = within(steadily(times, findings.events), window.begin_s, window.end_s)
+        return on_levels(self.source, seen, bars)
 
     def levels(self, event: Event) -> tuple[MeasuredSpan, MeasuredSpan]:
         """Both leads before an event (as long as it lasts, at most) and in it."""

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from daq.capture import CaptureSource
 from daq.findings import Edge, Event, EventKind, LoadState
-from daq.level_histogram import histogram, on_levels, on_times, spread, steadily
+from daq.level_histogram import histogram, on_levels, on_times, spread, steadily, within
 from tests.look_back.recordings import SCALE, recorded
 
 STEP_V = 0.0469
@@ -52,9 +52,11 @@ def test_of_normal_noise_it_is_the_normal_distribution() -> None:
 
 def test_on_times_are_cut_to_the_picture() -> None:
     edges = [Edge(1.0, ON), Edge(2.0, OFF), Edge(3.0, LoadState.REVERSE), Edge(9.0, OFF)]
-    assert on_times(OFF, edges, 0.0, 10.0) == [(1.0, 2.0), (3.0, 9.0)]
-    assert on_times(ON, edges, 0.5, 4.0) == [(0.5, 1.0), (1.0, 2.0), (3.0, 4.0)]
-    assert on_times(LoadState.UNKNOWN, [], 0.0, 10.0) == []
+    assert on_times(OFF, edges, 10.0) == [(1.0, 2.0), (3.0, 9.0)]
+    assert on_times(ON, edges, 10.0) == [(0.0, 1.0), (1.0, 2.0), (3.0, 9.0)]
+    assert on_times(LoadState.UNKNOWN, [], 10.0) == []
+    assert within([(1.0, 2.0), (3.0, 9.0)], 0.5, 4.0) == [(1.0, 2.0), (3.0, 4.0)]
+    assert within([(1.0, 2.0), (3.0, 9.0)], 2.0, 3.0) == []
 
 
 @given(

@@ -84,6 +84,9 @@ def test_lost_time_is_as_wide_as_it_was_long(source: CaptureSource) -> None:
     columns = TimePicture(source).columns(0.0, 210.0, 210)
     assert np.flatnonzero(columns.lost).tolist() == list(range(120, 180))
     assert np.flatnonzero(np.isnan(columns.low[:, 0])).tolist() == list(range(120, 180))
+    between = TimePicture(source).columns(0.5, 210.5, 210)
+    assert np.flatnonzero(between.lost).tolist() == list(range(119, 180)), "columns with some time lost"
+    assert np.flatnonzero(np.isnan(between.low[:, 0])).tolist() == list(range(120, 179))
 
 
 def test_a_pair_is_held_until_the_next_one(source: CaptureSource) -> None:

@@ -5,7 +5,7 @@
 FILE is a capture as `tests.speed.long_capture` makes it; without one it is made first (80 MB, minutes).
 First picture: from opening the file to the drawn screen, imports done. Zooms and jumps: from the key to the
 screen redrawn, while the analysis runs beside it and when it is over. Each key is pressed on a headless
-screen of 120 x 40; median and worst, ms of wall time, and the median of this thread's own processor time.
+screen of 120 x 40; median and worst, ms of wall time, and of this thread's own processor time.
 The plain alternative, in the same run: columns of the same windows from every sample in them.
 Goals: first picture 300 ms, any zoom or jump 50 ms.
 """
@@ -85,7 +85,7 @@ async def keys_pressed(pilot: Pilot[Any], name: str) -> None:
     wall, own = zip(*found, strict=True)
     print(
         f"  {name:32}{statistics.median(wall):8.1f} median {max(wall):8.1f} worst"
-        f"{statistics.median(own):8.1f} own   ({len(found)} keys)"
+        f"   own {statistics.median(own):.1f} median {max(own):.1f} worst ({len(found)} keys)"
     )
 
 

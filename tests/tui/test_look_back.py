@@ -167,6 +167,13 @@ async def test_levels_while_on(path: Path) -> None:
         assert "█" in shown
 
 
+async def test_levels_close_up_are_those_beside_the_event(path: Path) -> None:
+    async with looking(path) as (_, pilot):
+        await tap(pilot, "down", "enter", "l")
+        await until(pilot, lambda: "LEVELS WHILE ON" in text(pilot.app))
+        assert "LEAD 1 mean 12.5" in text(pilot.app)
+
+
 async def test_another_expectation_leaves_the_file_alone(path: Path) -> None:
     before = path.read_bytes()
     async with looking(path) as (screen, pilot):
