@@ -19,7 +19,7 @@ from itertools import pairwise
 import numpy as np
 
 from daq.crossings import UV
-from daq.stretches import Lost, Pair, Steady, Stretch, Zone
+from daq.stretches import Lost, Pair, Steady, Stretch, Train, Zone
 
 FREE_UV = 5 * UV * 1.1 / 2.1
 FREE_BAND_UV = (2.2 * UV, 3.05 * UV)  # supply 4.5 to 5.25 V, resistors to 2 %
@@ -27,10 +27,10 @@ ALIKE_BAND_UV = (0.8 * UV, 3.5 * UV)  # of two pins that the load joins: leakage
 ALIKE_UV = 0.3 * UV
 KEPT_UV = 0.15 * UV  # a lead that goes on floating keeps its level to this
 AT_REST_UV = 0.6 * UV  # without the whisper a floating lead is at zero
-HELD_UP_UV = 3.5 * UV
-HELD_DOWN_UV = 1.0 * UV
+HELD_UP_UV = 1.0 * UV  # and above: neither a ground nor the other end of the load
 PROBED_AFTER_S = 0.8  # whoever measures live has asked by then (see `probe`)
 BESIDE_S = 0.02  # the circuit beside a change of bias is looked at this close
+TOLD_SHARE = 0.3  # of a stretch with the whisper on: enough to tell a free lead from a ground
 BELOW_ZERO_UV = -0.25 * UV
 MIRROR_SUM = 0.2  # as in `labels`
 
@@ -57,6 +57,17 @@ class Whispers:
         """Was the whisper on at `pair`?"""
         at = bisect_right(self.changes, pair, key=lambda change: change[0])
         return at > 0 and self.changes[at - 1][1]
+
+    def share(self, start: float, end: float) -> float:
+        """The part of start..end in which the whisper was on."""
+        changes = self.within(start, end)
+        if not changes:
+            return float(self.on((start + end) / 2))
+        total, since, on = 0.0, start, self.on(start)
+        for at, way in (*changes, (end, False)):
+            total += (at - since) * on
+            since, on = float(at), way
+        return total / (end - start)
 
     def within(self, start: float, end: float) -> Sequence[tuple[int, bool]]:
         """The changes at start < pair < end."""
@@ -90,22 +101,22 @@ def sort_out(stretches: Sequence[Stretch], whispers: Whispers, rate_hz: float) -
     out: list[Stretch] = []
     sorted_out = Sorted(out)
     for n, stretch in enumerate(stretches):
-        if not isinstance(stretch, Steady):
+        if not isinstance(stretch, Steady | Train):
             out.append(stretch)
             continue
-        on = whispers.on((stretch.start + stretch.end) / 2)
-        floats = _decided(stretch, flags[n], on, rate_hz)
-        sorted_out.now = floats
+        on = whispers.share(stretch.start, stretch.end) > 0.5
+        floats = sorted_out.now = _decided(stretch, flags[n], on, rate_hz)
         if _is_loose(stretch, floats):
             _add(sorted_out.loose, stretch, BESIDE_S * rate_hz)
-            sorted_out.beside.append((max(stretch.settled), float(stretch.end - stretch.start)))
-            out.append(Lost(stretch.start, 0.0))
+            out.append(Lost(round(stretch.start), 0.0))
         else:
-            out.append(_as_without(stretch, floats, on))
+            out.append(_as_without(stretch, floats, on) if isinstance(stretch, Steady) else stretch)
+        if out[-1] is not stretch and isinstance(stretch, Steady) and max(stretch.settled) > HELD_UP_UV:
+            sorted_out.beside.append((max(stretch.settled), float(stretch.end - stretch.start)))
     return sorted_out
 
 
-def _add(spans: list[tuple[float, float]], stretch: Steady, near: float) -> None:
+def _add(spans: list[tuple[float, float]], stretch: Steady | Train, near: float) -> None:
     """A span that goes on where the last one ended is one with it: a probe cuts them."""
     goes_on = spans and stretch.start - spans[-1][1] < near
     begun = spans.pop()[0] if goes_on else stretch.start
@@ -124,6 +135,9 @@ def _proven(stretches: Sequence[Stretch], whispers: Whispers, rate_hz: float) ->
     for n, stretch in enumerate(stretches):
         if isinstance(stretch, Steady) and whispers.within(stretch.start + 2, stretch.end - 2):
             flags[n] = (False, False)  # nothing moved with it
+        elif isinstance(stretch, Train):
+            share = whispers.share(stretch.start, stretch.end)
+            flags[n] = _beside_pulses(_level(stretch, 0), share), _beside_pulses(_level(stretch, 1), share)
     for left, right in _neighbours(stretches):
         a, b = stretches[left], stretches[right]
         assert isinstance(a, Steady)
@@ -141,6 +155,15 @@ def _proven(stretches: Sequence[Stretch], whispers: Whispers, rate_hz: float) ->
             one, other = flags[k]
             flags[k] = (found[0] if one is None else one, found[1] if other is None else other)
     return flags
+
+
+def _beside_pulses(level: float | None, share: float) -> Flag:
+    """A lead that stays at the free level while the other is pulsed: no current does that to a held one."""
+    if level is None:
+        return False
+    if share < TOLD_SHARE:
+        return None  # the whisper was away: it reads zero, as a ground does
+    return abs(level - FREE_UV * share) < KEPT_UV
 
 
 def _follows(with_it: float, without: float) -> Flag:
@@ -164,37 +187,59 @@ def _neighbours(stretches: Sequence[Stretch]) -> Iterator[tuple[int, int]]:
 def _inherit(
     stretches: Sequence[Stretch], flags: list[Flags], whispers: Whispers, order: Sequence[int]
 ) -> None:
-    """A lead that keeps its level while the other moves is what it was."""
-    steady = [n for n in order if not isinstance(stretches[n], Zone)]
-    for before, here in pairwise(steady):
+    """A lead that goes on reading what it read is what it was, while the other does what it likes."""
+    levels = [n for n in order if not isinstance(stretches[n], Zone)]
+    for before, here in pairwise(levels):
         a, b = stretches[before], stretches[here]
-        if not isinstance(a, Steady) or not isinstance(b, Steady):
+        if not isinstance(a, Steady | Train) or not isinstance(b, Steady | Train):
             continue
-        if whispers.on((a.start + a.end) / 2) is not whispers.on((b.start + b.end) / 2):
-            continue
-        kept = [
-            known if flag is None and abs(a.mean[lead] - b.mean[lead]) < KEPT_UV else flag
-            for lead, (flag, known) in enumerate(zip(flags[here], flags[before], strict=True))
-        ]
-        flags[here] = (kept[0], kept[1])
+        shares = whispers.share(a.start, a.end), whispers.share(b.start, b.end)
+        one, other = (
+            _kept(flags[here][lead], flags[before][lead], _level(a, lead), _level(b, lead), shares)
+            for lead in (0, 1)
+        )
+        flags[here] = (one, other)
 
 
-def _decided(stretch: Steady, flags: Flags, on: bool, rate_hz: float) -> tuple[bool, bool]:
+def _kept(
+    flag: Flag, known: Flag, before: float | None, level: float | None, shares: tuple[float, float]
+) -> Flag:
+    """`flag`, or what is `known` of the stretch beside, where the level is as it must be then."""
+    if flag is not None or known is None or level is None or before is None:
+        return flag
+    expected = FREE_UV * shares[1] if known else before + (shares[0] != shares[1]) * 2 * KEPT_UV
+    return known if abs(level - expected) < KEPT_UV else None
+
+
+def _level(stretch: Steady | Train, lead: int) -> float | None:
+    """What the lead reads throughout; None where it is pulsed itself."""
+    if isinstance(stretch, Steady):
+        return stretch.mean[lead]
+    up, down = stretch.up[lead], stretch.down[lead]
+    return (up + down) / 2 if abs(up - down) < KEPT_UV else None
+
+
+def _decided(stretch: Steady | Train, flags: Flags, on: bool, rate_hz: float) -> tuple[bool, bool]:
     """What is not proven: two leads alike float; one alone only where there was no time to ask."""
     one, other = flags
-    if on and one is not False and other is not False:
-        low, high = sorted(stretch.settled)
-        if ALIKE_BAND_UV[0] < low and high < ALIKE_BAND_UV[1] and high - low < ALIKE_UV:
+    if on and isinstance(stretch, Steady):
+        if one is not False and other is not False and _alike(stretch):
             return True, True
-    if on and stretch.end - stretch.start < PROBED_AFTER_S * rate_hz:
-        a, b = stretch.mean
-        one = abs(a - FREE_UV) < KEPT_UV and abs(b) < HELD_DOWN_UV if one is None else one
-        other = abs(b - FREE_UV) < KEPT_UV and abs(a) < HELD_DOWN_UV if other is None else other
+        if stretch.end - stretch.start < PROBED_AFTER_S * rate_hz:
+            one = abs(stretch.mean[0] - FREE_UV) < KEPT_UV if one is None else one
+            other = abs(stretch.mean[1] - FREE_UV) < KEPT_UV if other is None else other
     return one is True, other is True
 
 
-def _is_loose(stretch: Steady, floats: tuple[bool, bool]) -> bool:
-    """One lead on nothing while the other is held up: through a load they would agree."""
+def _alike(stretch: Steady) -> bool:
+    low, high = sorted(stretch.settled)
+    return ALIKE_BAND_UV[0] < low and high < ALIKE_BAND_UV[1] and high - low < ALIKE_UV
+
+
+def _is_loose(stretch: Steady | Train, floats: tuple[bool, bool]) -> bool:
+    """One lead on nothing while the other is up, or pulsed: through a load they would agree."""
+    if isinstance(stretch, Train):
+        return any(floats)
     return floats[0] is not floats[1] and stretch.settled[1 if floats[0] else 0] > HELD_UP_UV
 
 

@@ -31,7 +31,7 @@ INSTRUCTIONS = (
     "Take lead 1 off its pin, touch it to battery positive and hold it there.",
     "Take lead 2 off its pin, touch it to battery positive and hold it there.",
     "Leave a lead on battery positive and wiggle the reference lead at its clip and along its length.",
-    "Seat both leads on the load's pins; once they are, begin: clear what was read meanwhile.",
+    "Seat both leads on the load's pins; what is read until then is no evidence.",
 )
 SEAT = 4
 

@@ -16,6 +16,7 @@ from daq import words
 from daq.cautions import TEXT as CAUTION_TEXT
 from daq.events import REGISTRY
 from daq.findings import Event, NextTest
+from daq.lead_check import SEAT
 from daq.samples import Bias
 from daq.session import Session, SessionState
 from daq.snapshot import Snapshot, StateWord
@@ -75,7 +76,8 @@ class Reporter:
         for number, result in enumerate(check.results):
             say(f"lead check {number}", f"lead check: {result}")
         if check.step:
-            say("lead check", f"lead check: {check.instruction}")
+            then = " Then type: clear" if check.step == SEAT else ""
+            say("lead check", f"lead check: {check.instruction}{then}")
         elif check.passed is not None:
             say("lead check", f"lead check {'passed' if check.passed else 'not passed'}")
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from daq.crossings import UV
 from daq.floating import in_free_band
 from daq.samples import Bias
-from daq.snapshot import Snapshot, StateWord
+from daq.snapshot import Snapshot
 from daq.source import SetBias
 
 STEADY_S = 0.25
@@ -94,13 +94,10 @@ class Prober:
 
 
 def _suspicious(now: Snapshot) -> Volts:
-    """The levels of leads that read like free ones; none while readings are no evidence, or pulsed."""
-    if now.pulsed or now.plug == "out" or now.lead_check.step:
+    """The levels of leads that read like free ones, whatever the other does; none where it is no evidence."""
+    if now.plug == "out" or now.lead_check.step:
         return None, None
-    one, two = (
-        lead.volts if lead.word is not StateWord.CHANGING and in_free_band(lead.volts * UV) else None
-        for lead in now.leads
-    )
+    one, two = (lead.volts if in_free_band(lead.volts * UV) else None for lead in now.leads)
     return one, two
 
 

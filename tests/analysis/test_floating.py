@@ -19,7 +19,7 @@ from daq.pipeline import Pipeline
 from daq.samples import Bias, Block, Change, ChangeKind, Item, Layout, Origin
 from daq.snapshot import StateWord
 from tests.analysis.volts import MICROVOLT, findings_of
-from tests.analysis.waves import levels
+from tests.analysis.waves import levels, pulsed
 from tests.bench.hands import levels as bench_levels
 from tests.bench.hands import steady
 
@@ -115,8 +115,8 @@ def test_a_level_that_does_not_follow_is_held() -> None:
 
 def test_a_circuit_that_moves_during_the_probe_proves_nothing() -> None:
     """The load goes off in the very moment in which the whisper goes away."""
-    on = (0.7, 12.5, FREE_V)
-    found = findings_of(log([OFF_HIGH, on, OFF_HIGH, on, OFF_HIGH], (1.1 - 0.0005, 2.2 - 0.0005)))
+    on = (0.9, 12.5, FREE_V)
+    found = findings_of(log([OFF_HIGH, on, OFF_HIGH, on, OFF_HIGH], (1.3 - 0.0005, 2.6 - 0.0005)))
     assert (found["side"], events(found)) == ("high", [])
     assert len(found["edges"]) == 4
 
@@ -142,6 +142,27 @@ def test_a_loose_feed_lead_on_a_load_that_is_always_on_makes_no_verdict() -> Non
     ]
     first, *rest = items
     assert findings_of([first, *marks, *rest])["side"] == "high", "marks decide"
+
+
+@pytest.mark.parametrize("probed", [(), (1.0,), (0.45,)])
+def test_a_free_lead_beside_a_pulsed_one_is_no_ground(probed: tuple[float, ...]) -> None:
+    """Lead 1 off its pin while the driver pulls lead 2 down: lead 2 alone would look like a switched feed."""
+    pulses = pulsed(100.0, 0.5, 2.0)
+    away = np.zeros(len(pulses), dtype=bool)
+    for at in probed:
+        away[round(at * RATE_HZ) : round((at + 0.06) * RATE_HZ)] = True
+    pulses[:, 0] = np.where(away, 0.01, FREE_V)
+    quiet = levels([(0.4, 12.6, 12.6)])
+    counts = np.rint(np.concatenate([quiet, pulses]) * 1e6).astype(np.int32)
+    off = np.concatenate([np.zeros(len(quiet), dtype=bool), away])
+    cuts = [0, *(np.flatnonzero(np.diff(off)) + 1), len(counts)]
+    found = findings_of(
+        [
+            Block(int(a), counts[a:b], Layout(RATE_HZ, MICROVOLT, QUIET if off[a] else WHISPER))
+            for a, b in pairwise(cuts)
+        ]
+    )
+    assert found["side"] == "undetermined"
 
 
 def test_the_verdict_holds_when_both_leads_are_taken_off_and_put_back() -> None:
