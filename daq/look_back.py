@@ -41,11 +41,13 @@ class LookBack:
 
     Attributes:
         named: the recording as the user named it.
+        told: the expectation in place of what the recording says; None leaves it that.
         source: its capture (of a text file, a private copy).
     """
 
     def __init__(self, path: Path, expectation: str | None = None) -> None:
         self.named = path
+        self.told = expectation
         self._private: tempfile.TemporaryDirectory[str] | None = None
         self._file = path
         opened = open_recording(path, expectation)
@@ -130,6 +132,7 @@ class LookBack:
     def expect(self, expectation: str) -> None:
         """Analyse anew, expecting something else; the recording stays as it is."""
         self.analysis.close()
+        self.told = expectation
         self.analysis = Reanalysis(self._reopened, self.source.end, expectation).start()
 
     def _reopened(self) -> CaptureSource:

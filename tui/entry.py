@@ -149,7 +149,7 @@ class _CaptureNotes:
 def _review_screen(path: Path, expectation: str | None) -> LookBackScreen:
     notebook = _notebook(path)
     look = LookBack(path, expectation)
-    return LookBackScreen(look, lambda: _replay_screen(path, look.progress.expectation or None), notebook)
+    return LookBackScreen(look, lambda: _replay_screen(path, look.told), notebook)
 
 
 def _replay_screen(path: Path, expectation: str | None) -> ReviewScreen:

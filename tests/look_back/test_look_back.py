@@ -65,6 +65,7 @@ def test_it_finds_what_review_finds_and_leaves_the_file_as_it_is(look: LookBack,
         assert event.t_s == pytest.approx(begin, abs=0.0005)
         assert event.duration_s == pytest.approx(length, abs=0.0005)
     look.expect("steady")
+    assert look.told == "steady"
     until(lambda: look.progress.over)
     assert look.progress.expectation == "steady"
     assert look.progress.findings is not None
