@@ -116,7 +116,7 @@ def run_plain(session: Session, out: TextIO | None = None, stop: threading.Event
     except KeyboardInterrupt:
         pass  # the normal stop
     except BrokenPipeError:
-        _mute(out)
+        mute(out)
     finally:
         session.close()
     for trouble in (session.error, session.recording.error):
@@ -154,7 +154,7 @@ def _write(out: TextIO, lines: list[str]) -> None:
         out.flush()
 
 
-def _mute(out: TextIO) -> None:
+def mute(out: TextIO) -> None:
     """The reader is gone: keep the interpreter's last flush from failing again."""
     if out is sys.stdout:
         nothing = os.open(os.devnull, os.O_WRONLY)

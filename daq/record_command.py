@@ -39,14 +39,14 @@ def record(options: argparse.Namespace) -> int:
     begin = time.monotonic()
     session.start()
     if session.recording_begun():
-        print(f"recording to {path}; Ctrl-C stops", flush=True)
+        _say(f"recording to {path}; Ctrl-C stops")
         _watch(session, stop, options.duration_s)
     session.close()
     for trouble in (session.error, session.recording.error):
         if trouble is not None:
             print(f"whichside: {trouble}", file=sys.stderr)
     if session.recording.saved is not None:
-        print(f"saved {session.recording.saved} ({time.monotonic() - begin:.0f} s)", flush=True)
+        _say(f"saved {session.recording.saved} ({time.monotonic() - begin:.0f} s)")
     return session.exit_code
 
 
@@ -67,14 +67,24 @@ def _watch(session: Session, stop: threading.Event, duration_s: float | None) ->
         recorder = session.recorder
         if isinstance(recorder, LiveRecorder) and not awake_said and now - begin >= AWAKE_SAID_S:
             awake_said = True
-            print(awake_line(recorder.awake.held), flush=True)
+            _say(awake_line(recorder.awake.held))
         if session.away is not away:
             away = session.away
-            print(f"{AWAY}; recording goes on" if away else BACK, flush=True)
+            _say(f"{AWAY}; recording goes on" if away else BACK)
         if now - shown >= STATUS_EVERY_S:
             shown = now
             room = recorder.room if isinstance(recorder, LiveRecorder) else None
-            print(status_line(datetime.now(), session.latest, session.away, room), flush=True)
+            _say(status_line(datetime.now(), session.latest, session.away, room))
+
+
+def _say(line: str) -> None:
+    """To whoever listens: a recording goes on when nobody does any more."""
+    from daq.plain import mute
+
+    try:
+        print(line, flush=True)
+    except BrokenPipeError:
+        mute(sys.stdout)
 
 
 def _warn_of_room(path: Path, options: argparse.Namespace) -> None:
@@ -82,7 +92,7 @@ def _warn_of_room(path: Path, options: argparse.Namespace) -> None:
     room = forecast(path, options.rate or 4000.0)
     if room is None:
         return
-    print(f"the disk lasts for {words.lasting(room.left_s)} at least", flush=True)
+    _say(f"the disk lasts for {words.lasting(room.left_s)} at least")
     if options.duration_s is not None and room.left_s < options.duration_s:
         print(
             f"whichside: the disk may last for only {words.lasting(room.left_s)} of the "

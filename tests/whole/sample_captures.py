@@ -57,6 +57,7 @@ STORIES = (
         ((0.0, ChangeKind.NOTE, "reference clip on a painted bracket"),),
         seed=3,
     ),
+    Story("windlass-relay", "boat-relay", cycles(3), whisper=True),
 )
 
 

@@ -21,6 +21,7 @@ VERDICTS = {
     "cargo-lamp-dead": ("undetermined", None, set()),
     "fog-lamp-dark": ("undetermined", None, set()),
     "hay-rake-lamp": ("high", 2, {"reference lost"}),
+    "windlass-relay": ("both ends", "both", set()),
 }
 
 

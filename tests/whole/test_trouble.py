@@ -169,6 +169,23 @@ def test_what_talks_nonsense_is_no_logger(tmp_path: Path) -> None:
     assert not (tmp_path / "x.whichside").exists()
 
 
+def test_a_recording_goes_on_when_nobody_reads_its_lines(tmp_path: Path) -> None:
+    arguments = ("record", "--bench", "work-lamp", "--for", "2s", "--out", "unread.whichside")
+    run = subprocess.Popen(
+        [sys.executable, "-m", "daq", *arguments],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )
+    assert run.stdout is not None
+    run.stdout.close()
+    assert run.wait(20) == 0
+    report = check_capture(tmp_path / "unread.whichside")
+    assert report.intact
+    assert report.complete
+
+
 def test_a_full_disk_stops_the_recording_and_keeps_it(tmp_path: Path) -> None:
     path = tmp_path / "full.whichside"
 
