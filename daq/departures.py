@@ -36,6 +36,7 @@ BASELINE_S = 60.0
 
 PERIOD_CHANGE = 0.02
 DUTY_CHANGE = 0.05
+ROUGHLY = 0.15
 TRAIN_LEAST_S = 0.2
 
 Span = tuple[float, float]  # from, to, pairs
@@ -220,24 +221,37 @@ def _normal(drops: Sequence[tuple[float, float]], baseline: float | None, rate_h
     return sorted(first)[len(first) // 2] if first and len(drops) > DRIFT_POINTS else None
 
 
-def changed_pulses(trains: Sequence[Train], duties: Sequence[float], rate_hz: float) -> list[Span]:
-    """Where period or duty left what the longest train shows; `duties` belong to `trains`."""
-    kept = [
-        (t, duty) for t, duty in zip(trains, duties, strict=True) if t.end - t.start > TRAIN_LEAST_S * rate_hz
-    ]
+def changed_pulses(trains: Sequence[Train], rate_hz: float) -> list[Span]:
+    """Where period or duty left what the longest train shows (the duty where it is measured well)."""
+    kept = [t for t in trains if t.end - t.start > TRAIN_LEAST_S * rate_hz]
     if len(kept) < 2:
         return []
-    usual, share = max(kept, key=lambda k: k[0].end - k[0].start)
+    usual = max(kept, key=lambda t: t.end - t.start)
     spans: list[Span] = []
     open_span = False
-    for train, duty in kept:
-        period = abs(train.period - usual.period) > max(PERIOD_CHANGE * usual.period, 0.5)
-        if period or abs(duty - share) > DUTY_CHANGE:
+    for train in kept:
+        if _differs(train, usual):
             spans.append((spans.pop()[0] if open_span else train.start, train.end))
             open_span = True
         else:
             open_span = False
     return spans
+
+
+def _differs(train: Train, usual: Train) -> bool:
+    if abs(train.period - usual.period) > max(PERIOD_CHANGE * usual.period, 0.5):
+        return True
+    duty, usual_duty = _sure_duty(train), _sure_duty(usual)
+    return duty is not None and usual_duty is not None and abs(duty - usual_duty) > DUTY_CHANGE
+
+
+def _sure_duty(train: Train) -> float | None:
+    """The duty by the drive's own edges, where the middle crossings agree at least roughly."""
+    if train.mean_period is None:
+        return None
+    duty = train.mean_period.duty
+    crossed = min(abs(duty - train.up_share), abs(duty - 1 + train.up_share))
+    return duty if crossed < ROUGHLY else None
 
 
 def is_on(turns: Sequence[Turn], initial: Label | None, at: float) -> bool | None:

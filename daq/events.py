@@ -15,7 +15,6 @@ from daq.departures import BASELINE_S, changed_pulses, drifting, is_on
 from daq.evidence import MARK_REACH_S, Mark, OffKind
 from daq.findings import EventKind, Judgement, Side
 from daq.material import Material, Off
-from daq.pulses import duty_of_one
 from daq.switching import SHORT_S
 from daq.turns import Turn
 
@@ -124,8 +123,7 @@ def _departures(m: Material, judgement: Judgement, rate_hz: float, user: User) -
     adrift = m.references
     events = [Span(EventKind.SPIKE, a, b) for a, b in m.spikes if not any(x <= a < y for x, y in adrift)]
     events += [Span(EventKind.DROP_DRIFT, a, b) for a, b in drifting(m.points, user.baseline, rate_hz)]
-    duties = [duty_of_one(t) for t in m.trains]
-    events += [Span(EventKind.PULSES_CHANGED, a, b) for a, b in changed_pulses(m.trains, duties, rate_hz)]
+    events += [Span(EventKind.PULSES_CHANGED, a, b) for a, b in changed_pulses(m.trains, rate_hz)]
     if judgement.side is not Side.UNDETERMINED or user.steady:
         events += [Span(EventKind.LOAD_OPEN, a, b) for a, b in m.opened]
     if judgement.side is Side.LOW:

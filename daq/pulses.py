@@ -84,10 +84,10 @@ def _groups(trains: Sequence[Train]) -> list[list[Train]]:
 def duty_of(trains: Sequence[Train]) -> float:
     """Part of the time the load is on: from the drive's own edges in the mean period."""
     weight = [t.end - t.start for t in trains]
-    return float(np.average([duty_of_one(t) for t in trains], weights=weight))
+    return float(np.average([_duty(t) for t in trains], weights=weight))
 
 
-def duty_of_one(train: Train) -> float:
+def _duty(train: Train) -> float:
     if train.mean_period is not None:
         return train.mean_period.duty
     return (
