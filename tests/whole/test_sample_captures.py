@@ -19,7 +19,7 @@ VERDICTS = {
     "window-motor": ("reversing", "both", set()),
     "chattering-pump-relay": ("low", 2, {"feed dropout"}),
     "cargo-lamp-dead": ("undetermined", None, set()),
-    "fog-lamp-dark": ("undetermined", None, set()),
+    "fog-lamp-dark": ("undetermined", None, {"stuck"}),  # marked on, and the lamp did not follow
     "hay-rake-lamp": ("high", 2, {"reference lost"}),
     "windlass-relay": ("both ends", "both", set()),
 }
