@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 
+from daq.calibration import nominal
 from tests.board.budget import Use, converter_curve, entries, linearity_lsb, step_v, total
 from tests.board.figures import DIVIDER, NEAR, line, ohms
 from tests.board.parts import design
@@ -89,6 +90,23 @@ def test_boards_drawn_stay_within_the_budget_widely(near: bool, level_v: float) 
     errors = errors_near_zero(near, QUIET, level_v, boards=5000, seed=12)
     claimed = uncertainty(Use(near, True, ONE_SECOND, QUIET), level_v)
     assert np.mean(np.abs(errors) < claimed) > 0.945
+
+
+@pytest.mark.parametrize("range_id", [0, 1])
+def test_the_host_claims_what_an_uncalibrated_board_is(range_id: int) -> None:
+    """The ± volts on screen without a calibration come from daq/calibration.py: as large as the budget's."""
+    claimed = nominal(range_id)
+    found = entries(PLAN, Use(range_id == 1, False, 1, QUIET), 0.0)
+    assert claimed.offset_error_v == pytest.approx(total(found, 0.0), rel=0.1)
+    assert claimed.gain_error == pytest.approx(math.sqrt(sum(e.share**2 for e in found)), rel=0.1)
+
+
+def test_the_host_reads_volts_as_the_board_makes_them() -> None:
+    """Nominal figures against the parts, at either end of the spans: within 0.6 % of the span."""
+    for near, volts in ((False, (-7.5, 0.0, 39.0)), (True, (-0.9, 0.0, 4.9))):
+        figures, made = nominal(int(near)), line(ohms(PLAN), near, SUPPLY_V)
+        shown = [made.code_at(v, SUPPLY_V, CODES) * figures.volts_per_count + figures.offset_v for v in volts]
+        assert shown == pytest.approx(volts, abs=0.006 * figures.volts_per_count * CODES)
 
 
 def test_quantising_is_bennett_s() -> None:
