@@ -65,60 +65,77 @@ class Belief:
 
 
 def diagnose(
-    given: Sequence[Reading],
-    knowledge: Knowledge | None = None,
-    draws: int = DRAWS,
-    seed: int = SEED,
-    first_draws: int = FIRST_DRAWS,
+    given: Sequence[Reading], knowledge: Knowledge | None = None, draws: int = DRAWS, seed: int = SEED
 ) -> Belief:
     """The belief that these readings support; without readings, the prior."""
     knowledge = knowledge or shipped()
-    readings = list(given)
-    everything = hypotheses(knowledge)
-    seen = highest(readings)
-    first = unaimed(knowledge, first_draws, seen, seed)
-    scores = _Scores(circuits(everything, first, knowledge), readings, knowledge, first.log_weight)
-    prior = np.array([h.prior for h in everything])
-    log_total = np.log(prior / 2) + scores.log_evidence
-    alive = np.flatnonzero((log_total > log_total.max() + np.log(KEPT)).any(axis=0))
-    if not readings:
-        alive = np.arange(len(everything))
-    kept = tuple(everything[n] for n in alive)
-    drawn = aimed_singly(first, scores.both[alive], knowledge, draws, seen, seed)
-    made = circuits(kept, drawn, knowledge)
-    scores = _Scores(made, readings, knowledge, drawn.log_weight)
-    probability = _posterior(prior[alive], scores)
+    sampler = _Sampler(list(given), knowledge, draws, seed)
+    sampler.survivors()
     for again in range(ROUNDS):
-        thin = np.flatnonzero(((scores.widened > 1) & (probability > LOOKED_INTO)).any(axis=0))
-        if not len(thin):
+        if not sampler.refined(seed + 100 * again):
             break
-        weight = scores.both[thin]
-        near = aimed_jointly(drawn.chosen(thin), weight, knowledge, draws, seen, seed + 100 * again)
-        fresh = circuits(tuple(kept[n] for n in thin), near, knowledge)
-        others = _Scores(fresh, readings, knowledge, near.log_weight)
-        better = scores.thinner(thin, others, probability[:, thin])
-        drawn = drawn.replaced(thin[better], near.chosen(better), made.shape)
-        made = made.replaced(thin[better], fresh.chosen(better))
-        scores.replace(thin[better], others, better)
-        probability = _posterior(prior[alive], scores)
+    scores, probability = sampler.scores, sampler.probability
     return Belief(
-        tuple(readings),
+        tuple(given),
         knowledge,
-        kept,
+        sampler.kept,
         probability,
         scores.misread(probability),
-        made,
+        sampler.circuits,
         scores.weight,
         scores.effective,
         scores.widened,
     )
 
 
-def _posterior(prior: Array, scores: _Scores) -> Array:
-    log_total = np.log(prior / 2) + scores.log_evidence
-    probability = np.exp(log_total - log_total.max())
-    total: Array = probability / probability.sum()
-    return total
+class _Sampler:
+    """The explanations that survive, with their draws, circuits and scores."""
+
+    def __init__(self, given: list[Reading], knowledge: Knowledge, draws: int, seed: int) -> None:
+        self._given = given
+        self._knowledge = knowledge
+        self._count = draws
+        self._seed = seed
+        self._seen = highest(given)
+
+    def survivors(self) -> None:
+        """The first draws, from the prior, choose who stays; the second are drawn for each of them."""
+        k, everything = self._knowledge, hypotheses(self._knowledge)
+        first = unaimed(k, FIRST_DRAWS, self._seen, self._seed)
+        scores = _Scores(circuits(everything, first, k), self._given, k, first.log_weight)
+        log_total = np.log([h.prior / 2 for h in everything]) + scores.log_evidence
+        least = log_total.max() + np.log(KEPT) if self._given else -np.inf
+        alive = np.flatnonzero((log_total > least).any(axis=0))
+        self.kept = tuple(everything[n] for n in alive)
+        self._drawn = aimed_singly(first, scores.both[alive], k, self._count, self._seen, self._seed)
+        self.circuits = circuits(self.kept, self._drawn, k)
+        self.scores = _Scores(self.circuits, self._given, k, self._drawn.log_weight)
+
+    def refined(self, seed: int) -> bool:
+        """Draw again for those that are carried by too few draws; False when there are none."""
+        probability = self.probability
+        thin = np.flatnonzero(((self.scores.widened > 1) & (probability > LOOKED_INTO)).any(axis=0))
+        if not len(thin):
+            return False
+        k = self._knowledge
+        drawn = aimed_jointly(
+            self._drawn.chosen(thin), self.scores.both[thin], k, self._count, self._seen, seed
+        )
+        made = circuits(tuple(self.kept[n] for n in thin), drawn, k)
+        scores = _Scores(made, self._given, k, drawn.log_weight)
+        better = self.scores.thinner(thin, scores, probability[:, thin])
+        self._drawn = self._drawn.replaced(thin[better], drawn.chosen(better), self.circuits.shape)
+        self.circuits = self.circuits.replaced(thin[better], made.chosen(better))
+        self.scores.replace(thin[better], scores, better)
+        return True
+
+    @property
+    def probability(self) -> Array:
+        """(orders, explanations), summing to 1."""
+        log_total = np.log([h.prior / 2 for h in self.kept]) + self.scores.log_evidence
+        probability = np.exp(log_total - log_total.max())
+        total: Array = probability / probability.sum()
+        return total
 
 
 class _Scores:

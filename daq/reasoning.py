@@ -20,7 +20,7 @@ from daq.readings import Reading
 from daq.reason_words import Explanation, caution, instruction, outcomes_sentence
 
 SCHEMA = 1
-LEAST_LISTED = 5e-4
+LEAST_LISTED = 1e-4
 ALIKE = 0.2  # two explanations whose outcomes overlap more than 1 - this in every test are alike
 ALIKE_LEAST = 0.01
 MISREAD = 0.5

@@ -10,14 +10,16 @@ import json
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
+from daq.hypotheses import hypotheses
 from daq.knowledge import shipped
 from daq.offered_tests import minutes
 from daq.readings import At, Lamp, Reading, State, parse
 from daq.reason_words import Explanation
-from daq.reasoning import Answer, reason
+from daq.reasoning import Answer, explanation, reason
 from daq.unknowns import Array
 from tests.physics.intervals import wilson
 from tests.reason.spice_circuits import Circuit
@@ -58,7 +60,7 @@ class Outcome:
     wrong_side: float  # of the most probable other side
     fits: bool
     stop: str
-    lowest: float  # the least that the truth ever had
+    lost: bool  # readings put the truth below 0.001, and below a third of what it had before any
 
 
 def take(circuit: Wild, reading: Reading, rng: np.random.Generator) -> Reading:
@@ -112,7 +114,8 @@ def work(seed: int, policy: Policy = own_choice) -> Outcome:
     ((is_blown, retries),) = blown([(circuit.hypothesis, circuit.parts)])
     circuit = replace(circuit, blown=is_blown, retry=retries)
     given: list[Reading] = []
-    spent, last, lowest = 0.0, State(), 1.0
+    spent, last, lost = 0.0, State(), False
+    before = prior(circuit.truth)
     wanted: Reading | None = parse("source 0")  # everybody looks at the battery first
     answer = None
     while wanted is not None and len(given) < MOST_TESTS:
@@ -120,10 +123,20 @@ def work(seed: int, policy: Policy = own_choice) -> Outcome:
         given.append(take(circuit, wanted, rng))
         last = wanted.state
         answer = reason(given)
-        lowest = min(lowest, _chance(answer, circuit.truth))
+        lost |= _chance(answer, circuit.truth) < min(0.001, before / 3)
         wanted = policy(answer, given)
     assert answer is not None
-    return _outcome(seed, circuit, given, spent, answer, lowest)
+    return _outcome(seed, circuit, given, spent, answer, lost)
+
+
+def prior(truth: Explanation) -> float:
+    """What the program believes of this place before any reading."""
+    return sum(
+        h.prior / 2
+        for h in hypotheses(shipped())
+        for order in (1, 2)
+        if h.second is None and _key(explanation(h, order)) == _key(truth)
+    )
 
 
 def _key(e: Explanation) -> tuple[object, ...]:
@@ -135,7 +148,7 @@ def _chance(answer: Answer, truth: Explanation) -> float:
 
 
 def _outcome(
-    seed: int, circuit: Wild, given: Sequence[Reading], spent: float, answer: Answer, lowest: float
+    seed: int, circuit: Wild, given: Sequence[Reading], spent: float, answer: Answer, lost: bool
 ) -> Outcome:
     truth = circuit.truth
     merged: dict[tuple[object, ...], float] = {}
@@ -160,44 +173,54 @@ def _outcome(
         max(p for s, p in answer.side.items() if s != truth.side),
         answer.fits,
         answer.stop,
-        lowest,
+        lost,
     )
 
 
-def table(outcomes: Sequence[Outcome]) -> dict[str, object]:
-    """Rates with 95 % intervals (Wilson), means, and a calibration of side probabilities."""
+RATES: dict[str, Callable[[Outcome], bool]] = {
+    "truth in the 95 % set": lambda o: o.in_set,
+    "truth first, or alike to the first": lambda o: o.rank == 0 or o.alike,
+    "truth lost": lambda o: o.lost,
+    "another side at 0.9": lambda o: o.wrong_side >= 0.9,
+    "side known at 0.9": lambda o: o.side >= 0.9,
+    "called not fitting": lambda o: not o.fits,
+}
+CALIBRATION = ((0.0, 0.5), (0.5, 0.9), (0.9, 0.97), (0.97, 1.01))
+
+
+def rate(hits: int, trials: int) -> list[float]:
+    """Share, and its 95 % interval (Wilson), and of how many."""
+    low, high = wilson(hits, trials)
+    return [round(hits / max(trials, 1), 4), round(low, 4), round(high, 4), trials]
+
+
+def table(outcomes: Sequence[Outcome]) -> dict[str, Any]:
+    """Rates with intervals, means, and how often a side said with some probability is right."""
     n = len(outcomes)
     apart = [o for o in outcomes if not o.alike]
-
-    def rate(hits: int, trials: int) -> list[float]:
-        low, high = wilson(hits, trials)
-        return [round(hits / max(trials, 1), 4), round(low, 4), round(high, 4), trials]
-
-    bins = [(0.0, 0.5), (0.5, 0.9), (0.9, 0.97), (0.97, 1.01)]
     sides = [(p, right) for o in outcomes for p, right in ((o.side, True), (o.wrong_side, False))]
     return {
         "circuits": n,
-        "truth in the 95 % set": rate(sum(o.in_set for o in outcomes), n),
-        "mean size of that set": round(float(np.mean([o.set_size for o in outcomes])), 2),
+        **{name: rate(sum(map(hit, outcomes)), n) for name, hit in RATES.items()},
         "truth first, where tests tell it": rate(sum(o.rank == 0 for o in apart), len(apart)),
-        "truth first or alike": rate(sum(o.rank == 0 or o.alike for o in outcomes), n),
-        "truth ever below 0.001": rate(sum(o.lowest < 0.001 for o in outcomes), n),
-        "another side at 0.9 or more": rate(sum(o.wrong_side >= 0.9 for o in outcomes), n),
-        "the side known at 0.9": rate(sum(o.side >= 0.9 for o in outcomes), n),
-        "called not fitting": rate(sum(not o.fits for o in outcomes), n),
+        "mean size of the 95 % set": round(float(np.mean([o.set_size for o in outcomes])), 2),
         "mean tests": round(float(np.mean([len(o.readings) for o in outcomes])), 2),
         "mean minutes": round(float(np.mean([o.minutes for o in outcomes])), 2),
-        "side said with p in": {
+        "a side said with probability": {
             f"{low:g} to {min(high, 1):g}": rate(
                 sum(right for p, right in sides if low <= p < high), sum(low <= p < high for p, _ in sides)
             )
-            for low, high in bins
+            for low, high in CALIBRATION
         },
     }
 
 
+def run(seed: int, count: int, policy: Policy = own_choice) -> list[Outcome]:
+    return [work(seed * 100_000 + n, policy) for n in range(count)]
+
+
 def main() -> None:
-    parser = argparse.ArgumentParser()
+    parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--count", type=int, default=100)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument(
@@ -205,9 +228,7 @@ def main() -> None:
     )
     parser.add_argument("-o", type=Path)
     options = parser.parse_args()
-    outcomes = []
-    for n in range(options.count):
-        outcomes.append(work(options.seed * 100_000 + n, fixed_order if options.fixed else own_choice))
+    outcomes = run(options.seed, options.count, fixed_order if options.fixed else own_choice)
     found = table(outcomes)
     print(json.dumps(found, indent=1))
     if options.o is not None:

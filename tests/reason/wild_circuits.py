@@ -63,7 +63,7 @@ def wild(rng: np.random.Generator) -> Wild:
     load = emf**2 / watts
     wire = _log(rng, 0.004, 0.08)
     names = ("fuse", "feed", "high wire", "pin", "low wire", "ground wire", "ground point", "switch")
-    contact = {name: min(wire * _log(rng, 0.3, 3.0), 0.02 * load) for name in names}
+    contact = {name: min(wire * _log(rng, 0.3, 3.0), 0.008 * load) for name in names}
     electronic = rng.random() < 0.5
     switch = str(rng.choice(["transistor", "saturated"], p=[0.7, 0.3])) if electronic else "contact"
     drop = rng.uniform(0.07, 0.93)  # of source, over the bad contact while on
