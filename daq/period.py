@@ -23,6 +23,8 @@ FILTER_HZ = 1000.0  # the front end's low-pass
 NOISE_UV = 0.03 * UV  # of one sample, rounding included
 STEP_OF_ON = 0.03  # a step smaller than this part of the on level is none
 BREAK_OF_SWING = 0.3
+PLACES_LEAST = 24
+ROUGHEST = 0.04  # of the swing
 EXCESS_OF_SWING = 0.08  # undoing a filter that is not there overshoots a flat top by more than this
 FLAT_OF_SWING = 0.015
 FLAT_PAIRS = 2.5
@@ -55,7 +57,7 @@ def read_period(profile: Profile, pairs: float, positive: bool, rate_hz: float) 
     levels = now + (now - before) * fade / (1.0 - fade)
     d = _load(levels, sign)
     noise = NOISE_UV * (1 + fade / (1 - fade)) / math.sqrt(float(counts.mean()))
-    least = max(STEP_OF_ON * float(d.max()), 6 * noise)
+    least = max(STEP_OF_ON * float(d.max()), 6 * noise, 6 * _roughness(d))
     apart = np.diff(at, append=at[0] + pairs).max() > max(APART, 1.5 * pairs / PLACES)
     if apart and fade > 0:
         edges = _Samples(pairs, at, d, counts, _full(levels, sign), fade).edges(least)
@@ -86,6 +88,17 @@ def _load(levels: Floats, sign: float) -> Floats:
     if steady is not None:
         held[:, steady] = levels[:, steady].mean()
     return sign * (held[:, 0] - held[:, 1])
+
+
+def _roughness(d: Floats) -> float:
+    """How far a place stands out from its neighbours, in the mean period of a load that is still running up.
+
+    Where the period nearly fits the sample clock each place is sampled at its own part of the train.
+    """
+    if len(d) < PLACES_LEAST:
+        return 0.0
+    out = np.abs(d - (np.roll(d, 1) + np.roll(d, -1)) / 2)
+    return min(float(np.median(out)), ROUGHEST * float(np.ptp(d)))
 
 
 def _steady_lead(levels: Floats) -> int | None:

@@ -13,7 +13,9 @@ import numpy.typing as npt
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.signal import lfilter
 
+from daq.period import read_period
 from daq.pulse_sums import PulseSums
 from daq.pulses import pwm_of
 from daq.stretches import Train
@@ -235,3 +237,31 @@ def test_the_source_is_not_made_up_from_pulses_that_never_reach_it() -> None:
     clean = np.stack([low_passed(12.0, 0.0, 341.0, 0.07, at), low_passed(0.1, 0.0, 341.0, 0.07, at)], axis=1)
     found = analyse(rounded(clean + np.random.default_rng(6).normal(0, 0.02, clean.shape)), 4000)
     assert found["source_v"] is None or found["source_v"] == pytest.approx(12.0, abs=0.3)
+
+
+def running_up(pairs: float, duty: float, count: int) -> Volts:
+    """A motor pulsed on its ground side from rest, behind the filter: drop and own voltage both change."""
+    fine = 20
+    at = np.arange(count * fine) / fine
+    gone = np.exp(-at / 800)
+    on = (at / pairs) % 1.0 < duty
+    lead1 = np.where(on, 12.6 - 0.8 * gone, 12.6)
+    lead2 = np.where(on, 0.1 + 0.8 * gone, 12.6 - 9.0 * (1 - gone))
+    fade = np.exp(-1 / (fine * 4000 * FILTER_S))
+    filtered = lfilter([1 - fade], [1, -fade], np.stack([lead1, lead2]), axis=1)
+    return np.asarray(filtered[:, ::fine].T)
+
+
+def test_a_run_up_sampled_in_step_with_its_pulses_has_no_edges_but_the_drives() -> None:
+    """The pulses slide along the sample clock by one pair in all: each place of the period is then sampled in
+    its own part of the run-up, and the mean period is jagged."""
+    pairs, duty = 39.985, 0.7
+    raw = np.rint(running_up(pairs, duty, 2400) * 1e6).astype(np.int32)
+    sums = PulseSums(0, True, 4000.0)
+    for n in range(60):
+        sums.mark((n + duty) * pairs + 0.44, False)
+    sums.add(raw, np.full(len(raw), 6e6))
+    sums.finish()
+    period = read_period(sums.profile, pairs, True, 4000.0)
+    assert period is not None
+    assert period.duty == pytest.approx(duty, abs=0.02)
