@@ -8,7 +8,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from daq.calibration import NEAR_ZERO, nominal
 from tests.board.circuit import State, netlist, node
+from tests.board.figures import line, ohms
 from tests.board.pages import filled
 from tests.board.parts import FOLDER, LEADS, Design, Part, label
 from tests.physics.spice import Transient, operating_points, transient
@@ -152,7 +154,21 @@ def page(plan: Design) -> str:
     lines = []
     for number, (step, board) in enumerate(so_far(plan), 1):
         lines += _step_lines(number, step, board)
-    return filled("BUILD.md", steps="\n".join(lines).rstrip())
+    return filled("BUILD.md", steps="\n".join(lines).rstrip(), **_switch_faults(plan))
+
+
+CELL_V = 1.5
+
+
+def _switch_faults(plan: Design) -> dict[str, str]:
+    """What a 1.5 V cell reads by the nominal figures when only one pole of the near-zero switch is wired."""
+    supply, codes = plan.supply["volts"], plan.converter["codes"]
+    found = {}
+    for name, amplified in (("strap", True), ("pole", False)):
+        read_as = nominal(0 if amplified else NEAR_ZERO)
+        code = line(ohms(plan), amplified, supply).code_at(CELL_V, supply, codes)
+        found[name] = f"{code * read_as.volts_per_count + read_as.offset_v:.1f}"
+    return found
 
 
 def _step_lines(number: int, step: Step, board: Design) -> list[str]:
