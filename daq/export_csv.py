@@ -131,7 +131,10 @@ class _CsvWriter:
                 "files, each with times from the beginning of the recording"
             )
         if self._skew_s:
-            yield f"lead 2 was sampled {1000 * self._skew_s:g} ms after lead 1, which a table does not show"
+            yield (
+                f"lead 2 was sampled {1000 * self._skew_s:g} ms after lead 1; a table has one time for both, so "
+                "moments read from it may be that much off"
+            )
         rates = [s.rate_hz for s in self._stretches]
         if any(not RATE_HZ[0] <= rate <= RATE_HZ[1] for rate in rates):
             yield f"whichside reads back only {RATE_HZ[0]:g} Hz to {RATE_HZ[1]:g} Hz"

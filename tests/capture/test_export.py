@@ -41,6 +41,23 @@ def found(path: Path) -> dict[str, Any]:
         source.close()
 
 
+def assert_same(one: Any, other: Any, skew_s: float) -> None:
+    """Two documents whose moments (`t_s`) may be apart by `skew_s`, and nothing else."""
+    if isinstance(one, dict):
+        assert one.keys() == other.keys()
+        for key, value in one.items():
+            if key == "t_s":
+                assert value == pytest.approx(other[key], abs=skew_s + 1e-6)
+            else:
+                assert_same(value, other[key], skew_s)
+    elif isinstance(one, list):
+        assert len(one) == len(other)
+        for left, right in zip(one, other, strict=True):
+            assert_same(left, right, skew_s)
+    else:
+        assert one == other
+
+
 def volts_of(path: Path) -> np.ndarray[Any, Any]:
     """(n, 3): time_s, lead 1, lead 2, by another reader than ours."""
     packed = path.suffix == ".gz"
@@ -67,7 +84,9 @@ def expected(path: Path) -> np.ndarray[Any, Any]:
 @pytest.mark.parametrize("name", sorted(path.stem for path in RECORDINGS.glob("*.whichside")))
 @pytest.mark.parametrize("ending", [".csv", ".csv.gz"])
 def test_a_csv_gives_the_findings_of_its_capture(name: str, ending: str, tmp_path: Path) -> None:
-    """A lead check is the one thing that a CSV cannot say: it is cut off first."""
+    """But for what a CSV cannot say: a lead check, which is cut off first, marks, and that one lead is sampled
+    a little later than the other, by which moments may differ.
+    """
     whole, path = RECORDINGS / f"{name}.whichside", tmp_path / "a.whichside"
     with CaptureSource(whole) as source:
         plugs = [i for i in source if isinstance(i, Change) and i.kind in (ChangeKind.PLUG, ChangeKind.CLEAR)]
@@ -77,8 +96,9 @@ def test_a_csv_gives_the_findings_of_its_capture(name: str, ending: str, tmp_pat
     export_csv(path, out)
     with CaptureSource(path) as source:
         marks = [i for i in source if isinstance(i, Change) and i.kind is ChangeKind.MARK]
+        skew_s = max(source.segments()[0].layout.scale.skew_s)
     if not marks:
-        assert found(out) == found(path)
+        assert_same(found(out), found(path), skew_s)
 
 
 @settings(max_examples=60, deadline=None)
