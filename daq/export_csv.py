@@ -132,8 +132,8 @@ class _CsvWriter:
             )
         if self._skew_s:
             yield (
-                f"lead 2 was sampled {1000 * self._skew_s:g} ms after lead 1; a table has one time for both, so "
-                "moments read from it may be that much off"
+                f"lead 2 was sampled {1000 * self._skew_s:g} ms after lead 1; a table has one time for "
+                "both, so moments read from it may be that much off"
             )
         rates = [s.rate_hz for s in self._stretches]
         if any(not RATE_HZ[0] <= rate <= RATE_HZ[1] for rate in rates):

@@ -84,8 +84,8 @@ def expected(path: Path) -> np.ndarray[Any, Any]:
 @pytest.mark.parametrize("name", sorted(path.stem for path in RECORDINGS.glob("*.whichside")))
 @pytest.mark.parametrize("ending", [".csv", ".csv.gz"])
 def test_a_csv_gives_the_findings_of_its_capture(name: str, ending: str, tmp_path: Path) -> None:
-    """But for what a CSV cannot say: a lead check, which is cut off first, marks, and that one lead is sampled
-    a little later than the other, by which moments may differ.
+    """But for what a CSV cannot say: a lead check, which is cut off first, marks, and that one lead is
+    sampled a little later than the other, by which moments may differ.
     """
     whole, path = RECORDINGS / f"{name}.whichside", tmp_path / "a.whichside"
     with CaptureSource(whole) as source:
