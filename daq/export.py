@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from daq.capture_reader import CaptureSource
-from daq.samples import Block, Change, ChangeKind, Gap, Item
+from daq.samples import Bias, Block, Change, ChangeKind, Gap, Item
 
 _TELLING = (ChangeKind.NOTE, ChangeKind.DEVICE)  # changes whose words may name someone or something
 _ASIDE = (ChangeKind.LEAD_CHECK, ChangeKind.PLUG)
@@ -46,6 +46,11 @@ class Teller:
         self._found: list[Happening] = []
         self._aside = False
         self._expectation = "switching"
+        self._biased = False
+
+    def saw(self, block: Block) -> None:
+        """Samples that went by."""
+        self._biased |= block.layout.bias != (Bias.OFF, Bias.OFF)
 
     def tell(self, item: Gap | Change, time_s: float) -> None:
         """`time_s` is the moment at which the item stands in the log."""
@@ -72,6 +77,11 @@ class Teller:
             yield (
                 "leads were proven or the load was unplugged in this recording; in a table those readings "
                 "look like any others, so do not judge by them (whichside trim cuts out the rest)"
+            )
+        if self._biased:
+            yield (
+                "the logger's bias was on the leads, which a table does not say: a pin that nothing holds "
+                "looks held, and the side may be judged wrongly; for a verdict review the capture itself"
             )
         if self._expectation != "switching":
             yield f"the recording expects {self._expectation}: review it with --expect {self._expectation}"

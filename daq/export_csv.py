@@ -40,6 +40,7 @@ def export_csv(path: Path | str, out: Path, anonymous: bool = False) -> Exported
             for time_s, item in timed(source):
                 if isinstance(item, Block):
                     writer.add(item, time_s)
+                    teller.saw(item)
                 else:
                     teller.tell(item, time_s)
                 if isinstance(item, Gap):

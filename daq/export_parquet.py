@@ -55,6 +55,7 @@ def export_parquet(path: Path | str, out: Path, anonymous: bool = False) -> Expo
         ) as writer:  # fmt: skip
             for time_s, item in timed(source):
                 if isinstance(item, Block):
+                    teller.saw(item)
                     for rows in table.add(item, time_s):
                         writer.write_table(rows, row_group_size=ROW_GROUP)
                     continue
