@@ -75,7 +75,7 @@ def wire(a: str, b: str, ohm: float, present: When | None = None) -> Parts:
 
 
 def lamp(a: str, b: str, watt: float, volt: float = 13.5) -> Parts:
-    """The heat capacity makes the inrush fall to twice the current in about 20 ms for 21 W."""
+    """The heat capacity makes the inrush fall to twice the current in about 35 ms."""
     return [Part(a, b, Filament(volt, watt, joule_per_k=1.0e-4 * watt))]
 
 

@@ -42,7 +42,7 @@ def lead_views(
     out = []
     for lead in (0, 1):
         volts = tally.settled[lead] / UV
-        sigma = _sigma(tally.spread[lead] / UV, tally.pairs)
+        sigma = sigma_of_range(tally.spread[lead] / UV, tally.pairs)
         noise = sigma / math.sqrt(max(1, n))
         one_count = abs(scale.volts_per_count[lead])
         if sigma < one_count / 2:  # no dither: averaging gains nothing
@@ -95,7 +95,7 @@ def word_of(volts: float, bands: Bands) -> StateWord:
     return StateWord.BETWEEN
 
 
-def _sigma(spread: float, n: int) -> float:
+def sigma_of_range(spread: float, n: int) -> float:
     """Sigma of white noise from its range over n samples (range of a normal sample: about 2 sqrt(2 ln n))."""
     return spread / (2 * math.sqrt(2 * math.log(max(n, 3))))
 
