@@ -215,8 +215,8 @@ def table(outcomes: Sequence[Outcome]) -> dict[str, Any]:
     }
 
 
-def run(seed: int, count: int, policy: Policy = own_choice) -> list[Outcome]:
-    return [work(seed * 100_000 + n, policy) for n in range(count)]
+def run(seed: int, count: int, policy: Policy = own_choice, first: int = 0) -> list[Outcome]:
+    return [work(seed * 100_000 + n, policy) for n in range(first, first + count)]
 
 
 def main() -> None:
@@ -228,13 +228,13 @@ def main() -> None:
     )
     parser.add_argument("-o", type=Path)
     options = parser.parse_args()
-    outcomes = run(options.seed, options.count, fixed_order if options.fixed else own_choice)
-    found = table(outcomes)
-    print(json.dumps(found, indent=1))
-    if options.o is not None:
-        options.o.write_text(
-            json.dumps({"table": found, "outcomes": [asdict(o) for o in outcomes]}, indent=1)
-        )
+    outcomes: list[Outcome] = []
+    for n in range(options.count):
+        outcomes += run(options.seed, 1, fixed_order if options.fixed else own_choice, first=n)
+        if options.o is not None:
+            told = {"table": table(outcomes), "outcomes": [asdict(o) for o in outcomes]}
+            options.o.write_text(json.dumps(told, indent=1))
+    print(json.dumps(table(outcomes), indent=1))
 
 
 if __name__ == "__main__":
