@@ -17,6 +17,7 @@ from daq.stretches import Lost, Steady, Stretch, end_of, start_of
 
 CHAPTER = 480  # stretches
 GLUED = 5  # latest stretches that may still be joined
+LATEST = 48  # stretches looked at anew for every picture, and half as many
 UNTOUCHED_S = 2.0  # a pulse train may still take back what is younger
 ROUGH_S = 0.004  # a stretch this long shows a level
 
@@ -29,6 +30,7 @@ class Chapters:
         self._rough = Scale(0.0, 0.0)
         self._compared = 0  # stretches at the end that were compared with each other at this scale
         self.told = Told()
+        self._before: tuple[tuple[int, int, Told], Material] | None = None  # what `picture` need not look at
 
     def emit(self, stretch: Stretch) -> None:
         if self._shows_more(stretch):
@@ -68,34 +70,65 @@ class Chapters:
     def material(self, still_open: Sequence[Stretch] = ()) -> Material:
         """Everything so far; `still_open` are provisional stretches at the end (live only)."""
         stretches = [*self._stretches, *still_open]
-        latest = gather(stretches, self.rate_hz, self.told, self._done.scale)
-        return add(self._done, latest)
+        return add(self._done, self._chapter(stretches))
+
+    def picture(self, still_open: Sequence[Stretch]) -> Material:
+        """As `material`, for a live picture, asked for twenty times a second: only the latest stretches
+        are looked at anew. What came before is one more chapter, for the time being."""
+        cut = self._picture_cut()
+        if cut is None:
+            return self.material(still_open)
+        left, right = self._halves(cut)
+        key = (left.start, left.end, self.told)
+        if self._before is None or self._before[0] != key:
+            self._before = (key, self._chapter([*self._stretches[:cut], left]))
+        before = self._before[1]
+        stretches = [right, *self._stretches[cut + 1 :], *still_open]
+        return add(add(self._done, before), gather(stretches, self.rate_hz, self.told, before.scale))
+
+    def _picture_cut(self) -> int | None:
+        """The longest clear level of the latest block of stretches that is whole and old enough."""
+        end = (len(self._stretches) - LATEST // 2) // LATEST * LATEST
+        while end > 0:
+            cut = self._clearest(end - LATEST, end, False)
+            if cut is not None and cut > 0:
+                return cut
+            end -= LATEST
+        return None
 
     def _close_chapter(self) -> None:
-        cut = self._best_cut()
+        n = len(self._stretches)
+        late = n > 3 * CHAPTER
+        cut = self._clearest(n // 3, n - 20 if late else 2 * n // 3, late)
         if cut is None:
             return
+        left, right = self._halves(cut)
+        self._done = add(self._done, self._chapter([*self._stretches[:cut], left]))
+        self._stretches = [right, *self._stretches[cut + 1 :]]
+        self._before = None
+
+    def _chapter(self, stretches: Sequence[Stretch]) -> Material:
+        return gather(stretches, self.rate_hz, self.told, self._done.scale)
+
+    def _halves(self, cut: int) -> tuple[Steady, Steady]:
+        """The level at `cut` in two."""
         s = self._stretches[cut]
         assert isinstance(s, Steady)
         middle = (s.start + s.end) // 2
         left = replace(s, end=middle, trail=[p for p in s.trail if p[0] < middle], raw=None)
         right = replace(s, start=middle, trail=[p for p in s.trail if p[0] >= middle], raw=None)
-        chapter = gather([*self._stretches[:cut], left], self.rate_hz, self.told, self._done.scale)
-        self._done = add(self._done, chapter)
-        self._stretches = [right, *self._stretches[cut + 1 :]]
+        return left, right
 
-    def _best_cut(self) -> int | None:
-        """The longest clear level in the middle of the list; None while there is none (or too young)."""
-        n = len(self._stretches)
+    def _clearest(self, first: int, end: int, any_level: bool) -> int | None:
+        """The longest clear level (or `any_level`) from `first` to before `end`; None if too young."""
         oldest_needed = end_of(self._stretches[-1]) - UNTOUCHED_S * self.rate_hz
-        late = len(self._stretches) > 3 * CHAPTER
         best, length = None, 0
-        for i in range(n // 3, n - 20 if late else 2 * n // 3):
+        for i in range(first, end):
             s = self._stretches[i]
             if not isinstance(s, Steady) or s.end > oldest_needed:
                 continue
             d = abs(difference(s.mean))
             clear = d < OFF_BELOW * self._rough.full or d > ON_ABOVE * self._rough.full
-            if (clear or late) and s.end - s.start > length:
+            if (clear or any_level) and s.end - s.start > length:
                 best, length = i, s.end - s.start
         return best

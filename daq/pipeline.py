@@ -56,7 +56,7 @@ class Pipeline:
         self._check: LeadCheck | None = None
         self._checking = False
         self._readout = Readout(1)
-        self._conclusion: tuple[tuple[int, int, str], Analysis] | None = None
+        self._conclusion: tuple[tuple[int, int, str, bool], Analysis] | None = None
         self._version = 0
         self._last_views: tuple[LeadView, LeadView] | None = None  # once the log has ended
 
@@ -240,7 +240,7 @@ class Pipeline:
     def findings(self) -> Findings:
         """Everything that the recording so far says."""
         self._catch_up()
-        a = self._analysis()
+        a = self._analysis(whole=True)
         return Findings(
             sample_rate_hz=self._time.first_rate_hz,
             duration_s=self._duration_s,
@@ -333,10 +333,15 @@ class Pipeline:
             sum(known) if len(known) == len(counted) else None,
         )
 
-    def _analysis(self) -> Analysis:
-        """Concluded anew only when something that matters has changed."""
+    def _analysis(self, whole: bool = False) -> Analysis:
+        """Concluded anew only when something that matters has changed.
+
+        `whole` looks at all stretches of the chapter together; a live picture does not. Once the log has
+        ended every answer is of the whole.
+        """
+        whole |= self._last_views is not None
         open_now = () if self._segmenter is None else self._segmenter.still_open()
-        key = (self._version, int(sum(end_of(s) for s in open_now)), self.expectation)
+        key = (self._version, int(sum(end_of(s) for s in open_now)), self.expectation, whole)
         if self._conclusion is None or self._conclusion[0] != key:
             context = Context(
                 rate_hz=self._chapters.rate_hz,
@@ -351,7 +356,8 @@ class Pipeline:
                 marks=tuple(self._marks),
                 baseline=self._baseline,
             )
-            material = self._chapters.material(open_now)
+            chapters = self._chapters
+            material = chapters.material(open_now) if whole else chapters.picture(open_now)
             self._conclusion = (key, conclude(material, context))
         return self._conclusion[1]
 

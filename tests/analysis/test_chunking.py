@@ -6,6 +6,7 @@ import json
 
 import numpy as np
 import numpy.typing as npt
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -126,3 +127,18 @@ def test_the_stretches_themselves_are_the_same(volts: Volts, data: st.DataObject
         return [repr(stretch) for stretch in found]
 
     assert cut_into(cuts) == cut_into([])
+
+
+def test_a_live_picture_says_what_the_whole_says() -> None:
+    """The picture looks at the latest stretches only: same edges, state and side as all of them together."""
+    cycle = np.concatenate([levels(LOW[1:3]), levels([(0.3, 12.6, 12.6), (0.2, 12.5, 0.1)])])
+    volts = np.concatenate([levels(LOW[:1]), *[cycle] * 60])
+    pipeline = Pipeline()
+    for n, block in enumerate(blocks(volts, 4000, range(2000, len(volts), 2000))):
+        pipeline.push(block)
+        if n % 7 == 0:
+            seen, found = pipeline.snapshot(), pipeline.findings()
+            assert seen.edges == found.edges[-len(seen.edges) :]
+            assert (seen.edge_count, seen.event_count) == (len(found.edges), len(found.events))
+            assert seen.judgement.side is found.judgement.side
+            assert seen.judgement.confidence == pytest.approx(found.judgement.confidence, abs=1e-6)
