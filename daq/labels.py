@@ -9,12 +9,12 @@ again by itself is a sag, the load stays on), a cold lamp climbs.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import IntEnum
 from itertools import pairwise
 
 from daq.crossings import SOURCE_LEAST_UV, UV
-from daq.stretches import Lost, Pair, Steady, Stretch, Train
+from daq.stretches import Lost, Pair, Steady, Stretch, Train, on_while_up
 
 SETTLED_S = 0.020
 OFF_BELOW = 0.3
@@ -27,7 +27,6 @@ COAST_FALL = 0.06  # and how far it must then have fallen in all
 BOTH_UP = 0.4  # of source: the lower lead is too high to be a ground with current in it
 COLD_STEP = 0.12  # of D
 FAST_FALL = 0.1  # of D, between two stretches
-STAYS = 0.3  # a lead that moves less than this part of the other's movement stays put
 RISE = 0.05  # of D: a rise that says sag
 SAGS_TO = 0.15  # of D: as low as cranking pulls a source (ISO 16750-2 level III: 3 V of 12)
 SOON_S = 0.12
@@ -158,7 +157,7 @@ class _Walk:
             if any(isinstance(s, Lost) for s in self.stretches[self.positions[n - 1] + 1 : i] if n):
                 state, before = Label.UNKNOWN, None
             if isinstance(stretch, Train):
-                sign = self._train_sign(stretch)
+                sign = Label.FORWARD if on_while_up(stretch.up, stretch.down) else Label.REVERSE
                 out.append(Labelled(i, stretch, sign, sign, False))
                 state, before = (
                     sign,
@@ -171,21 +170,6 @@ class _Walk:
             out.append(Labelled(i, stretch, head, tail, is_mirrored(stretch.mean, self.scale)))
             state, before = tail, difference(stretch.tail)
         return out
-
-    def _train_sign(self, train: Train) -> Label:
-        """One lead stays put: at source it is the feed, near zero the ground. Else on is the phase with one
-        lead low (a coil's kick lifts a lead above source, beside the other)."""
-        up, down = train.up, train.down
-        moved = abs(up[0] - down[0]), abs(up[1] - down[1])
-        high = max(*up, *down)
-        if moved[0] < STAYS * moved[1]:
-            return Label.FORWARD if up[0] > 0.3 * high else Label.REVERSE
-        if moved[1] < STAYS * moved[0]:
-            return Label.REVERSE if up[1] > 0.3 * high else Label.FORWARD
-        up_on, down_on = up[1] < 0.5 * up[0], down[0] < 0.5 * down[1]
-        if up_on != down_on:
-            return Label.FORWARD if up_on else Label.REVERSE
-        return Label.FORWARD if abs(difference(up)) >= abs(difference(down)) else Label.REVERSE
 
     def _clear(self, d: float) -> Label:
         r = abs(d) / self.full
@@ -365,16 +349,14 @@ def _halves(x: Labelled) -> list[Labelled]:
     if x.head is x.tail or not isinstance(s, Steady):
         return [x]
     at = int(slow_crossing(s))
-    left = replace(
-        s, end=at, mean=s.head, tail=s.head, late=s.head, settled=s.head, trail=[], halves=[], raw=None
-    )
-    right = replace(
-        s, start=at, mean=s.tail, head=s.tail, late=s.tail, settled=s.tail, trail=[], halves=[], raw=None
-    )
     return [
-        Labelled(x.at, left, x.head, x.head, x.mirrored),
-        Labelled(x.at, right, x.tail, x.tail, x.mirrored),
+        Labelled(x.at, _flat(s.start, at, s.head), x.head, x.head, x.mirrored),
+        Labelled(x.at, _flat(at, s.end, s.tail), x.tail, x.tail, x.mirrored),
     ]
+
+
+def _flat(start: int, end: int, level: Pair) -> Steady:
+    return Steady(start, end, level, level, level, level, level, level, level)
 
 
 def slow_crossing(stretch: Steady) -> float:

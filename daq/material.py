@@ -21,13 +21,14 @@ from daq.labels import ON, Label, Scale, label_stretches, seen_scale
 from daq.pulses import Shown, duty_of, keep_longest, rough_levels, train_levels
 from daq.ripple import without_ripple
 from daq.slow_pulses import with_slow_trains
-from daq.stretches import Lost, Pair, Stretch, Train
+from daq.stretches import Lost, Pair, Steady, Stretch, Train
 from daq.supply import Dip, find_dips
 from daq.switching import Part, Switching, follow
 from daq.turns import Turn
 from daq.waveform import Answers, answers_of
 
 KICK_UV = 1.5 * UV
+BEATS = 0.08  # of source, beyond every mean level
 LEVELS_MOST = 512
 
 K = TypeVar("K")
@@ -174,13 +175,24 @@ def _add_levels(m: Material, parts: Sequence[Part], scale: Scale) -> None:
         for s in p.stretches:
             level, n = max(s.settled), float(s.end - s.start)
             if p.label in ON:
-                m.ons.append(OnLevel(s.settled, p.label, n))
+                m.ons.append(OnLevel(_calm_levels(s, scale), p.label, n))
             if level < SOURCE_LEAST_UV or level < 0.3 * scale.source:
                 continue
             if p.label is Label.OFF and min(s.settled) > 0.3 * level:
                 m.resting.append((level, n))
             elif p.label in ON:
                 m.loaded.append((level, n))
+
+
+def _calm_levels(s: Steady, scale: Scale) -> Shown:
+    """Settled levels, but none of a lead that beats all the time: pulses too narrow for a train, say."""
+    known = [s.head, s.tail, s.mean, s.settled, *((a, b) for _, a, b in s.trail)]
+    beyond = BEATS * scale.source
+    calm = [
+        s.high[k] < max(x[k] for x in known) + beyond and s.low[k] > min(x[k] for x in known) - beyond
+        for k in (0, 1)
+    ]
+    return (s.settled[0] if calm[0] else None), (s.settled[1] if calm[1] else None)
 
 
 def _add_train(m: Material, train: Train, label: Label, scale: Scale) -> None:

@@ -220,11 +220,13 @@ class _Places:
 
 
 def _last_rise(even: Floats, top: int, reach: int, least: float) -> int | None:
-    """The place before `top` where the last step up is over."""
-    rise = even - np.roll(even, reach)
+    """The place before `top` where the last step up is over: all that follows stays above its foot."""
+    lowest = math.inf
     for back in range(PLACES - reach):
-        if rise[(top - back) % PLACES] >= least:
+        lowest = min(lowest, float(even[(top - back) % PLACES]))
+        if lowest - even[(top - back - reach) % PLACES] >= least:
             near = range(back, min(back + reach, PLACES - reach) + 1)
+            rise = even - np.roll(even, reach)
             return top - max(near, key=lambda b: rise[(top - b) % PLACES])
     return None
 

@@ -87,6 +87,36 @@ class Clock:
         return None if n < LINE_LEAST else (12 * self.weighted - 6 * (n - 1) * self.total) / (n * (n * n - 1))
 
 
+class LevelSums:
+    """Levels of both leads while their difference is above and below its middle."""
+
+    def __init__(self) -> None:
+        self._sums = np.zeros((2, 2), dtype=np.int64)
+        self._counts = [0, 0]
+        self.low: Pair = (np.inf, np.inf)
+        self.high: Pair = (-np.inf, -np.inf)
+
+    def add(self, raw: Raw, middle: Floats) -> None:
+        """Samples, with the middle at each."""
+        up = raw[:, 0] - raw[:, 1] > middle
+        above = np.array([lead[up].sum(dtype=np.int64) for lead in raw.T])
+        self._sums += np.stack((raw.sum(axis=0, dtype=np.int64) - above, above))
+        ups = int(np.count_nonzero(up))
+        self._counts[0] += len(raw) - ups
+        self._counts[1] += ups
+        low, high = raw.min(axis=0), raw.max(axis=0)
+        self.low = min(self.low[0], float(low[0])), min(self.low[1], float(low[1]))
+        self.high = max(self.high[0], float(high[0])), max(self.high[1], float(high[1]))
+
+    @property
+    def down(self) -> Pair:
+        return _mean(self._sums[0], self._counts[0])
+
+    @property
+    def up(self) -> Pair:
+        return _mean(self._sums[1], self._counts[1])
+
+
 class PulseSums:
     """Push the samples of a train and its crossings, in any portions.
 
@@ -96,10 +126,7 @@ class PulseSums:
 
     def __init__(self, first: int, positive: bool, rate_hz: float) -> None:
         self.positive = positive
-        self._sums = np.zeros((2, 2), dtype=np.int64)
-        self._counts = [0, 0]
-        self.low: Pair = (np.inf, np.inf)
-        self.high: Pair = (-np.inf, -np.inf)
+        self.levels = LevelSums()
         self.profile = Profile()
         self.clock = Clock()
         self._longest = BLOCK_S * rate_hz
@@ -123,15 +150,7 @@ class PulseSums:
 
     def add(self, raw: Raw, middle: Floats) -> None:
         """The samples that follow, with the middle at each."""
-        up = raw[:, 0] - raw[:, 1] > middle
-        above = np.array([lead[up].sum(dtype=np.int64) for lead in raw.T])
-        self._sums += np.stack((raw.sum(axis=0, dtype=np.int64) - above, above))
-        ups = int(np.count_nonzero(up))
-        self._counts[0] += len(raw) - ups
-        self._counts[1] += ups
-        low, high = raw.min(axis=0), raw.max(axis=0)
-        self.low = min(self.low[0], float(low[0])), min(self.low[1], float(low[1]))
-        self.high = max(self.high[0], float(high[0])), max(self.high[1], float(high[1]))
+        self.levels.add(raw, middle)
         self._open = np.concatenate((self._open, raw))
         while (last := self._block_end()) is not None:
             self._fold(last)
@@ -141,14 +160,6 @@ class PulseSums:
         last = self._complete() - 1
         if last > 0:
             self._fold(last)
-
-    @property
-    def down_mean(self) -> Pair:
-        return _mean(self._sums[0], self._counts[0])
-
-    @property
-    def up_mean(self) -> Pair:
-        return _mean(self._sums[1], self._counts[1])
 
     def _complete(self) -> int:
         """How many of the marks may be used: the latest one may end the train, the samples may lag."""

@@ -8,9 +8,8 @@ from itertools import pairwise
 import numpy as np
 
 from daq.findings import Pwm
-from daq.labels import difference
 from daq.pulse_sums import PLACES
-from daq.stretches import Pair, Period, Train
+from daq.stretches import Pair, Period, Train, on_while_up
 
 LEAST_PAIRS_A_PERIOD = 4.0  # above a quarter of the sample rate neither frequency nor duty is given
 PERIODS_APART = 6.0
@@ -22,7 +21,9 @@ APART = 0.5  # pairs
 SETTLED = 3.0  # pairs after an edge the low-pass has settled, undone or not
 SETTLED_SHARE = 0.55  # of a phase too short for that, so much is left out
 SHORT = 6.0  # pairs: in a phase as short as this the level must be seen to stand still
-STILL_UV = 40_000
+STILL_UV = 20_000
+MOVES = 0.04  # of the swing, in a longer one
+LEAST_PAIRS_A_PHASE = 2.2
 SAMPLES_LEAST = 6
 FIRST_PAIRS = 0.8
 FIRST_SHARE = 0.1  # of a phase
@@ -90,9 +91,7 @@ def duty_of(trains: Sequence[Train]) -> float:
 def _duty(train: Train) -> float:
     if train.mean_period is not None:
         return train.mean_period.duty
-    return (
-        train.up_share if abs(difference(train.up)) >= abs(difference(train.down)) else 1.0 - train.up_share
-    )
+    return train.up_share if on_while_up(train.up, train.down) else 1.0 - train.up_share
 
 
 def train_levels(train: Train, on: Pair, off: Pair) -> tuple[Shown, Shown]:
@@ -136,20 +135,24 @@ def _first(period: Period, start: float, end: float) -> Shown:
 
 
 def _shown(period: Period, start: float, end: float, share: float) -> Shown:
-    """Mean levels of a phase, or of its last `share`; in a short phase only those that stand still."""
+    """Mean levels of a phase, or of its last `share`, where they stand still as well as may be asked.
+
+    In a short phase that shows whether the low-pass was undone rightly; in a long one a current may rise and
+    fall, but pulses that widen all the time leave no level in their mean.
+    """
     length = end - start
+    if length < LEAST_PAIRS_A_PHASE:
+        return None, None
     place = period.pairs / PLACES
     clear = CLEAR_OF_EDGE + place / 2
     first = start + max(1.0 + clear, min(SETTLED, SETTLED_SHARE * length), (1.0 - share) * length)
     # where periods fit the sample clock every sample came clearly before or after the edge
     last = end if np.max(np.diff(period.at), initial=0.0) > max(APART, 1.5 * place) else end - clear
     means = _means(period, first, last)
-    if length >= SHORT:
-        return means
-    halves = zip(
-        _means(period, first, (first + last) / 2), _means(period, (first + last) / 2, last), strict=True
-    )
-    still = [a is not None and b is not None and abs(a - b) < STILL_UV for a, b in halves]
+    middle = (first + last) / 2
+    halves = zip(_means(period, first, middle), _means(period, middle, last), strict=True)
+    allowed = STILL_UV if length < SHORT else max(STILL_UV, MOVES * float(np.ptp(period.levels)))
+    still = [a is not None and b is not None and abs(a - b) < allowed for a, b in halves]
     return (means[0] if still[0] else None), (means[1] if still[1] else None)
 
 

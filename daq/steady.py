@@ -14,9 +14,9 @@ import numpy.typing as npt
 
 from daq.crossings import SOURCE_LEAST_UV, Crossings, Micro, Scan
 from daq.period import read_period
-from daq.pulse_sums import PulseSums
+from daq.pulse_sums import LevelSums, PulseSums
 from daq.rhythm import Pulse, Rhythm
-from daq.stretches import Pair, Raw, Stretch, Train, Zone
+from daq.stretches import Pair, Raw, Stretch, Train, Zone, on_while_up
 from daq.tally import SteadyTally
 
 RAW_ZONE_S = 0.5
@@ -140,8 +140,10 @@ class Segmenter:
         self._close_steady(self._cut)
         self._close_zone(self._cut)
         self._take_back(start)
-        # the middle lies on the side of the on level: a kick to the other side is held at the rails
-        self._train = PulseSums(int(pulse.first), bool(self._middle[start - self._base] > 0), self.rate_hz)
+        a, b = start - self._base, self._origin + int(pulse.last) - self._base
+        levels = LevelSums()
+        levels.add(self._raw[a:b], self._middle[a:b])
+        self._train = PulseSums(int(pulse.first), on_while_up(levels.up, levels.down), self.rate_hz)
         for at, up in pulse.founders:
             self._train.mark(at, up)
         self._cut = start
@@ -171,10 +173,10 @@ class Segmenter:
             periods=pulse.periods,
             period=period,
             up_share=pulse.up_share,
-            up=sums.up_mean,
-            down=sums.down_mean,
-            low=sums.low,
-            high=sums.high,
+            up=sums.levels.up,
+            down=sums.levels.down,
+            low=sums.levels.low,
+            high=sums.levels.high,
             beats=(self._origin + sums.clock.middle, sums.clock.count),
             mean_period=read_period(sums.profile, period, sums.positive, self.rate_hz),
         )

@@ -137,6 +137,27 @@ def is_beyond(low: Pair, high: Pair) -> bool:
     return min(low) <= RANGE_UV[0] or max(high) >= RANGE_UV[1]
 
 
+STAYS = 0.3  # a lead that moves less than this part of the other's movement stays put
+
+
+def on_while_up(up: Pair, down: Pair) -> bool:
+    """Whether a pulsed load is on while lead 1 - lead 2 is above its middle, from both phases' mean levels.
+
+    One lead stays put: at source it is the feed, near zero the ground. Else on is the phase with one lead low
+    (a coil's kick lifts a lead above source, beside the other).
+    """
+    moved = abs(up[0] - down[0]), abs(up[1] - down[1])
+    high = max(*up, *down)
+    if moved[0] < STAYS * moved[1]:
+        return up[0] > 0.3 * high
+    if moved[1] < STAYS * moved[0]:
+        return up[1] <= 0.3 * high
+    up_on, down_on = up[1] < 0.5 * up[0], down[0] < 0.5 * down[1]
+    if up_on != down_on:
+        return up_on
+    return abs(up[0] - up[1]) >= abs(down[0] - down[1])
+
+
 def start_of(stretch: Stretch) -> float:
     return stretch.at if isinstance(stretch, Lost) else stretch.start
 

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from scipy.signal import lfilter
 
 from daq.period import read_period
-from daq.pulse_sums import PulseSums
+from daq.pulse_sums import PLACES, STEPS, Profile, PulseSums
 from daq.pulses import pwm_of
 from daq.stretches import Train
 from tests.analysis.volts import analyse, blocks, findings_of
@@ -265,3 +265,64 @@ def test_a_run_up_sampled_in_step_with_its_pulses_has_no_edges_but_the_drives() 
     period = read_period(sums.profile, pairs, True, 4000.0)
     assert period is not None
     assert period.duty == pytest.approx(duty, abs=0.02)
+
+
+def test_a_kick_beyond_the_source_does_not_turn_on_and_off_round() -> None:
+    """From its very beginning a relay with a resistor across it kicks further than the load voltage."""
+    rng = np.random.default_rng(3)
+    plan = switched(
+        Draw.new(rng),
+        "pulsed",
+        "low",
+        Coil(95.0, 0.5, "resistor", clamp_ohm=900.0),
+        Transistor(closed_ohm=0.2, load_a=0.13, travel_s=2e-5),
+        ((-1.0, 9.0),),
+        1.2,
+        Converter(4000.0),
+        Supply(12.0, 12.9),
+        Pulse(77.6, 0.83),
+    )
+    answer = record([("pulsed", plan, rng)])[0]
+    assert isinstance(answer, Recording)
+    found = analyse(answer.volts, 4000)
+    assert found["pwm"]["duty"] == pytest.approx(0.83, abs=0.02)
+    assert found["ground_drop_v"] is None or found["ground_drop_v"] < 0.5
+
+
+def pulsed_ground(duty: Volts, pairs: float) -> Volts:
+    """A load pulsed on its ground side, each sample with its own duty; behind the filter."""
+    fine = 20
+    place = (np.arange(len(duty) * fine) / fine / pairs) % 1.0
+    lead2 = np.where(place < np.repeat(duty, fine), 0.1, 12.6)
+    fade = np.exp(-1 / (fine * 4000 * FILTER_S))
+    shown = lfilter([1 - fade], [1, -fade], lead2 - 12.6)[::fine] + 12.6
+    volts = np.stack([np.full(len(duty), 12.55), shown], axis=1)
+    return rounded(volts + np.random.default_rng(8).normal(0, 0.02, volts.shape))
+
+
+def test_pulses_that_widen_leave_no_level_in_their_mean() -> None:
+    """A lamp brought up slowly: the mean period is a ramp from 12.6 to 0.1 V, not a bad ground."""
+    rest = levels([(0.4, 12.6, 12.6)])
+    found = analyse(np.concatenate([rest, pulsed_ground(np.linspace(0.1, 0.9, 2000), 24.4), rest]), 4000)
+    assert found["ground_drop_v"] is None or found["ground_drop_v"] < 0.15
+
+
+def test_pauses_too_narrow_to_see_are_no_bad_ground() -> None:
+    """Half a sample wide at 640 Hz, they lift the ground lead by 1 V in the mean, and by more in beats."""
+    rest = levels([(0.4, 12.6, 12.6)])
+    on = pulsed_ground(np.full(3000, 0.91), 6.26)
+    found = analyse(np.concatenate([rest, on, rest, on, rest]), 4000)
+    assert found["ground_drop_v"] is None or found["ground_drop_v"] < 0.15
+
+
+def test_a_ragged_end_is_no_rise() -> None:
+    """Few periods, some let go early: the last places mix two levels, and none of the jags is an edge."""
+    places = np.arange(PLACES)
+    lead1 = np.where(places < 36, 6.5e6, 13.5e6)
+    lead1[114:] = 12.3e6 + 0.7e6 * (places[114:] // 2 % 2)
+    sums = np.stack([lead1, 0 * lead1], axis=1).astype(np.int64) * 8
+    steps = (places * (STEPS // PLACES) + STEPS // (2 * PLACES)) * 8
+    profile = Profile(np.full(PLACES, 8), steps.astype(np.int64), sums, sums)
+    period = read_period(profile, 170.0, True, 4000.0)
+    assert period is not None
+    assert period.duty == pytest.approx(1 - 36 / 128, abs=0.02)

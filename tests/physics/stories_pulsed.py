@@ -93,7 +93,7 @@ def brightening(draw: Draw) -> Plan:
         replace(c, settled_s=c.t_s + rise * 0.3) if c.state == "on" else c for c in plan.commands
     )
     pwm = TruePwm(hertz, 0.5, 1.0, climbs, False)
-    return replace(plan, harness=harness, pwm=pwm, commands=commands)
+    return replace(plan, harness=harness, pwm=pwm, commands=commands, drops_seen=(False, False))
 
 
 def _climbing(begin: float, end: float, rise: float, hertz: float) -> list[tuple[float, float]]:
