@@ -118,10 +118,18 @@ def _levels(part: Part) -> list[tuple[float, Pair]]:
     return points
 
 
-def asleep(parts: Sequence[Part], scale: Scale, rate_hz: float) -> tuple[list[Span], list[float]]:
-    """(times with both leads down between times with both at source, moments when both came up)."""
-    spans: list[Span] = []
-    woke: list[float] = []
+@dataclass(frozen=True, slots=True)
+class Feed:
+    """What the feed did while off: times asleep, shorter gaps, and moments when it woke."""
+
+    asleep: list[Span]
+    gaps: list[Span]
+    woke: list[float]
+
+
+def feed_while_off(parts: Sequence[Part], scale: Scale, rate_hz: float) -> Feed:
+    """Where both leads went down together from source, or came up together."""
+    feed = Feed([], [], [])
     since: float | None = None
     for a, b in pairwise(parts):
         together = a.label is Label.OFF and b.label is Label.OFF and not b.begins
@@ -131,11 +139,13 @@ def asleep(parts: Sequence[Part], scale: Scale, rate_hz: float) -> tuple[list[Sp
         if _up(a.levels, scale) and _down(b.levels, scale):
             since = b.start
         elif _down(a.levels, scale) and _up(b.levels, scale):
-            woke.append(b.start)
-            if since is not None and b.start - since > ASLEEP_LEAST_S * rate_hz:
-                spans.append((since, b.start))
+            if since is not None and b.start - since < ASLEEP_LEAST_S * rate_hz:
+                feed.gaps.append((since, b.start))
+            else:
+                feed.woke.append(b.start)
+                feed.asleep.extend([] if since is None else [(since, b.start)])
             since = None
-    return spans, woke
+    return feed
 
 
 def _up(levels: Pair, scale: Scale) -> bool:

@@ -26,7 +26,9 @@ class Meaning:
 
 
 REGISTRY: Mapping[EventKind, Meaning] = {
-    EventKind.FEED_DROPOUT: Meaning(2, "The feed-side lead fell to zero while on: the feed opened."),
+    EventKind.FEED_DROPOUT: Meaning(
+        2, "The feed-side lead fell to zero while on, or both leads while off: the feed opened."
+    ),
     EventKind.GROUND_DROPOUT: Meaning(2, "The ground-side lead rose to source while on: the ground opened."),
     EventKind.SUPPLY_DIP: Meaning(1, "The source itself dipped, as when an engine is cranked."),
     EventKind.SAG_OR_FEED_LOSS: Meaning(
@@ -127,6 +129,7 @@ def _departures(m: Material, judgement: Judgement, rate_hz: float, user: User) -
     if judgement.side is not Side.UNDETERMINED or user.steady:
         events += [Span(EventKind.LOAD_OPEN, a, b) for a, b in m.opened]
     if judgement.side is Side.LOW:
+        events += [Span(EventKind.FEED_DROPOUT, a, b) for a, b in m.feed_gaps]
         events += [Span(EventKind.FEED_ASLEEP, a, b) for a, b in m.asleep]
         events += [Span(EventKind.FEED_AWAKE, at, at) for at in m.woke]
     reach = MARK_REACH_S * rate_hz

@@ -14,7 +14,7 @@ from math import inf
 from typing import TypeVar
 
 from daq.crossings import SOURCE_LEAST_UV, UV
-from daq.departures import OnPoint, asleep, on_points, opened_loads, spikes
+from daq.departures import OnPoint, feed_while_off, on_points, opened_loads, spikes
 from daq.evidence import OffKind, Told, Votes, kind_of_off, weigh
 from daq.floating import sort_out
 from daq.labels import ON, Label, Scale, label_stretches, seen_scale
@@ -82,6 +82,7 @@ class Material:
     dips: list[Dip] = field(default_factory=list)
     opened: list[tuple[float, float]] = field(default_factory=list)  # the load drew no current though on
     asleep: list[tuple[float, float]] = field(default_factory=list)
+    feed_gaps: list[tuple[float, float]] = field(default_factory=list)
     woke: list[float] = field(default_factory=list)
     spikes: list[tuple[float, float]] = field(default_factory=list)
     points: list[OnPoint] = field(default_factory=list)
@@ -139,7 +140,8 @@ def gather(stretches: Sequence[Stretch], rate_hz: float, told: Told, floor: Scal
     m.references = reference_spans(parts)
     m.dips = find_dips(stretches, parts, scale, rate_hz)
     m.opened = opened_loads(parts, rate_hz)
-    m.asleep, m.woke = asleep(parts, scale, rate_hz)
+    feed = feed_while_off(parts, scale, rate_hz)
+    m.asleep, m.feed_gaps, m.woke = feed.asleep, feed.gaps, feed.woke
     m.spikes = spikes(stretches, switching.turns, rate_hz)
     m.points = on_points(parts, rate_hz)
     m.trains = keep_longest([s for s in stretches if isinstance(s, Train)])
@@ -292,6 +294,7 @@ def add(a: Material, b: Material) -> Material:
         dips=a.dips + b.dips,
         opened=a.opened + b.opened,
         asleep=a.asleep + b.asleep,
+        feed_gaps=a.feed_gaps + b.feed_gaps,
         woke=a.woke + b.woke,
         spikes=a.spikes + b.spikes,
         points=_thin(a.points + b.points),

@@ -60,6 +60,14 @@ def test_a_feed_that_falls_asleep_and_wakes() -> None:
     assert events[0][2] == pytest.approx(0.7, abs=0.01)
 
 
+def test_a_feed_that_opens_for_a_moment_while_off_is_a_dropout() -> None:
+    """Both pins of a low-side load that is off fall to zero and come back: too short for a sleep."""
+    gap = [(0.3, 12.6, 12.6), (0.03, 0.0, 0.0), (0.3, 12.6, 12.6)]
+    events = told(levels([*LOW, *gap, ON, OFF]))
+    assert kinds(events) == ["feed dropout"]
+    assert events[0][2] == pytest.approx(0.03, abs=0.003)
+
+
 def test_both_pins_of_a_high_side_load_may_lie_at_zero_without_sleeping() -> None:
     high = [(0.4, 0.0, 0.0), (0.5, 12.5, 0.1)]
     assert kinds(told(levels([*high, *high, (0.4, 0.0, 0.0)]))) == []
