@@ -23,6 +23,7 @@ LINE_LEAST = 4  # moments that make a line
 BLOCK_PERIODS = 16
 BLOCK_S = 0.25  # a block of periods is no longer than it must be
 STEADY = 0.5  # pairs: crossings interpolated between filtered samples are off by less
+UNLIKE, UNLIKE_PAIRS = 0.03, 1.0  # of the usual period
 STEPS = 1 << 20  # of a period: positions are summed as integers
 
 
@@ -180,7 +181,10 @@ class PulseSums:
         at = np.arange(start, stop)
         now = self._open[start - self._first : stop - self._first]
         before = self._open[np.maximum(at - 1 - self._first, 0)]
-        self.profile.add(np.clip((STEPS * _places(at, marks)).astype(np.int64), 0, STEPS - 1), now, before)
+        places = _places(at, marks)
+        told = ~np.isnan(places)
+        steps = np.clip((STEPS * places[told]).astype(np.int64), 0, STEPS - 1)
+        self.profile.add(steps, now[told], before[told])
         self._marks = self._marks[last:]
         kept = max(self._first, stop - 1)
         self._open = self._open[kept - self._first :]
@@ -188,7 +192,10 @@ class PulseSums:
 
 
 def _places(at: npt.NDArray[np.int64], marks: Floats) -> Floats:
-    """Parts of a period; a steady drive's marks are better known together than each by itself."""
+    """Parts of a period; nan in periods that are unlike the others of the block.
+
+    A steady drive's marks are better known together than each by itself.
+    """
     line = Clock()
     for mark in marks.tolist():
         line.add(mark)
@@ -197,8 +204,11 @@ def _places(at: npt.NDArray[np.int64], marks: Floats) -> Floats:
         due += marks.mean() - due.mean()
         if np.abs(marks - due).max() < STEADY:
             return np.asarray((at - due[0]) / line.period % 1.0)
+    lengths = np.diff(marks)
+    usual = float(np.median(lengths))
+    alike = np.abs(lengths - usual) <= max(UNLIKE_PAIRS, UNLIKE * usual)
     period = np.clip(np.searchsorted(marks, at, side="right") - 1, 0, len(marks) - 2)
-    return np.asarray((at - marks[period]) / (marks[period + 1] - marks[period]))
+    return np.where(alike[period], (at - marks[period]) / lengths[period], np.nan)
 
 
 def _mean(sums: npt.NDArray[np.int64], n: int) -> Pair:

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from scipy.signal import lfilter
 
 from daq.period import read_period
-from daq.pulse_sums import PLACES, STEPS, Profile, PulseSums
+from daq.pulse_sums import PulseSums
 from daq.pulses import pwm_of
 from daq.stretches import Train
 from tests.analysis.volts import analyse, blocks, findings_of
@@ -315,14 +315,21 @@ def test_pauses_too_narrow_to_see_are_no_bad_ground() -> None:
     assert found["ground_drop_v"] is None or found["ground_drop_v"] < 0.15
 
 
-def test_a_ragged_end_is_no_rise() -> None:
-    """Few periods, some let go early: the last places mix two levels, and none of the jags is an edge."""
-    places = np.arange(PLACES)
-    lead1 = np.where(places < 36, 6.5e6, 13.5e6)
-    lead1[114:] = 12.3e6 + 0.7e6 * (places[114:] // 2 % 2)
-    sums = np.stack([lead1, 0 * lead1], axis=1).astype(np.int64) * 8
-    steps = (places * (STEPS // PLACES) + STEPS // (2 * PLACES)) * 8
-    profile = Profile(np.full(PLACES, 8), steps.astype(np.int64), sums, sums)
-    period = read_period(profile, 170.0, True, 4000.0)
+def test_a_period_cut_short_is_left_out_of_the_mean() -> None:
+    """Let go early twice, at the motor's own 9.5 V: the mean of all would end in a slope of jags."""
+    pairs, duty, marks, volts = 172.3, 0.72, [0.0], np.full(2000, 9.5)
+    for n in range(10):
+        on_from = marks[-1] + (1 - duty) * pairs
+        marks.append(marks[-1] + pairs - (20.0 if n in (3, 6) else 0.0))
+        volts[int(on_from) : int(marks[-1])] = 13.5
+    raw = np.stack([np.rint(volts * 1e6), np.zeros(2000)], axis=1).astype(np.int32)
+    sums = PulseSums(0, True, 4000.0)
+    for mark in marks:
+        sums.mark(mark, False)
+    sums.add(raw, np.full(2000, 11.5e6))
+    sums.finish()
+    period = read_period(sums.profile, pairs, True, 4000.0)
     assert period is not None
-    assert period.duty == pytest.approx(1 - 36 / 128, abs=0.02)
+    assert period.duty == pytest.approx(duty, abs=0.01)
+    late = period.levels[period.inside(period.fall - 0.15 * pairs, period.fall - 2.0), 0]
+    assert np.ptp(late) < 0.01e6
