@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import threading
+import time
+from collections import deque
 from pathlib import Path
 
 import pytest
@@ -10,6 +13,8 @@ from tests.capture import crash_trials
 from tests.capture.crash_campaign import BEGIN, END, HEADER, KINDS, PAGE, Kind, run
 from tests.capture.test_damage import Timed
 
+NAP_S = 0.02
+WINDOW_S = 2.0
 BUSY_S = 0.1  # what tasks that wait for a processor may add, once in a while
 
 SLICE = {
@@ -23,11 +28,48 @@ SLICE = {
 }
 
 
+class Waiting(threading.Thread):
+    """How long a task here waits for a processor: next to nothing on a machine with nothing else to do.
+
+    `worst_s` is the most that short sleeps overslept within any two seconds. What a recorder has not been
+    given a processor to save is no fault of its own.
+    """
+
+    def __init__(self) -> None:
+        super().__init__(daemon=True)
+        self._stop_now = threading.Event()
+        self._late: deque[tuple[float, float]] = deque()
+        self.worst_s = 0.0
+
+    def run(self) -> None:
+        while not self._stop_now.is_set():
+            begin = time.monotonic()
+            time.sleep(NAP_S)
+            now = time.monotonic()
+            self._late.append((now, now - begin - NAP_S))
+            while now - self._late[0][0] > WINDOW_S:
+                self._late.popleft()
+            self.worst_s = max(self.worst_s, sum(late for _, late in self._late))
+
+    def stop(self) -> float:
+        self._stop_now.set()
+        self.join()
+        return self.worst_s
+
+
 def check(kind: Kind, count: int) -> None:
     """Nothing untrue (`run` raises), and no more lost than a second, or than the kind may cost."""
-    outcomes = list(run(kind, count))
-    assert len(outcomes) == count
-    assert [seed for seed, outcome in enumerate(outcomes) if outcome.lost_s > kind.most_s] == []
+    lost: list[tuple[int, float, float]] = []
+    outcomes = run(kind, count)
+    for seed in range(count):
+        waiting = Waiting()
+        waiting.start()
+        outcome = next(outcomes)
+        waited = waiting.stop()
+        may = kind.most_s + waited if kind.most_s else 0.0
+        if outcome.lost_s > may:
+            lost.append((seed, outcome.lost_s, may))
+    assert lost == []
 
 
 @pytest.mark.parametrize("kind", KINDS, ids=lambda kind: kind.trial.__name__)
