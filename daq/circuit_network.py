@@ -210,12 +210,14 @@ def _branch_currents(elements: list[Element], open_v: Array, ohm: Array) -> Arra
 
 
 def _begin(elements: list[Element], open_v: Array, ohm: Array) -> Array:
-    """First branch voltages: each branch as if the others were joints."""
+    """First branch voltages: each branch as if the others were joints, and BESIDE_S were not there."""
     if len(elements) == 1:
-        return elements[0].guess(open_v[0], ohm[0, 0])[None, :]
-    siemens = np.linalg.inv(np.moveaxis(ohm, -1, 0))
-    shorted = (siemens @ open_v.T[..., None])[..., 0].T
-    own = np.diagonal(siemens, axis1=1, axis2=2).T
+        own, shorted = 1.0 / ohm[0], open_v / ohm[0]
+    else:
+        siemens = np.linalg.inv(np.moveaxis(ohm, -1, 0))
+        shorted = (siemens @ open_v.T[..., None])[..., 0].T
+        own = np.diagonal(siemens, axis1=1, axis2=2).T
+    own = np.maximum(own - BESIDE_S, 1e-9 * BESIDE_S)
     return np.stack([e.guess(i / g, 1.0 / g) for e, i, g in zip(elements, shorted, own, strict=True)])
 
 

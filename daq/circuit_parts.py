@@ -66,9 +66,21 @@ class Junction:
     both_ways: bool = False
 
     def guess(self, open_v: Array, ohm: Array) -> Array:
-        most = np.abs(open_v) / ohm  # all of the voltage across the resistance
-        forward = np.minimum(np.abs(open_v), self.slope_v * np.log1p(most / self.saturation_a))
-        return np.where(open_v > 0, forward, -forward if self.both_ways else open_v)
+        if not self.both_ways:
+            return self._behind(open_v, ohm)
+        return np.sign(open_v) * self._behind(np.abs(open_v), ohm)
+
+    def _behind(self, open_v: Array, ohm: Array) -> Array:
+        """A junction behind one resistance, in closed form.
+
+        w + ln w = x with w = ohm i / slope: Wright's omega function (Corless and Jeffrey, 2002).
+        """
+        leak_v = ohm * self.saturation_a
+        x = np.log(leak_v / self.slope_v) + (open_v + leak_v) / self.slope_v
+        w = np.where(x > 1.0, x - np.log(np.maximum(x, 1.0)), np.exp(np.minimum(x, 1.0)))
+        for _ in range(2):
+            w = w * (1.0 + x - np.log(np.maximum(w, 1e-300))) / (1.0 + w)
+        return open_v + leak_v - self.slope_v * w
 
     def tangent(self, volts: Array) -> tuple[Array, Array]:
         grown = self._grown(volts)

@@ -33,11 +33,13 @@ from daq.unknowns import SEED, Array, unaimed
 
 FIRST_DRAWS = 128
 DRAWS = 512
+LEAST_DRAWS = 256
+MOST_CIRCUITS = 20_000  # where many survive, little has been pinned down and fewer draws do
 LEAST_EFFECTIVE = 25.0
 WIDENINGS = (1.0, 1.5, 2.2, 3.3)
 KEPT = 1e-4  # of the best, in the first set: less is not looked at again
-LOOKED_INTO = 2e-3  # explanations more probable than this are drawn again where draws are few
-ROUNDS = 2
+# Explanations more probable than this are drawn again where draws are few, round after round.
+LOOKED_INTO = (2e-3, 2e-3, 0.02, 0.02, 0.02)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,8 +73,8 @@ def diagnose(
     knowledge = knowledge or shipped()
     sampler = _Sampler(list(given), knowledge, draws, seed)
     sampler.survivors()
-    for again in range(ROUNDS):
-        if not sampler.refined(seed + 100 * again):
+    for again, least in enumerate(LOOKED_INTO):
+        if not sampler.refined(least, seed + 100 * again):
             break
     scores, probability = sampler.scores, sampler.probability
     return Belief(
@@ -107,14 +109,15 @@ class _Sampler:
         least = log_total.max() + np.log(KEPT) if self._given else -np.inf
         alive = np.flatnonzero((log_total > least).any(axis=0))
         self.kept = tuple(everything[n] for n in alive)
+        self._count = min(self._count, max(LEAST_DRAWS, MOST_CIRCUITS // len(alive)))
         self._drawn = aimed_singly(first, scores.both[alive], k, self._count, self._seen, self._seed)
         self.circuits = circuits(self.kept, self._drawn, k)
         self.scores = _Scores(self.circuits, self._given, k, self._drawn.log_weight)
 
-    def refined(self, seed: int) -> bool:
-        """Draw again for those that are carried by too few draws; False when there are none."""
+    def refined(self, least: float, seed: int) -> bool:
+        """Draw again for those above `least` that too few draws carry; False when there are none."""
         probability = self.probability
-        thin = np.flatnonzero(((self.scores.widened > 1) & (probability > LOOKED_INTO)).any(axis=0))
+        thin = np.flatnonzero(((self.scores.widened > 1) & (probability > least)).any(axis=0))
         if not len(thin):
             return False
         k = self._knowledge

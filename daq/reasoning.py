@@ -21,7 +21,7 @@ from daq.reason_words import Explanation, caution, instruction, outcomes_sentenc
 
 SCHEMA = 1
 LEAST_LISTED = 1e-4
-ALIKE = 0.2  # two explanations whose outcomes overlap more than 1 - this in every test are alike
+ALIKE = 0.25  # two explanations whose outcomes overlap more than 1 - this in every test are alike
 ALIKE_LEAST = 0.01
 MISREAD = 0.5
 
@@ -195,7 +195,7 @@ def _candidate(e: Explanation, probability: float) -> dict[str, Any]:
         "fault": e.fault,
         "place": e.place,
         "condition": e.condition,
-        "probability": round(probability, 4),
+        "probability": round(probability, 6),
     }
     if e.also is not None:
         document["also"] = {"fault": e.also[0], "place": e.also[1]}

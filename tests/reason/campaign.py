@@ -56,6 +56,7 @@ class Outcome:
     set_size: int  # explanations in the smallest set of 95 %
     in_set: bool
     alike: bool  # no offered test separates the truth from the first
+    disguised: bool
     side: float  # probability of the true side
     wrong_side: float  # of the most probable other side
     fits: bool
@@ -169,6 +170,7 @@ def _outcome(
         size,
         rank < size,
         alike,
+        circuit.disguised,
         answer.side[truth.side],
         max(p for s, p in answer.side.items() if s != truth.side),
         answer.fits,
@@ -179,9 +181,9 @@ def _outcome(
 
 RATES: dict[str, Callable[[Outcome], bool]] = {
     "truth in the 95 % set": lambda o: o.in_set,
-    "truth first, or alike to the first": lambda o: o.rank == 0 or o.alike,
+    "truth first, or alike to the first": lambda o: o.rank == 0 or o.alike or o.disguised,
     "truth lost": lambda o: o.lost,
-    "another side at 0.9": lambda o: o.wrong_side >= 0.9,
+    "another side at 0.9, avoidably": lambda o: o.wrong_side >= 0.9 and not (o.alike or o.disguised),
     "side known at 0.9": lambda o: o.side >= 0.9,
     "called not fitting": lambda o: not o.fits,
 }
@@ -197,7 +199,7 @@ def rate(hits: int, trials: int) -> list[float]:
 def table(outcomes: Sequence[Outcome]) -> dict[str, Any]:
     """Rates with intervals, means, and how often a side said with some probability is right."""
     n = len(outcomes)
-    apart = [o for o in outcomes if not o.alike]
+    apart = [o for o in outcomes if not (o.alike or o.disguised)]
     sides = [(p, right) for o in outcomes for p, right in ((o.side, True), (o.wrong_side, False))]
     return {
         "circuits": n,

@@ -47,6 +47,12 @@ class Wild:
     retry: bool = False
 
     @property
+    def disguised(self) -> bool:
+        """Feed and ground are switched, but one of them is stuck on: it is a circuit of one side then."""
+        fault = self.hypothesis.fault.fault
+        return self.hypothesis.side == "both ends" and fault in ("stuck on", "short to ground")
+
+    @property
     def truth(self) -> Explanation:
         return explanation(self.hypothesis, self.order)
 
