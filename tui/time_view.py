@@ -78,6 +78,7 @@ class TimeView(Widget, can_focus=False):
         super().__init__(id=id)
         self._ruled: tuple[str, str] = ("", "")
         self._rows: list[_Row] = []
+        self._shown: tuple[Picture, int] | None = None  # the picture, and the cells it was made for
 
     @property
     def cells(self) -> int:
@@ -85,6 +86,7 @@ class TimeView(Widget, can_focus=False):
 
     def show(self, picture: Picture) -> None:
         """Draw this; the rows above and below the lanes are the events and the time."""
+        self._shown = picture, self.cells
         height = self.size.height - RULED_ROWS
         if height < RULED_ROWS or self.size.width <= GUTTER:
             return
@@ -94,6 +96,11 @@ class TimeView(Widget, can_focus=False):
             self._rows += self._lane(picture, lead, rows, highest)[:rows]
         self._ruled = _event_row(picture, self.cells), _time_row(picture, self.cells)
         self.refresh()
+
+    def on_resize(self) -> None:
+        """A line that appears below makes the view lower after it was drawn; a new width draws the screen."""
+        if self._shown is not None and self._shown[1] == self.cells:
+            self.show(self._shown[0])
 
     def render_line(self, y: int) -> Strip:
         width = self.size.width
