@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 STATUS_EVERY_S = 60.0
 LOOK_S = 0.2  # how often the recording is looked at
+PICTURE_S = 1.0  # age of what a line says, at most: nobody looks at more of it
 AWAKE_SAID_S = 1.0  # what holds off sleep takes a moment to be refused
 
 
@@ -32,7 +33,7 @@ def record(options: argparse.Namespace) -> int:
     source = find_source(options) or only_logger()
     path = options.out or new_capture_name(Path.cwd())
     _warn_of_room(path, options)
-    session = make_session(source, options.expect, path, LOOK_S)
+    session = make_session(source, options.expect, path, PICTURE_S)
     stop = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: stop.set())
