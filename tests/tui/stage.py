@@ -50,6 +50,7 @@ async def on_stage(
     app = WhichsideApp(screen, theme)
     async with app.run_test(size=size) as pilot:
         await pilot.pause()
+        await settled(pilot)
         yield pilot
 
 
@@ -63,6 +64,18 @@ async def until(pilot: Pilot[Any], condition: Callable[[], object], tries: int =
             return
         await asyncio.sleep(0.02)
     raise AssertionError("waited in vain; on screen:\n" + "\n".join(lines(pilot.app)))
+
+
+async def settled(pilot: Pilot[Any]) -> None:
+    """Wait until the screen stands still: rows take their places some frames after the first picture."""
+    seen, alike = "", 0
+    for _ in range(10):
+        await asyncio.sleep(0.05)
+        now = text(pilot.app)
+        alike = alike + 1 if now == seen else 0
+        seen = now
+        if alike >= 4:
+            return
 
 
 async def tap(pilot: Pilot[Any], *keys: str) -> None:
