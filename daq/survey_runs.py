@@ -10,6 +10,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
@@ -88,9 +89,9 @@ def survey_batch(batch: Sequence[Task], expectation: str | None) -> Answer:
 def local_processes(workers: int) -> Iterator[Executor]:
     """Processes of this computer; where the survey is broken off, they are ended."""
     context = multiprocessing.get_context("spawn")  # no surprises with threads, and the same everywhere
-    pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_begin_work)
+    with _stops_held_back():
+        pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_begin_work)
     try:
-        _launch(pool)
         yield pool
     except BaseException:
         for process in multiprocessing.active_children():
@@ -100,16 +101,29 @@ def local_processes(workers: int) -> Iterator[Executor]:
         pool.shutdown(cancel_futures=True)
 
 
-def _launch(pool: ProcessPoolExecutor) -> None:
-    """Start its processes with stops held back, here and in them: half-started ones would complain."""
-    if not hasattr(signal, "pthread_sigmask"):  # Windows
-        pool.submit(processors)
+@contextmanager
+def _stops_held_back() -> Iterator[None]:
+    """Let a stop wait while the pool starts processes: half-started ones would complain, or stay behind.
+
+    Signals are blocked, so that what is started inherits that until it is ready; and handled by taking note,
+    because another thread of this process may be given them.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
         return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, _STOPS)
+    held: list[int] = []
+    handlers = [signal.signal(stop, lambda number, _: held.append(number)) for stop in _STOPS]
+    maskable = hasattr(signal, "pthread_sigmask")  # not on Windows
+    mask = signal.pthread_sigmask(signal.SIG_BLOCK, _STOPS) if maskable else set()
     try:
-        pool.submit(processors)
+        yield
     finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        if maskable:
+            signal.pthread_sigmask(signal.SIG_SETMASK, mask)
+        for stop, handler in zip(_STOPS, handlers, strict=True):
+            signal.signal(stop, handler)
+        if held:
+            signal.raise_signal(held[0])
 
 
 def _begin_work() -> None:
@@ -174,7 +188,8 @@ class _Survey:
         return tuple(batch)
 
     def _submit(self, tasks: tuple[Task, ...], alone: bool) -> None:
-        future = self._executor.submit(survey_batch, tasks, self._expectation)
+        with _stops_held_back():  # a pool starts its processes as work comes in
+            future = self._executor.submit(survey_batch, tasks, self._expectation)
         self._out[future] = _Batch(tasks, self._executor, alone)
 
     def _take(self, future: Future[Answer], batch: _Batch) -> None:

@@ -252,8 +252,9 @@ def test_a_survey_that_is_stopped_leaves_nothing(
     tmp_path: Path, number: signal.Signals, pause_s: float
 ) -> None:
     (tmp_path / "in").mkdir()
-    for n in range(40):
-        recording(tmp_path / "in" / f"{n}.whichside", high=True)
+    one = recording(tmp_path / "in" / "0.whichside", high=True)
+    for n in range(1, 3000):  # more than any computer is through with before it is stopped
+        os.link(one, tmp_path / "in" / f"{n}.whichside")
     out = tmp_path / "t.csv"
     command = [sys.executable, "-m", "daq", "survey", str(tmp_path / "in"), "--workers", "2", "-o", str(out)]
     process = subprocess.Popen(command, cwd=ROOT, stderr=subprocess.PIPE, text=True, start_new_session=True)
@@ -261,6 +262,7 @@ def test_a_survey_that_is_stopped_leaves_nothing(
     while not children.read_text():  # its workers are being started
         time.sleep(0.01)
     time.sleep(pause_s)
+    assert process.poll() is None
     os.killpg(process.pid, number) if number is signal.SIGINT else process.send_signal(number)
     _, said = process.communicate(timeout=20)
     assert process.returncode == 130
