@@ -13,11 +13,12 @@ from daq.evidence import Told
 from daq.glue import append, glue
 from daq.labels import OFF_BELOW, ON_ABOVE, Scale, difference
 from daq.material import Material, add, gather
+from daq.response import Responses
 from daq.stretches import Lost, Steady, Stretch, end_of, start_of
 
 CHAPTER = 480  # stretches
 GLUED = 5  # latest stretches that may still be joined
-LATEST = 48  # stretches looked at anew for every picture, and half as many
+LATEST = 24  # stretches looked at anew for every picture, up to twice as many: a slow train needs twenty
 UNTOUCHED_S = 2.0  # a pulse train may still take back what is younger
 ROUGH_S = 0.004  # a stretch this long shows a level
 
@@ -30,6 +31,7 @@ class Chapters:
         self._rough = Scale(0.0, 0.0)
         self._compared = 0  # stretches at the end that were compared with each other at this scale
         self.told = Told()
+        self._responses = Responses()  # for pictures: an answer about the whole is worked out anew
         self._before: tuple[tuple[int, int, Told], Material] | None = None  # what `picture` need not look at
 
     def emit(self, stretch: Stretch) -> None:
@@ -77,18 +79,21 @@ class Chapters:
         are looked at anew. What came before is one more chapter, for the time being."""
         cut = self._picture_cut()
         if cut is None:
-            return self.material(still_open)
+            return add(self._done, self._picture([*self._stretches, *still_open], self._done.scale))
         left, right = self._halves(cut)
         key = (left.start, left.end, self.told)
         if self._before is None or self._before[0] != key:
             self._before = (key, self._chapter([*self._stretches[:cut], left]))
         before = self._before[1]
         stretches = [right, *self._stretches[cut + 1 :], *still_open]
-        return add(add(self._done, before), gather(stretches, self.rate_hz, self.told, before.scale))
+        return add(add(self._done, before), self._picture(stretches, before.scale))
+
+    def _picture(self, stretches: Sequence[Stretch], floor: Scale) -> Material:
+        return gather(stretches, self.rate_hz, self.told, floor, self._responses)
 
     def _picture_cut(self) -> int | None:
         """The longest clear level of the latest block of stretches that is whole and old enough."""
-        end = (len(self._stretches) - LATEST // 2) // LATEST * LATEST
+        end = (len(self._stretches) - LATEST) // LATEST * LATEST
         while end > 0:
             cut = self._clearest(end - LATEST, end, False)
             if cut is not None and cut > 0:
@@ -108,7 +113,7 @@ class Chapters:
         self._before = None
 
     def _chapter(self, stretches: Sequence[Stretch]) -> Material:
-        return gather(stretches, self.rate_hz, self.told, self._done.scale)
+        return gather(stretches, self.rate_hz, self.told, self._done.scale, Responses())
 
     def _halves(self, cut: int) -> tuple[Steady, Steady]:
         """The level at `cut` in two."""

@@ -19,6 +19,7 @@ from daq.evidence import OffKind, Told, Votes, kind_of_off, weigh
 from daq.floating import sort_out
 from daq.labels import ON, Label, Scale, label_stretches, seen_scale
 from daq.pulses import Shown, duty_of, keep_longest, rough_levels, train_levels
+from daq.response import Responses
 from daq.ripple import without_ripple
 from daq.slow_pulses import with_slow_trains
 from daq.stretches import Lost, Pair, Steady, Stretch, Train
@@ -98,8 +99,15 @@ class Material:
     jumps: bool = False
 
 
-def gather(stretches: Sequence[Stretch], rate_hz: float, told: Told, floor: Scale) -> Material:
-    """The contribution of these stretches; `floor` is the scale that earlier ones showed."""
+def gather(
+    stretches: Sequence[Stretch], rate_hz: float, told: Told, floor: Scale, responses: Responses
+) -> Material:
+    """The contribution of these stretches.
+
+    Args:
+        floor: the scale that earlier ones showed.
+        responses: those that are known from before.
+    """
     sorted_out = sort_out(stretches, told.whispers, rate_hz)
     seen = seen_scale(sorted_out.stretches, rate_hz, floor)
     stretches = without_ripple(with_slow_trains(sorted_out.stretches, seen, rate_hz), seen)
@@ -145,7 +153,7 @@ def gather(stretches: Sequence[Stretch], rate_hz: float, told: Told, floor: Scal
     m.spikes = spikes(stretches, switching.turns, rate_hz)
     m.points = on_points(parts, rate_hz)
     m.trains = keep_longest([s for s in stretches if isinstance(s, Train)])
-    m.load = answers_of(stretches, parts, switching.turns, scale, rate_hz)
+    m.load = answers_of(parts, switching.turns, scale, rate_hz, responses.of(stretches, rate_hz))
     m.jumps = not scale.seen and any(
         max(s.high) - min(s.low) > 2 * UV for s in stretches if not isinstance(s, Lost)
     )

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
 
@@ -25,6 +25,7 @@ WINDOWS_S = (0.00125, 0.0025, 0.005, 0.01, 0.02, 0.04, 0.08, 0.16, 0.32, 0.64)
 WINDOWS = len(WINDOWS_S) - 1
 BEYOND_UV = 0.3 * UV  # a kick takes the load voltage this far below where it comes to rest
 KICK_S = 0.03
+MOST_KNOWN = 256
 
 Floats = npt.NDArray[np.float64]
 Piece = tuple[Floats, Floats, Floats]  # positions, lead 1 - lead 2, samples each is the mean of
@@ -56,13 +57,17 @@ class Response:
     kick: Kick | None
 
 
+Respond = Callable[[Turn, float, Pair, float], Response]
+"""What followed a turn up to a pair, given the leads' settled levels then and the sign of lead 1 - lead 2."""
+
+
 def response(
     stretches: Sequence[Stretch], turn: Turn, end: float, settled: Pair, sign: float, rate_hz: float
 ) -> Response:
     """What followed a turn, up to pair `end`; `settled` are the leads' levels then, `sign` is 1 or -1."""
     first, last = turn.at, turn.at if turn.last is None else turn.last
     rest = sign * difference(settled)
-    pieces = list(_pieces(stretches, first, min(end, last + WINDOWS_S[-1] * rate_hz)))
+    pieces = list(_pieces(stretches, first, min(end, _until(turn, rate_hz))))
     at, d, n = (np.concatenate([p[i] for p in pieces]) if pieces else np.empty(0) for i in range(3))
     d = sign * d
     window = np.searchsorted(WINDOWS_S, (at - last) / rate_hz, side="right") - 1
@@ -73,6 +78,32 @@ def response(
     levels = np.where(samples > 0, sums / np.maximum(samples, 1.0), math.nan)
     early = at < last + KICK_S * rate_hz
     return Response(levels, samples.astype(np.float64), rest, _kick(d[early], n[early], min(0.0, rest)))
+
+
+class Responses:
+    """Each worked out once while nothing changes: a live picture asks for the same ones again and again."""
+
+    def __init__(self) -> None:
+        self._known: dict[tuple[float | None, ...], Response] = {}
+
+    def of(self, stretches: Sequence[Stretch], rate_hz: float) -> Respond:
+        """`response`, in these stretches."""
+
+        def respond(turn: Turn, end: float, settled: Pair, sign: float) -> Response:
+            key = (turn.at, turn.last, min(end, _until(turn, rate_hz)), *settled, sign)
+            found = self._known.get(key)
+            if found is None:
+                if len(self._known) >= MOST_KNOWN:
+                    self._known.clear()
+                found = self._known[key] = response(stretches, turn, end, settled, sign, rate_hz)
+            return found
+
+        return respond
+
+
+def _until(turn: Turn, rate_hz: float) -> float:
+    """What comes later is no response any more."""
+    return (turn.at if turn.last is None else turn.last) + WINDOWS_S[-1] * rate_hz
 
 
 def _kick(d: Floats, n: Floats, rest: float) -> Kick | None:

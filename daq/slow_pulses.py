@@ -7,6 +7,7 @@ stays on for longer than that, and while off it coasts above half: its steps are
 from __future__ import annotations
 
 import itertools
+import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -100,7 +101,7 @@ def _goes_on(run: Sequence[Step], step: Step, rate_hz: float) -> bool:
     if len(run) == 1:
         return step.at - run[0].at < LONGEST_S * rate_hz
     period = step.at - run[-2].at
-    usual = float(np.median([b.at - a.at for a, b in zip(run, run[2:], strict=False)] or [period]))
+    usual = statistics.median([b.at - a.at for a, b in zip(run, run[2:], strict=False)] or [period])
     return period < LONGEST_S * rate_hz and abs(period - usual) <= max(ALIKE * usual, JITTER_PAIRS)
 
 
