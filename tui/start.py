@@ -78,6 +78,7 @@ class StartScreen(Screen[None]):
         self._shelves = shelves
         self._found: dict[str, Sequence[Choice]] = {}
         self._choices: dict[str, Choice] = {}
+        self._begins_on: str | None = None  # the choice that the list was put on, not the user
 
     def compose(self) -> ComposeResult:
         yield BigWord(id="verdict")
@@ -122,8 +123,9 @@ class StartScreen(Screen[None]):
         likely = (i for i in enabled if self._choices[str(options[i].id)].likely)
         first = next(likely, enabled[0] if enabled else None)
         same = next((i for i in enabled if options[i].id == chosen), None)
-        stays = same is not None and self._choices[str(chosen)].likely
-        listing.highlighted = same if stays else first
+        moved = chosen != self._begins_on
+        self._begins_on = None if first is None else options[first].id
+        listing.highlighted = same if moved and same is not None else first
         listing.focus()
 
     def _options(self, shelf: Shelf) -> list[Option]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
@@ -81,6 +82,44 @@ async def test_slow_ports_do_not_hold_up_the_rest(live: Live) -> None:
         option = pilot.app.screen.query_one(OptionList).highlighted_option
         assert option is not None
         assert option.id == "BENCHES 0"
+
+
+async def test_the_list_begins_on_its_first_choice_whichever_shelf_is_found_first(live: Live) -> None:
+    slow = threading.Event()
+
+    def benches() -> Sequence[Choice]:
+        slow.wait(10)
+        return (Choice("lamp", "12 V", live), Choice("pump", "24 V", live))
+
+    shelves = [
+        Shelf("BENCHES", benches, "none"),
+        _shelf("CAPTURES", Choice("a", "1", live), Choice("b", "2", live)),
+    ]
+    async with on_stage(StartScreen(shelves)) as pilot:
+        listing = pilot.app.screen.query_one(OptionList)
+        await until(pilot, lambda: listing.highlighted is not None)
+        slow.set()
+        await until(pilot, lambda: "looking" not in text(pilot.app))
+        assert listing.highlighted_option is not None
+        assert listing.highlighted_option.id == "BENCHES 0"
+
+
+async def test_where_the_user_went_is_kept_while_the_rest_is_found(live: Live) -> None:
+    slow = threading.Event()
+
+    def benches() -> Sequence[Choice]:
+        slow.wait(10)
+        return (Choice("lamp", "12 V", live),)
+
+    captures = _shelf("CAPTURES", Choice("a", "1", live), Choice("b", "2", live))
+    async with on_stage(StartScreen([Shelf("BENCHES", benches, "none"), captures])) as pilot:
+        listing = pilot.app.screen.query_one(OptionList)
+        await until(pilot, lambda: listing.highlighted is not None)
+        await tap(pilot, "down")
+        slow.set()
+        await until(pilot, lambda: "looking" not in text(pilot.app))
+        assert listing.highlighted_option is not None
+        assert listing.highlighted_option.id == "CAPTURES 1"
 
 
 async def test_choosing_opens_and_leaving_comes_back(live: Live) -> None:
