@@ -27,9 +27,17 @@ SPEEDS = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 100.0)
 
 
 class Replay:
-    """A SampleSource. `edge_count` is asked on the iterating thread, between items."""
+    """A SampleSource.
 
-    def __init__(self, source: SampleSource, edge_count: Callable[[], int], speed: float = 1.0) -> None:
+    Args:
+        edge_count: asked on the iterating thread, between items.
+        speed: s of the recording in a second.
+        begin_s: what lies before is gone through at once: it is evidence too.
+    """
+
+    def __init__(
+        self, source: SampleSource, edge_count: Callable[[], int], speed: float = 1.0, begin_s: float = 0.0
+    ) -> None:
         self._source = source
         self._edge_count = edge_count
         self._turn = threading.Condition()
@@ -37,6 +45,7 @@ class Replay:
         self._paused = False
         self._seeking_from: int | None = None  # edges known when the jump began
         self._due = 0.0
+        self._to_begin_s = begin_s
         self._closed = False
 
     @property
@@ -58,6 +67,11 @@ class Replay:
     @property
     def seeking(self) -> bool:
         return self._seeking_from is not None
+
+    @property
+    def beginning(self) -> bool:
+        """Not yet where it is to begin."""
+        return self._to_begin_s > 0
 
     def pause(self, paused: bool = True) -> None:
         with self._turn:
@@ -92,7 +106,7 @@ class Replay:
             if isinstance(item, Change):
                 yield item
             elif isinstance(item, Gap):
-                if not self._wait(min(item.seconds, LONGEST_GAP_S)):
+                if not self._wait(item.seconds if self.beginning else min(item.seconds, LONGEST_GAP_S)):
                     return
                 yield item
             else:
@@ -103,16 +117,24 @@ class Replay:
     def _pieces(self, block: Block) -> Iterator[Block]:
         at, rate = block.first, block.layout.rate_hz
         while at < block.end:
-            piece_s = SEEK_PIECE_S if self.seeking else min(1.0, PIECE_S * max(1.0, self._speed))
-            end = min(at + max(1, int(rate * piece_s)), block.end)
+            end = min(at + max(1, int(rate * self._piece_s())), block.end)
             if not self._wait((end - at) / rate):
                 return
             yield block.part(at, end)
             at = end
 
+    def _piece_s(self) -> float:
+        if self.beginning:
+            return min(1.0, self._to_begin_s)
+        return SEEK_PIECE_S if self.seeking else min(1.0, PIECE_S * max(1.0, self._speed))
+
     def _wait(self, seconds: float) -> bool:
         """Wait for this much of the recording to be due; False once closed."""
         with self._turn:
+            if self.beginning:
+                self._to_begin_s -= seconds
+                self._due = time.monotonic()
+                return not self._closed
             self._stop_at_edge()
             self._due += seconds / self._speed
             while not self._closed:

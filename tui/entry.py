@@ -149,21 +149,22 @@ class _CaptureNotes:
 def _review_screen(path: Path, expectation: str | None) -> LookBackScreen:
     notebook = _notebook(path)
     look = LookBack(path, expectation)
-    return LookBackScreen(look, lambda: _replay_screen(path, look.told), notebook)
+    return LookBackScreen(look, lambda at_s: _replay_screen(path, look.told, at_s), notebook)
 
 
-def _replay_screen(path: Path, expectation: str | None) -> ReviewScreen:
-    return ReviewScreen(lambda: _play(path, expectation), _notebook(path))
+def _replay_screen(path: Path, expectation: str | None, begin_s: float) -> ReviewScreen:
+    return ReviewScreen(lambda at_s: _play(path, expectation, at_s), _notebook(path), begin_s)
 
 
 def _notebook(path: Path) -> _CaptureNotes | None:
     return _CaptureNotes(path) if path.suffix == SUFFIX else None
 
 
-def _play(path: Path, expectation: str | None) -> Play:
+def _play(path: Path, expectation: str | None, begin_s: float) -> Play:
     pipeline = _Expecting(expectation) if expectation else Pipeline()
     # The replay runs on the session's worker, so it may look at this very moment.
-    replay = Replay(open_recording(path, expectation), lambda: session.refresh().edge_count)
+    source = open_recording(path, expectation)
+    replay = Replay(source, lambda: session.refresh().edge_count, begin_s=begin_s)
     session = Session(replay, pipeline)
     return session.start(), replay
 

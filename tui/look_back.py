@@ -75,7 +75,7 @@ class LookBackScreen(Screen[None]):
     BINDINGS: ClassVar[list[BindingType]] = keys.bindings(LOOK, [keys.NOTE_AFTERWARDS], COMMON)
 
     def __init__(
-        self, look: LookBack, play: Callable[[], Screen[None]], notebook: Notebook | None = None
+        self, look: LookBack, play: Callable[[float], Screen[None]], notebook: Notebook | None = None
     ) -> None:
         super().__init__()
         self.look = look
@@ -364,7 +364,7 @@ class LookBackScreen(Screen[None]):
         self.notice(f"analysing anew, expecting: {wanted}; the file stays as it is")
 
     def action_play(self) -> None:
-        self.app.push_screen(self._play())
+        self.app.push_screen(self._play(self.here_s))
 
     def action_details(self) -> None:
         now = self.look.progress

@@ -30,7 +30,7 @@ class Notebook(Protocol):
 
 
 class ReviewScreen(Dashboard):
-    """`play` opens the recording anew: a started session and the replay that paces it.
+    """`play` opens the recording anew, at a moment (s): a started session and the replay that paces it.
 
     Without a `notebook` (a text file has none) there is no key for notes.
     """
@@ -38,16 +38,20 @@ class ReviewScreen(Dashboard):
     live = False
     BINDINGS: ClassVar[list[BindingType]] = keys.bindings(keys.REVIEW, [keys.NOTE_AFTERWARDS], keys.COMMON)
 
-    def __init__(self, play: Callable[[], Play], notebook: Notebook | None = None) -> None:
+    def __init__(
+        self, play: Callable[[float], Play], notebook: Notebook | None = None, begin_s: float = 0.0
+    ) -> None:
         self._play = play
         self._notebook = notebook
-        session, self.replay = play()
+        session, self.replay = play(begin_s)
         super().__init__(session)
         self._findings_shown = False
 
     def mood(self) -> str:
         if self.over:
             return "END OF RECORDING"
+        if self.replay.beginning:
+            return "on the way there"
         if self.replay.seeking:
             return "looking for the next edge"
         at = words.moment(self.session.latest.time_s)
@@ -103,5 +107,5 @@ class ReviewScreen(Dashboard):
 
     def action_again(self) -> None:
         self.session.close()
-        self.session, self.replay = self._play()
+        self.session, self.replay = self._play(0.0)
         self._findings_shown = False

@@ -106,6 +106,15 @@ def test_the_next_edge_is_reached_at_once_and_held() -> None:
     assert run[0].ended(3.0), "with no edge left it runs to the end"
 
 
+def test_it_goes_at_once_to_where_it_is_to_begin_and_gives_all_that_lies_before() -> None:
+    run = _Run(Replay(ListSource([_block(0, 600.0)], ends=True), lambda: 0, speed=0.1, begin_s=500.0))
+    assert _wait(lambda: not run.replay.beginning)
+    assert 500 * 4000 <= run.pairs <= 502 * 4000
+    run.replay.set_speed(100.0)
+    assert run.ended(5.0)
+    assert run.pairs == 600 * 4000
+
+
 def test_close_ends_a_paused_replay() -> None:
     replay = Replay(ListSource([_block(0, 60.0)], ends=True), lambda: 0)
     run = _Run(replay)

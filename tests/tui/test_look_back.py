@@ -205,7 +205,7 @@ async def test_a_note_on_a_copy_that_cannot_be_written_is_refused_in_one_sentenc
             raise WorkError(f"{path.name} cannot be written: copy it to where you may write.")
 
     look = LookBack(path)
-    screen = LookBackScreen(look, lambda: Screen(), ReadOnly(path))
+    screen = LookBackScreen(look, lambda _: Screen(), ReadOnly(path))
     async with on_stage(screen) as pilot:
         await tap(pilot, "n", "x", "enter")
         await until(pilot, lambda: "copy it to where you may write" in text(pilot.app))
@@ -213,9 +213,18 @@ async def test_a_note_on_a_copy_that_cannot_be_written_is_refused_in_one_sentenc
 
 async def test_it_plays_from_here_and_comes_back(path: Path) -> None:
     async with looking(path) as (screen, pilot):
+        await tap(pilot, "pagedown")
+        here_s = screen.here_s
+        assert here_s > 1.0
         await tap(pilot, "p")
         await until(pilot, lambda: isinstance(pilot.app.screen, ReviewScreen))
+        replayed = pilot.app.screen
+        assert isinstance(replayed, ReviewScreen)
         await until(pilot, lambda: "replay at 1x" in text(pilot.app))
+        assert replayed.session.now_s() >= here_s
+        await tap(pilot, "b")
+        await until(pilot, lambda: replayed.session.latest.samples > 0)
+        assert replayed.session.latest.time_s < here_s, "from the beginning"
         await tap(pilot, "q")
         await until(pilot, lambda: pilot.app.screen is screen)
 

@@ -60,7 +60,7 @@ def review() -> Iterator[Open]:
     sessions: list[Session] = []
 
     def opened(source: ListSource, notebook: Pad | None = None) -> ReviewScreen:
-        def play() -> tuple[Session, Replay]:
+        def play(_: float) -> tuple[Session, Replay]:
             pipeline = EdgeASecond()
             replay = Replay(source, lambda: session.refresh().edge_count)
             session = Session(replay, pipeline)

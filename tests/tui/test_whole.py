@@ -50,7 +50,7 @@ async def test_what_was_on_screen_is_what_the_capture_replays_to(tmp_path: Path)
 
     from tui.entry import _replay_screen
 
-    screen: ReviewScreen = _replay_screen(path, None)
+    screen: ReviewScreen = _replay_screen(path, None, 0.0)
     async with on_stage(screen) as pilot:
         screen.replay.set_speed(100.0)
         await until(pilot, lambda: screen.session.findings)
