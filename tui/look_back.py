@@ -63,7 +63,7 @@ LOOK = (
     Key("f", "from_here", "from here"),
     Key("l", "levels", "levels on"),
     Key("e", "expect", "expect"),
-    Key("p", "play", "play"),
+    Key("p", "play", "play here"),
 )
 COMMON = (*(key for key in keys.COMMON if key.key != "w"),)
 
