@@ -28,6 +28,22 @@ _PLACE = {
 """Where in the circuit an event happened, for the kinds that tell, and whether the feed's lead is nearest."""
 
 
+def file(name: str, duration_s: float, rate_hz: float, begun: datetime | None) -> list[str]:
+    """What is looked at."""
+    when = [f"{begun:%Y-%m-%d %H:%M}"] if begun else []
+    return [name, words.duration(duration_s), words.rate(rate_hz), *when]
+
+
+def verdict(now: Progress) -> list[str]:
+    """What the analysis says so far, and what it expects."""
+    expected = [f"expect {now.expectation}"] if now.expectation else []
+    if now.findings is None:
+        return expected
+    judgement = now.findings.judgement
+    said = [words.SIDE[judgement.side].upper(), words.roles(judgement), words.sureness(judgement)]
+    return [*filter(None, said), *expected]
+
+
 def moment(t_s: float, step_s: float) -> str:
     """A moment with the digits that tell `step_s` apart: '2:05.31', '1:02:05', '0:12.3456'."""
     digits = min(_MOST_DIGITS, max(0, math.ceil(-math.log10(step_s) - 1e-9)))

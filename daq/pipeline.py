@@ -294,6 +294,7 @@ class Pipeline:
             losses=self._losses(),
             cautions=a.cautions,
             summary=self._summary(a),
+            baseline_s=None if self._baseline is None else self._time.seconds(self._baseline),
         )
 
     def _summary(self, a: Analysis) -> EventSummary:

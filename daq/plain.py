@@ -55,7 +55,7 @@ class Reporter:
         say("bias", f"bias: {words.bias(now)}", words.bias(now) if strong else "harmless")
         say("losses", words.losses(now.losses), "" if now.losses.gaps == 0 else None)
         say("plug", words.plug(now.plug))
-        say("expectation", f"expected: {now.expectation}")
+        say("expectation", words.expected(now))
         for caution in now.cautions:
             say(f"caution {caution}", f"caution: {CAUTION_TEXT.get(caution, caution)}")
         return out + self._happenings(now)

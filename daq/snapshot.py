@@ -89,3 +89,4 @@ class Snapshot:
     losses: Losses
     cautions: tuple[str, ...]
     summary: EventSummary = NO_EVENTS  # over all events, not only the latest
+    baseline_s: float | None = None  # when the user called the last minute normal

@@ -205,3 +205,9 @@ def recording(path: Path | None, saved: Path | None, error: WhichsideError | Non
     if path is not None:
         return f"recording to {printable(str(path))}"
     return f"saved {printable(str(saved))}" if saved is not None else "not recording"
+
+
+def expected(now: Snapshot) -> str:
+    """What should be happening, as the user said it."""
+    normal = "" if now.baseline_s is None else f"; normal as before {moment(now.baseline_s)}"
+    return f"expected: {now.expectation}{normal}"

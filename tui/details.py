@@ -39,7 +39,7 @@ def facts(
         yield "", words.lead(number, view)
     load = words.load(snapshot).removeprefix("load").lstrip(": ")
     yield "load", f"{load}; kind: {snapshot.load_kind.value}"
-    yield "told", f"{words.plug(snapshot.plug)}; expected: {snapshot.expectation}"
+    yield "told", f"{words.plug(snapshot.plug)}; {words.expected(snapshot)}"
     yield "bias", words.bias(snapshot)
     if findings is not None:
         yield from _whole(findings)

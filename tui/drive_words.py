@@ -47,7 +47,8 @@ def headline(now: Snapshot, now_s: float, away: bool, over: bool) -> Headline:
         return Headline("NO EVENT", unknown)
     if now.load is LoadState.UNKNOWN:
         return Headline("NO EVENT", "whether the load is on or off is not known yet")
-    return Headline("HEALTHY", "no fault so far")
+    normal = "" if now.baseline_s is None else f", normal as before {clock(now.baseline_s)}"
+    return Headline("HEALTHY", f"no fault so far{normal}")
 
 
 def faults(now: Snapshot) -> int:

@@ -17,6 +17,7 @@ from textual.screen import Screen
 from daq import look_words, words
 from daq.cli import EXPECTATIONS
 from daq.errors import WhichsideError
+from daq.event_lines import telling_lines
 from daq.findings import Event, EventKind
 from daq.live_view import bands_of
 from daq.look_back import NOTE, LookBack
@@ -63,7 +64,7 @@ LOOK = (
     Key("f", "from_here", "from here"),
     Key("l", "levels", "levels on"),
     Key("e", "expect", "expect"),
-    Key("p", "play", "play here"),
+    Key("p", "play", "play"),
 )
 COMMON = (*(key for key in keys.COMMON if key.key != "w"),)
 
@@ -186,20 +187,11 @@ class LookBackScreen(Screen[None]):
     def _say_head(self) -> None:
         now, source = self.look.progress, self.look.source
         small = too_small(self.size.width, self.size.height)
-        begun = self.look.wall_time(0.0)
-        facts = [
-            self.look.named.name,
-            words.duration(source.duration_s),
-            words.rate(self.look.rate_hz),
-            *([f"{begun:%Y-%m-%d %H:%M}"] if begun else []),
-        ]
+        facts = look_words.file(
+            self.look.named.name, source.duration_s, self.look.rate_hz, self.look.wall_time(0.0)
+        )
         self._line("file").say((small or DOT.join(facts), "bold reverse" if small else "bold"))
-        parts = [f"expect {now.expectation}" if now.expectation else ""]
-        if now.findings is not None:
-            judgement = now.findings.judgement
-            side = words.SIDE[judgement.side].upper()
-            parts = [side, words.roles(judgement), words.sureness(judgement), *parts]
-        self._line("side").say(DOT.join(part for part in parts if part))
+        self._line("side").say(DOT.join(look_words.verdict(now)))
         cells = self.query_one(TimeView).cells
         step_s = self.window.width_s / cells
         at = look_words.moment(self.here_s, step_s)
@@ -232,8 +224,11 @@ class LookBackScreen(Screen[None]):
             text = f"{'▶' if n == at else ' '} {words.event(event)}{pin}"
             parts += ["\n", (text, "bold" if n == at else "")]
         line.say(*parts)
-        if at is None or (findings := self.look.progress.findings) is None:
+        if (findings := now.findings) is None:
             told.say("")
+            return
+        if at is None:
+            told.say("\n".join(telling_lines(findings.summary)[:2]))
             return
         levels = look_words.levels(*self.look.levels(shown[at]))
         told.say(f"{look_words.told(shown[at], findings.judgement)} {levels}")

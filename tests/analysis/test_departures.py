@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from daq import words
 from daq.events import REGISTRY
 from daq.findings import EventKind
+from daq.pipeline import Pipeline
 from daq.samples import BASELINE, Change, ChangeKind, Item, Origin
 from tests.analysis.volts import Volts, analyse, blocks, findings_of
 from tests.analysis.waves import LOW, levels, rounded
@@ -143,6 +145,15 @@ def test_with_a_baseline_a_drop_is_compared_with_that_minute() -> None:
     normal = Change(at(12.0), Origin.USER, ChangeKind.SETTING, BASELINE)
     assert kinds(told(volts)) == ["drop drifting"]
     assert kinds(told(volts, normal)) == []
+
+
+def test_a_baseline_is_shown_from_when_it_was_given() -> None:
+    pipeline = Pipeline()
+    for item in blocks(levels(LOW), RATE):
+        pipeline.push(item)
+    assert "normal" not in words.expected(pipeline.snapshot())
+    pipeline.push(Change(at(1.5), Origin.USER, ChangeKind.SETTING, BASELINE))
+    assert words.expected(pipeline.snapshot()) == "expected: switching; normal as before 1.500 s"
 
 
 def test_nothing_departs_on_a_healthy_circuit() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -37,15 +38,15 @@ def counts(volts1: np.ndarray, volts2: np.ndarray, seed: int = 3) -> Counts:
     return np.rint((volts - SCALE.offset_v[0]) / SCALE.volts_per_count[0]).astype(np.int32)
 
 
-def ground_side() -> list[Item]:
-    """A load on the ground side, on every other second, with two faults of the feed and a gap.
+def ground_side(faults: Sequence[tuple[float, float]] = (FEED_S, SECOND_S)) -> list[Item]:
+    """A load on the ground side, on every other second, with faults of the feed and a gap.
 
-    The source is 12.6 V, the drops are 0.1 V. The second feed dropout is the longer one.
+    The source is 12.6 V, the drops are 0.1 V. Of the two usual feed dropouts the second is the longer one.
     """
     t = np.arange(int(SECONDS * RATE_HZ)) / RATE_HZ
     on = t % 2.0 < 1.0
     one, two = 12.6 - 0.1 * on, np.where(on, 0.1, 12.6)
-    for begin, length in (FEED_S, SECOND_S):
+    for begin, length in faults:
         open_feed = (t >= begin - 1e-9) & (t < begin + length - 1e-9)
         one, two = np.where(open_feed, 0.0, one), np.where(open_feed, 0.0, two)
     both, away = counts(one, two), int(AWAY_AT_S * RATE_HZ)
@@ -59,6 +60,6 @@ def ground_side() -> list[Item]:
     ]
 
 
-def recorded(path: Path) -> Path:
-    write_capture(path, ground_side(), DeviceInfo("bench: brake lamp"))
+def recorded(path: Path, faults: Sequence[tuple[float, float]] = (FEED_S, SECOND_S)) -> Path:
+    write_capture(path, ground_side(faults), DeviceInfo("bench: brake lamp"))
     return path

@@ -129,6 +129,7 @@ CHECKING = replace(QUIET, lead_check=LeadCheckView(1, "Touch lead 1 to battery p
 LOOSE = replace(QUIET, leads=(QUIET.leads[0], LeadView(2.62, 0.03, StateWord.FLOATING)))
 STATES = {
     "healthy": (QUIET, "HEALTHY", "no fault so far"),
+    "beside a normal minute": (replace(QUIET, baseline_s=75.0), "HEALTHY", "normal as before 1:15"),
     "side unknown": (
         replace(QUIET, judgement=NOT_YET),
         "NO EVENT",

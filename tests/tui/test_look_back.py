@@ -68,6 +68,15 @@ async def test_verdict_events_and_every_key_are_shown(path: Path, size: tuple[in
             assert f"{key.cap} {key.label}" in shown, key
 
 
+async def test_what_chance_does_not_explain_is_said_before_an_event_is_chosen(tmp_path: Path) -> None:
+    fretting = recorded(tmp_path / "fretting.whichside", [(10.1 + n * n / 40, 0.004) for n in range(6)])
+    async with looking(fretting) as (_, pilot):
+        await until(pilot, lambda: "feed dropout: 6 of 6 within" in text(pilot.app))
+        await tap(pilot, "down")
+        await until(pilot, lambda: "the feed opened. It is between" in text(pilot.app))
+        assert "6 of 6" not in text(pilot.app), "now it is this event's turn"
+
+
 async def test_from_event_to_event_down_to_the_sample(path: Path) -> None:
     async with looking(path) as (screen, pilot):
         await tap(pilot, "down")
