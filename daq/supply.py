@@ -161,7 +161,7 @@ def _times_and_levels(s: Steady) -> list[tuple[float, Pair]]:
 
 def find_dips(stretches: Sequence[Stretch], parts: Sequence[Part], scale: Scale, rate_hz: float) -> list[Dip]:
     points = source_points(stretches, parts, scale, rate_hz)
-    falls = _falls(points, stretches, parts)
+    falls = _falls(points, stretches, parts, CRANK_MOST_S * rate_hz)
     resting = [p.level for p in points if p.resting]
     dips = []
     for fall in falls:
@@ -171,7 +171,10 @@ def find_dips(stretches: Sequence[Stretch], parts: Sequence[Part], scale: Scale,
     return dips
 
 
-def _falls(points: Sequence[Point], stretches: Sequence[Stretch], parts: Sequence[Part]) -> list[Fall]:
+def _falls(
+    points: Sequence[Point], stretches: Sequence[Stretch], parts: Sequence[Part], longest: float
+) -> list[Fall]:
+    """Falls that came back within `longest` pairs; what stays down is another level, and may have its own."""
     falls: list[Fall] = []
     base: float | None = None
     before: Point | None = None
@@ -187,15 +190,18 @@ def _falls(points: Sequence[Point], stretches: Sequence[Stretch], parts: Sequenc
             base = p.level if base is None else base + 0.5 * (p.level - base)
             before = p
             continue
-        inside = [p]
-        while n < len(points) and not _is_back(points[n], base):
+        inside, after = [p], n
+        while n < len(points) and points[n].at - p.at < longest and not _is_back(points[n], base):
             if not (points[n].doubtful or points[n].settling):
                 inside.append(points[n])
             n += 1
-        back = points[n] if n < len(points) else None
+        back = points[n] if n < len(points) and _is_back(points[n], base) else None
         switched = parts[p.part].begins and before.part != p.part
-        if back is None or switched or min(x.level for x in inside) < LOST_BELOW * base:
-            base = inside[-1].level if back is None or len(inside) > 3 else base  # another level, not a dip
+        if back is None:
+            base, before, n = p.level, p, after
+            continue
+        if switched or min(x.level for x in inside) < LOST_BELOW * base:
+            base = inside[-1].level if len(inside) > 3 else base  # another level, not a dip
         else:
             start = _fall_start(stretches, before.at, p.at)
             end = back.at if back.part == inside[-1].part else inside[-1].at

@@ -17,7 +17,7 @@ from daq.labels import OFF_BELOW, ON, Label, Labelled, Scale, difference
 from daq.stretches import Lost, Steady, Stretch, Train, Zone, end_of, start_of
 
 HYSTERESIS = 0.05  # of D
-STILL_ON = 0.63  # of the level on both sides: a gap is deeper, so that one of half depth is seen
+STILL_ON = 0.65  # of the level on both sides: a gap is deeper, so that one of half depth is seen
 UNEVEN_PERIODS = 6.0  # pulses beside a train, within this many periods, are part of it
 COASTS_ABOVE = 0.6  # of D: an off part that begins higher is a motor let go
 COAST_STEP = 0.012
@@ -141,7 +141,10 @@ def _turns_in(
             middle = d_left - np.sign(d_left) * COAST_STEP * scale.full
             return _first_crossing(start, d, middle, to)
     above, below = (to, left.tail) if d_left < middle else (left.tail, to)
-    return _crossing_turns(start, d, middle, HYSTERESIS * scale.full, above, below, d_left > middle)
+    turns = _crossing_turns(start, d, middle, HYSTERESIS * scale.full, above, below, d_left > middle)
+    if left.tail is right.head and turns and turns[-1].label is not right.head:
+        turns.pop()  # it never came back: it was the step down to a level that is the same state
+    return turns
 
 
 def _first_crossing(start: float, d: npt.NDArray[np.float64], middle: float, to: Label) -> list[Turn]:

@@ -218,3 +218,29 @@ def test_a_gap_of_half_depth_is_a_gap() -> None:
         levels([(0.4, 12.6, 12.6), *gap, (0.4, 12.6, 12.6), (0.5, 12.5, 0.1), (0.4, 12.6, 12.6)]), RATE
     )
     assert kinds(found) == ["feed dropout"]
+
+
+def test_a_charging_system_that_stops_does_not_hide_a_later_dip() -> None:
+    charging = [(0.4, 14.4, 14.4), (0.5, 14.3, 0.1), (1.0, 14.4, 14.4)]
+    later = [(25.0, 12.6, 12.6), (0.4, 10.5, 10.5), (2.0, 12.6, 12.6)]
+    found = analyse(levels([*charging, *later]), RATE)
+    assert [(e["kind"], e["t_s"]) for e in found["events"]] == [("supply dip", pytest.approx(26.9, abs=0.01))]
+
+
+def test_a_bad_contact_before_a_coil_lets_its_voltage_rise_again_and_ends() -> None:
+    """The coil's current goes on through the contact's resistance and falls with L/R (R-L circuit, 90 ohm and
+    0.3 H behind as much again): the load voltage drops to a diode's and climbs half way back.
+    """
+    t = np.arange(round(0.05 * RATE)) / RATE
+    climbs = 6.9 - 5.0 * np.exp(-t / (0.3 / 180))
+    bad = np.stack([climbs, np.full(len(t), 0.06)], axis=1)
+    on = (1.0, 13.7, 0.12)
+    off = (0.4, 13.8, 13.8)
+    volts = joined(levels([off, on, off, on], noise_v=0), bad, levels([on, off], noise_v=0))
+    ripple = 1 + 0.036 * np.sin(2 * np.pi * 300 * np.arange(len(volts)) / RATE)
+    found = analyse(noisy(volts * ripple[:, None]), RATE)
+    assert len(found["edges"]) == 4, "it is on all the same"
+    (event,) = found["events"]
+    assert event["kind"] in ("feed dropout", "sag or feed loss")
+    assert event["t_s"] == pytest.approx(2.8, abs=0.001)
+    assert event["duration_s"] == pytest.approx(0.05, abs=0.002)
