@@ -58,6 +58,7 @@ def _run(options: argparse.Namespace) -> int:
         "record": record_command.record,
         "review": commands.review,
         "reason": reason_command.reason,
+        "report": commands.report,
         "import": file_commands.import_text,
         "check": file_commands.check,
         "trim": file_commands.trim,
@@ -104,6 +105,12 @@ def _parser() -> argparse.ArgumentParser:
     review.add_argument("--json", action="store_true", help="the findings as one JSON document")
     review.add_argument("--plain", action="store_true", help="the findings as lines")
     review.add_argument("--expect", choices=EXPECTATIONS, help="what should have been happening")
+
+    report = commands.add_parser("report", help="a recording written up: one page to print or send")
+    report.add_argument("file", type=Path, metavar="FILE", help="a capture, or a .csv / .csv.gz")
+    report.add_argument("-o", "--out", type=Path, required=True, metavar="OUT", help="the new page, .html")
+    report.add_argument("--expect", choices=EXPECTATIONS, help="what should have been happening")
+    report.add_argument("--anonymous", action="store_true", help="leave out names and notes")
 
     _add_reason(commands)
     _add_file_commands(commands)

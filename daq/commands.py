@@ -84,6 +84,13 @@ class _WallTime:
         return {**document, "events": events, "wall_clock": self._facts}
 
 
+def report(options: argparse.Namespace) -> int:
+    """A recording written up as one page."""
+    from daq.report_command import write_report
+
+    return write_report(options)
+
+
 def _review_on_screen(path: Path, expectation: str | None) -> int:
     return int(screens().run_review(path, expectation))
 
