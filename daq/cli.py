@@ -59,6 +59,7 @@ def _run(options: argparse.Namespace) -> int:
         "review": commands.review,
         "reason": reason_command.reason,
         "report": commands.report,
+        "practice": commands.practice,
         "import": file_commands.import_text,
         "check": file_commands.check,
         "trim": file_commands.trim,
@@ -114,6 +115,10 @@ def _parser() -> argparse.ArgumentParser:
 
     _add_reason(commands)
     _add_file_commands(commands)
+
+    practice = commands.add_parser("practice", help="a simulated circuit to work out by yourself")
+    practice.add_argument("--seed", type=int, metavar="N", help="the same circuit again for the same number")
+    practice.add_argument("--rate", type=_rate, metavar="HZ", help="pairs a second (default 4000)")
 
     ports = commands.add_parser("ports", help="list serial ports; opens none of them")
     ports.add_argument("--json", action="store_true")

@@ -128,6 +128,15 @@ def live(options: argparse.Namespace) -> int:
     return int(screens().run_live(source, options.expect, options.out))
 
 
+def practice(options: argparse.Namespace) -> int:
+    """A simulated circuit to work out by oneself."""
+    if not _can_draw():
+        raise CommandError(
+            "practice needs a terminal to draw on; without one: whichside --bench NAME --plain."
+        )
+    return int(screens().run_practice(options.seed, options.rate or 4000.0))
+
+
 def _can_draw() -> bool:
     """Whether there is a terminal to draw on, and keys to hear; where not, facts are printed as lines."""
     dumb = os.environ.get("TERM", "") == "dumb"

@@ -28,6 +28,7 @@ from tui.app import WhichsideApp
 from tui.bench import BenchScreen
 from tui.live import LiveScreen
 from tui.look_back import LookBackScreen
+from tui.practice import PracticeScreen
 from tui.review import Play, ReviewScreen
 from tui.start import Choice, Shelf, StartScreen
 
@@ -39,6 +40,17 @@ def run_live(source: SampleSource, expectation: str = "switching", out: Path | N
     if out is not None and not session.recording_begun():
         return outcome(session)
     return _run(_live_screen(session), session)
+
+
+def run_practice(seed: int | None, rate_hz: float) -> int:
+    """A circuit of the bench that is not told; see `PracticeScreen`."""
+    from daq.bench import BenchSource, benches
+    from daq.practice import drawn
+
+    start_log()
+    source = BenchSource(drawn(benches(), seed).name, rate_hz)
+    session = _session(source, "switching", None)
+    return _run(PracticeScreen(session, lambda: new_capture_name(Path.cwd()), source.circuit), session)
 
 
 def run_review(path: Path, expectation: str | None = None) -> int:
