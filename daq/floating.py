@@ -111,8 +111,10 @@ def sort_out(stretches: Sequence[Stretch], whispers: Whispers, rate_hz: float) -
             out.append(Lost(round(stretch.start), 0.0))
         else:
             out.append(_as_without(stretch, floats, on) if isinstance(stretch, Steady) else stretch)
-        if out[-1] is not stretch and isinstance(stretch, Steady) and max(stretch.settled) > HELD_UP_UV:
-            sorted_out.beside.append((max(stretch.settled), float(stretch.end - stretch.start)))
+        if out[-1] is not stretch and isinstance(stretch, Steady):
+            held = [level for level, free in zip(stretch.settled, floats, strict=True) if not free]
+            if held and max(held) > HELD_UP_UV:
+                sorted_out.beside.append((max(held), float(stretch.end - stretch.start)))
     return sorted_out
 
 

@@ -178,6 +178,9 @@ def test_both_ends_float_when_off() -> None:
     assert (found["side"], found["control_lead"], events(found)) == ("both ends", "both", [])
     assert "both float" in found["why"]
     assert found["source_v"] == pytest.approx(12.5, abs=0.05), "2.6 V is no source"
+    long_off = (9.0, FREE_V, FREE_V)
+    found = findings_of(log([long_off, ON, off, ON, off], (2.0, 5.0), {0: "12", 2: "12", 4: "12"}))
+    assert found["source_v"] == pytest.approx(12.5, abs=0.05), "however long it floats"
 
 
 def test_a_lost_reference_is_seen_under_the_whisper() -> None:
