@@ -17,7 +17,7 @@ from daq.labels import OFF_BELOW, ON, Label, Labelled, Scale, difference
 from daq.stretches import Lost, Steady, Stretch, Train, Zone, end_of, start_of
 
 HYSTERESIS = 0.05  # of D
-STILL_ON = 0.65  # of the level on both sides: a gap is deeper, so that one of half depth is seen
+STILL_ON = 0.69  # of the level on both sides: a gap is deeper, so that one of half depth is seen
 UNEVEN_PERIODS = 6.0  # pulses beside a train, within this many periods, are part of it
 COASTS_ABOVE = 0.6  # of D: an off part that begins higher is a motor let go
 COAST_STEP = 0.012
