@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
 from daq.crossings import UV
 from daq.events import Span, User, name_events
-from daq.evidence import Evidence, Mark
+from daq.evidence import Evidence, Mark, OffKind
 from daq.findings import Edge, Event, EventKind, Judgement, Lead, LoadKind, LoadState, Pwm, Side
 from daq.judge import judge
 from daq.labels import Label
 from daq.material import Material, Weighted
 from daq.pulses import pwm_of
+from daq.samples import Scale
+from daq.seen import Held, Look, Seen
+from daq.settled import broken_state, states_of
 from daq.stretches import Pair
 from daq.turns import Turn
 from daq.waveform import kind_of_load
@@ -24,6 +28,7 @@ OTHER_REST = 0.5  # of source, both leads: rests this far apart are two differen
 CURRENT_SEEN_UV = 0.04 * UV  # on the ground side; then a stretch on with less than
 NO_CURRENT = 0.125  # of the usual high level was one without current: the load had opened
 HIGH = 0.75  # quantile
+DROPOUTS = (EventKind.FEED_DROPOUT, EventKind.GROUND_DROPOUT)
 WEIGHT_MOST_S = 0.3  # a long stretch counts no more than this when levels are chosen
 
 Seconds = Callable[[float], float]  # of a pair position, from the first sample
@@ -43,6 +48,8 @@ class Context:
     clipped: bool = False
     skew_s: tuple[float, float] = (0.0, 0.0)
     marks: tuple[Mark, ...] = ()
+    held: tuple[Held, ...] = ()  # read unplugged
+    scale: Scale | None = None  # how well the levels are known
     baseline: float | None = None  # pair at which the user called the last minute normal
 
 
@@ -51,6 +58,7 @@ class Analysis:
     """Everything found. `turns` and `spans` in pairs: `edges` and `events` say them in seconds."""
 
     judgement: Judgement
+    look: Look | None  # what there is to reason about; None where nothing is
     initial: LoadState
     now: LoadState
     turns: tuple[Turn, ...]
@@ -100,8 +108,12 @@ def conclude(m: Material, context: Context) -> Analysis:
     reversing = judgement.side is Side.REVERSING
     pwm, note = (None, "") if silent else pwm_of(m.trains, context.rate_hz)
     feed_drop, ground_drop = (None, None) if silent else _drops(m, judgement, context)
+    load = LoadKind.UNKNOWN
+    if not silent:
+        load = kind_of_load(m.load, m.trains, m.scale, reversing, context.rate_hz)
     return Analysis(
         judgement=judgement,
+        look=None if silent else partial(_seen, m, context, judgement.side, told.events, load),
         initial=LoadState.UNKNOWN if silent or m.initial is None else state_of(m.initial, reversing),
         now=LoadState.UNKNOWN if silent else state_of(m.now, reversing),
         turns=() if silent else told.turns,
@@ -112,9 +124,7 @@ def conclude(m: Material, context: Context) -> Analysis:
         source_resting=bool(m.resting),
         feed_drop_v=feed_drop,
         ground_drop_v=ground_drop,
-        load=LoadKind.UNKNOWN
-        if silent
-        else kind_of_load(m.load, m.trains, m.scale, reversing, context.rate_hz),
+        load=load,
         cautions=_cautions(context, bool(m.references)),
         floats_now=m.floats_now,
         skew_s=context.skew_s,
@@ -157,6 +167,22 @@ def _evidence(m: Material, context: Context) -> Evidence:
         roles_swapped=_roles_swapped(m),
         always_on=m.forward + m.reverse > 0 and not m.offs,
         nothing_seen=not m.scale.seen,
+    )
+
+
+def _seen(m: Material, context: Context, side: Side, events: Sequence[Span], load: LoadKind) -> Seen:
+    switched = {Side.LOW: OffKind.GROUND_ROSE, Side.HIGH: OffKind.FEED_FELL}.get(side)
+    broken = None
+    if switched is not None and any(e.kind in DROPOUTS for e in events):
+        broken = broken_state(m.levels, context.rate_hz, context.scale, switched)
+    return Seen(
+        states_of(m.levels, m.turns, context.marks, context.rate_hz, context.scale, switched),
+        context.held,
+        LoadState.FORWARD if m.forward >= m.reverse else LoadState.REVERSE,
+        context.checked_source_v,
+        context.reference_proven and not m.references,
+        broken,
+        load not in (LoadKind.UNKNOWN, LoadKind.RESISTIVE),
     )
 
 

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 def review(options: argparse.Namespace) -> int:
     """Findings of a recording: as a document, as lines, or on the review screen."""
+    from daq.explain import explained
     from daq.recordings_in import analyse, open_recording
 
     screen = not options.json and not options.plain and _can_draw()
@@ -31,7 +32,7 @@ def review(options: argparse.Namespace) -> int:
         return _review_on_screen(options.file, options.expect)
     source = open_recording(options.file, options.expect)
     try:
-        findings = analyse(source, options.expect)
+        findings = explained(analyse(source, options.expect))
         damaged = getattr(source, "damage_count", 0)
         wall = _WallTime(source)
     finally:

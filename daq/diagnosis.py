@@ -17,7 +17,7 @@ none is lost by bad luck.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -66,12 +66,20 @@ class Belief:
     widened: Array
 
 
+Likelihood = Callable[[Hypothesis, int], float]
+"""How well an explanation with lead 1 or 2 on the feed pin explains what else was seen, above 0."""
+
+
 def diagnose(
-    given: Sequence[Reading], knowledge: Knowledge | None = None, draws: int = DRAWS, seed: int = SEED
+    given: Sequence[Reading],
+    knowledge: Knowledge | None = None,
+    draws: int = DRAWS,
+    seed: int = SEED,
+    beside: Likelihood | None = None,
 ) -> Belief:
     """The belief that these readings support; without readings, the prior."""
     knowledge = knowledge or shipped()
-    sampler = _Sampler(list(given), knowledge, draws, seed)
+    sampler = _Sampler(list(given), knowledge, draws, seed, beside)
     sampler.survivors()
     for again, least in enumerate(LOOKED_INTO):
         if not sampler.refined(least, seed + 100 * again):
@@ -93,8 +101,11 @@ def diagnose(
 class _Sampler:
     """The explanations that survive, with their draws, circuits and scores."""
 
-    def __init__(self, given: list[Reading], knowledge: Knowledge, draws: int, seed: int) -> None:
+    def __init__(
+        self, given: list[Reading], knowledge: Knowledge, draws: int, seed: int, beside: Likelihood | None
+    ) -> None:
         self._given = given
+        self._beside = beside
         self._knowledge = knowledge
         self._count = draws
         self._seed = seed
@@ -105,7 +116,7 @@ class _Sampler:
         k, everything = self._knowledge, hypotheses(self._knowledge)
         first = unaimed(k, FIRST_DRAWS, self._seen, self._seed)
         scores = _Scores(circuits(everything, first, k), self._given, k, first.log_weight)
-        log_total = np.log([h.prior / 2 for h in everything]) + scores.log_evidence
+        log_total = self._log_prior(everything) + scores.log_evidence
         least = log_total.max() + np.log(KEPT) if self._given else -np.inf
         alive = np.flatnonzero((log_total > least).any(axis=0))
         self.kept = tuple(everything[n] for n in alive)
@@ -132,10 +143,17 @@ class _Sampler:
         self.scores.replace(thin[better], scores, better)
         return True
 
+    def _log_prior(self, some: Sequence[Hypothesis]) -> Array:
+        """(orders, explanations): before the readings, and after what else was seen."""
+        log_prior: Array = np.log([[h.prior / 2 for h in some]] * 2)
+        if self._beside is not None:
+            log_prior += np.log([[self._beside(h, order) for h in some] for order in (1, 2)])
+        return log_prior
+
     @property
     def probability(self) -> Array:
         """(orders, explanations), summing to 1."""
-        log_total = np.log([h.prior / 2 for h in self.kept]) + self.scores.log_evidence
+        log_total = self._log_prior(self.kept) + self.scores.log_evidence
         probability = np.exp(log_total - log_total.max())
         total: Array = probability / probability.sum()
         return total

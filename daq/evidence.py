@@ -45,6 +45,7 @@ class Mark:
 
     at: float
     on: bool
+    other: bool = False  # on, in its other direction or speed
 
 
 @dataclass(frozen=True, slots=True)

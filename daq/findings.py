@@ -6,12 +6,13 @@ renamed. `SCHEMA` counts incompatible changes of the document, `ANALYSIS_VERSION
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from enum import Enum
 from typing import Any
 
 SCHEMA = 1
-ANALYSIS_VERSION = 2
+ANALYSIS_VERSION = 3
 
 Lead = int  # 1 or 2
 
@@ -22,6 +23,7 @@ class Side(Enum):
     BOTH_ENDS = "both ends"  # feed and ground both switched, no reversal
     REVERSING = "reversing"  # polarity changes
     UNDETERMINED = "undetermined"
+    UNSWITCHED = "unswitched"  # an explanation, never a verdict
 
 
 class LoadState(Enum):
@@ -151,11 +153,12 @@ class Candidate:
     """One explanation with its probability; the words are those of the reasoning contract."""
 
     side: Side
-    control_lead: Lead | None
+    control_lead: Lead | str | None
     fault: str
     place: str | None
     probability: float
     condition: str | None = None
+    also: tuple[str, str] | None = None  # a second fault, (fault, place)
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,6 +187,8 @@ class Judgement:
     why: str
     next_test: NextTest | None
     candidates: tuple[Candidate, ...] = ()
+    fits: bool = True  # False: no single fault explains what was seen
+    sides: tuple[tuple[str, float], ...] = ()  # probability of each, "unswitched" among them
     leaning: Side = Side.UNDETERMINED
 
 
@@ -207,6 +212,7 @@ class Findings:
     gaps: tuple[GapFound, ...]
     cautions: tuple[str, ...]  # ids: see `cautions.TEXT` for the sentences
     summary: EventSummary = NO_EVENTS
+    look: Callable[[], Any] | None = field(default=None, compare=False, repr=False)  # see `seen.Look`
 
 
 def to_json(findings: Findings, file: str) -> dict[str, Any]:
@@ -241,7 +247,9 @@ def to_json(findings: Findings, file: str) -> dict[str, Any]:
         ],
         "event_summary": _summary(findings.summary),
         "gaps": [_gap(g) for g in findings.gaps],
+        "sides": {side: round(p, 4) for side, p in j.sides},
         "candidates": [_candidate(c) for c in j.candidates],
+        "fits": j.fits,
         "next_test": None if j.next_test is None else _next_test(j.next_test),
         "cautions": list(findings.cautions),
     }
@@ -295,6 +303,7 @@ def _gap(g: GapFound) -> dict[str, Any]:
 
 
 def _candidate(c: Candidate) -> dict[str, Any]:
+    also = {} if c.also is None else {"also": {"fault": c.also[0], "place": c.also[1]}}
     return {
         "side": c.side.value,
         "control_lead": c.control_lead,
@@ -302,6 +311,7 @@ def _candidate(c: Candidate) -> dict[str, Any]:
         "place": c.place,
         "condition": c.condition,
         "probability": round(c.probability, 4),
+        **also,
     }
 
 

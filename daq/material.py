@@ -21,6 +21,7 @@ from daq.labels import ON, Label, Scale, label_stretches, seen_scale
 from daq.pulses import Shown, duty_of, keep_longest, rough_levels, train_levels
 from daq.response import Responses
 from daq.ripple import without_ripple
+from daq.settled import Level, levels_of
 from daq.slow_pulses import with_slow_trains
 from daq.stretches import Lost, Pair, Steady, Stretch, Train
 from daq.supply import Dip, find_dips
@@ -97,6 +98,7 @@ class Material:
     train_on: Pair | None = None
     load: Answers = field(default_factory=Answers)
     jumps: bool = False
+    levels: list[Level] = field(default_factory=list)
 
 
 def gather(
@@ -141,6 +143,7 @@ def gather(
             end = o.part.stretches[-1].settled if o.part.stretches else o.part.levels
             m.rest_low, m.rest_high = _lower(m.rest_low, end), _higher(m.rest_high, end)
     _add_levels(m, parts, scale)
+    m.levels = levels_of(parts, off_parts, stretches, rate_hz)
     m.moved_together = sum(
         a.label is Label.OFF and b.label is Label.OFF and not b.begins for a, b in pairwise(parts)
     )
@@ -316,6 +319,7 @@ def add(a: Material, b: Material) -> Material:
         train_on=b.train_on or a.train_on,
         load=a.load + b.load,
         jumps=a.jumps and b.jumps,
+        levels=_thin(a.levels + b.levels),
     )
 
 

@@ -21,10 +21,12 @@ from daq.hazards import Hazards
 from daq.lead_check import NOT_DONE, SEAT, LeadCheck
 from daq.live_view import SPAN_V, Readout, bands_of, held_views, lead_views
 from daq.samples import BASELINE, Bias, Block, Change, ChangeKind, Counts, Gap, Item, Layout, Origin, Scale
+from daq.seen import NO_BIAS
 from daq.snapshot import LeadCheckView, LeadView, Losses, Snapshot
 from daq.steady import Segmenter
 from daq.stretches import Lost, Raw, Stretch, end_of
 from daq.timeline import Timeline
+from daq.unplugged import Unplugged
 
 SHOWN = 100  # edges and events in a snapshot
 GATHER_S = 0.25  # samples waiting to be analysed, at most
@@ -53,6 +55,8 @@ class Pipeline:
         self._baseline: float | None = None
         self._whispers = Whispers()
         self._plug = "unknown"
+        self._control: str | None = None  # as the user marked it last
+        self._unplugged = Unplugged()
         self._check: LeadCheck | None = None
         self._checking = False
         self._readout = Readout(1)
@@ -116,6 +120,8 @@ class Pipeline:
         micro = microvolts(block.counts, block.layout.scale)
         if self._aside:
             self._readout.push(micro)
+            if not self._checking:
+                self._unplugged.push(micro, rate, block.layout.scale)
             if self._check is not None and self._checking:
                 self._check.push(micro, Bias.WHISPER in block.layout.bias)
         else:
@@ -125,6 +131,7 @@ class Pipeline:
     def _follow_bias(self, block: Block) -> None:
         if self._layout is None or block.layout.bias != self._layout.bias:
             self._whispers = self._whispers.then(block.first, Bias.WHISPER in block.layout.bias)
+            self._unplugged.begin(self._control, block.layout.bias)
             self._tell()
 
     def _measure(self, block: Block, micro: Raw) -> None:
@@ -176,7 +183,9 @@ class Pipeline:
                 self._change_plug(value)
             elif kind is ChangeKind.MARK:
                 at = change.sample if change.at_s is None else self._time.pair_at(change.at_s)
-                self._marks.append(Mark(at, value != "off"))
+                self._control = value
+                self._begin_held()
+                self._marks.append(Mark(at, value != "off", value == "other"))
             else:
                 self._clear()
         self._tell()
@@ -203,6 +212,11 @@ class Pipeline:
         if value == "out" and not self._aside:
             self._set_aside()
         self._plug = value
+        self._begin_held()
+
+    def _begin_held(self) -> None:
+        bias = self._layout.bias if self._layout is not None else NO_BIAS
+        self._unplugged.begin(self._control, bias)
 
     def _change_lead_check(self, value: str) -> None:
         if value == "start":
@@ -220,6 +234,8 @@ class Pipeline:
         self._chapters = Chapters()
         self._chapters.rate_hz = rate
         self._marks.clear()
+        self._control = None
+        self._unplugged = Unplugged()
         self._labels.clear()
         self._counted = None
         self._cleared_s = self._duration_s
@@ -258,6 +274,7 @@ class Pipeline:
             gaps=tuple(self._gaps),
             cautions=a.cautions,
             summary=self._summary(a),
+            look=a.look,
         )
 
     def snapshot(self) -> Snapshot:
@@ -295,6 +312,7 @@ class Pipeline:
             cautions=a.cautions,
             summary=self._summary(a),
             baseline_s=None if self._baseline is None else self._time.seconds(self._baseline),
+            look=a.look,
         )
 
     def _summary(self, a: Analysis) -> EventSummary:
@@ -356,6 +374,8 @@ class Pipeline:
                 skew_s=self._layout.scale.skew_s if self._layout is not None else (0.0, 0.0),
                 marks=tuple(self._marks),
                 baseline=self._baseline,
+                held=self._unplugged.readings,
+                scale=self._layout.scale if self._layout is not None else None,
             )
             chapters = self._chapters
             material = chapters.material(open_now) if whole else chapters.picture(open_now)

@@ -15,13 +15,17 @@ from typing import TextIO
 from daq import words
 from daq.cautions import TEXT as CAUTION_TEXT
 from daq.events import REGISTRY
-from daq.findings import Event, NextTest
+from daq.explain import NO_FIT
+from daq.explain_words import could_be
+from daq.findings import Event, Judgement, NextTest
 from daq.lead_check import SEAT
+from daq.live_reasons import LiveReasons
 from daq.samples import Bias
 from daq.session import Session, SessionState
 from daq.snapshot import Snapshot, StateWord
 from daq.typed import TypedLines, obey
 
+MOST_REASONS = 3
 AWAY = "the logger is away: check its cable and plug it in again; it is waited for"
 BACK = "the logger is back"
 
@@ -59,6 +63,19 @@ class Reporter:
         for caution in now.cautions:
             say(f"caution {caution}", f"caution: {CAUTION_TEXT.get(caution, caution)}")
         return out + self._happenings(now)
+
+    def reasons(self, now: Snapshot, judgement: Judgement) -> list[str]:
+        """What it could be and which test tells, where that was not said yet."""
+        lines = [f"could be: {line}" for line in could_be(judgement, MOST_REASONS)]
+        if not judgement.fits:
+            lines.insert(0, NO_FIT)
+        if judgement.next_test is not None and judgement.next_test.reading:
+            lines.append(_next_line(judgement.next_test))
+        essence = _without_numbers("; ".join(lines))
+        if self._said.get("reasons") == essence:
+            return []
+        self._said["reasons"] = essence
+        return [f"{words.moment(now.time_s)}  {words.printable(line, 2000)}" for line in lines]
 
     def _verdict(self, now: Snapshot, say: Callable[..., None]) -> None:
         judgement = now.judgement
@@ -126,13 +143,18 @@ def run_plain(session: Session, out: TextIO | None = None, stop: threading.Event
 
 
 def _follow(session: Session, out: TextIO, stop: threading.Event) -> None:
-    reporter, typed = Reporter(), TypedLines()
+    reporter, typed, reasons = Reporter(), TypedLines(), LiveReasons()
     _write(out, [f"measuring with {words.printable(session.source.info.name)}", *typed.greeting()])
     recording, away = session.recording, False
     while True:
         over = session.state is not SessionState.RUNNING  # looked at first, so that the last facts get out
         if session.latest.samples:
             _write(out, reporter.lines(session.latest))
+            reasons.follow(session.latest)
+            if over:
+                reasons.wait()
+            if reasons.latest is not None:
+                _write(out, reporter.reasons(session.latest, reasons.latest))
         if session.recording != recording:
             recording = session.recording
             _write(out, [words.recording(recording.path, recording.saved, recording.error)])

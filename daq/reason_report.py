@@ -15,17 +15,17 @@ def lines(answer: Answer) -> list[str]:
     """The answer as a person reads it: the side, what it could be, what to do next and why."""
     side, chance = max(answer.side.items(), key=lambda pair: pair[1])
     out = [
-        f"side: {SIDE_WORDS[side]}, {_percent(chance)}" + ("" if chance >= 0.9 else " (not enough to say so)")
+        f"side: {SIDE_WORDS[side]}, {percent(chance)}" + ("" if chance >= 0.9 else " (not enough to say so)")
     ]
     if not answer.fits:
         out.append("No single fault explains these: check the leads, or there are two faults. Does not fit:")
         out += [f"  {reading}" for reading in answer.misfits]
     out.append("could be:")
     merged = either_way(answer.candidates)
-    out += [f"  {_percent(p):>6}  {text}" for text, p in merged[:MOST_LISTED]]
+    out += [f"  {percent(p):>6}  {text}" for text, p in merged[:MOST_LISTED]]
     rest = 1.0 - sum(p for _, p in merged[:MOST_LISTED])
     if rest > 0.005:
-        out.append(f"  {_percent(rest):>6}  others")
+        out.append(f"  {percent(rest):>6}  others")
     alike = list(dict.fromkeys(_joined(group) for group in answer.look_alikes))
     out += [f"no test here tells apart: {text}" for text in alike[:MOST_ALIKE] if text]
     out += _next(answer)
@@ -75,5 +75,6 @@ def _joined(group: tuple[Explanation, ...]) -> str:
     return " | ".join(words) if len(words) > 1 else ""
 
 
-def _percent(probability: float) -> str:
+def percent(probability: float) -> str:
+    """'76 %', '<1 %'."""
     return "<1 %" if 0 < probability < 0.01 else f"{100 * probability:.0f} %"

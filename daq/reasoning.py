@@ -6,7 +6,7 @@ The hand readings of `whichside reason` and, through the judge, live leads and c
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -24,6 +24,8 @@ LEAST_LISTED = 1e-4
 ALIKE = 0.25  # two explanations whose outcomes overlap more than 1 - this in every test are alike
 ALIKE_LEAST = 0.01
 MISREAD = 0.5
+NEVER = 1e-9
+OPEN_LOAD = (Fault("open", "load"), Fault("open", "connector pin"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,10 +66,39 @@ class Answer:
         return not self.misfits
 
 
-def reason(given: Sequence[Reading], knowledge: Knowledge | None = None) -> Answer:
-    """Everything that can be said from these readings."""
+@dataclass(frozen=True, slots=True)
+class Switching:
+    """What the load's switching says, beside readings: it was seen to be switched so.
+
+    What tells a switch from a fault is how things move in time; levels fit that or they do not, but a circuit
+    that they do not fit is more likely one that no explanation describes than one on the other side.
+
+    Attributes:
+        side: "low", "high", "both ends" or "reversing".
+        control: the lead on the control wire, 1 or 2; None where the side has two.
+        probability: of this side and control lead. Readings divide it among faults, and do not change it.
+        drew_current: the load's own answer to the switching was seen, so that it is not open.
+        worked: the load was seen to work in the same state, so that something is wrong now.
+    """
+
+    side: str
+    control: int | None
+    probability: float
+    worked: bool = False
+    drew_current: bool = False
+
+    def is_so(self, hypothesis: Hypothesis, order: int) -> bool:
+        if hypothesis.side != self.side:
+            return False
+        return self.control is None or self.control == (order if self.side == "high" else 3 - order)
+
+
+def reason(
+    given: Sequence[Reading], knowledge: Knowledge | None = None, switching: Switching | None = None
+) -> Answer:
+    """Everything that can be said from these readings, and from the switching that was seen."""
     knowledge = knowledge or shipped()
-    belief = diagnose(given, knowledge)
+    belief = _believed(given, knowledge, switching)
     names, groups = _grouped(belief)
     probability = np.bincount(groups.ravel(), weights=belief.probability.ravel(), minlength=len(names))
     misfits = tuple(r for r, wrong in zip(given, belief.misread, strict=True) if wrong > MISREAD)
@@ -79,7 +110,7 @@ def reason(given: Sequence[Reading], knowledge: Knowledge | None = None) -> Answ
     stop = "" if not given or misfits else _known(ranked, alike, knowledge)
     best = None if stop else next((t for t in tests if worth_doing(t, belief)), None)
     return Answer(
-        _sides(ranked, knowledge, doubt),
+        _sides(ranked, knowledge, doubt, switching),
         tuple((e, p * (1.0 - doubt)) for e, p in ranked if p >= LEAST_LISTED),
         None if best is None else _proposal(best, [names[n] for n in played.numbers]),
         stop or ("" if best is not None else "no test would tell more"),
@@ -87,6 +118,26 @@ def reason(given: Sequence[Reading], knowledge: Knowledge | None = None) -> Answ
         alike,
         tuple(given),
     )
+
+
+def _believed(given: Sequence[Reading], knowledge: Knowledge, switching: Switching | None) -> Belief:
+    if switching is None:
+        return diagnose(given, knowledge)
+    before = knowledge.sides[switching.side] * (1.0 if switching.control is None else 0.5)
+    gain = switching.probability / (1 - switching.probability) * (1 - before) / before
+
+    def likelihood(h: Hypothesis, order: int) -> float:
+        against = switching.worked and h.fault.fault == "none"
+        against |= switching.drew_current and h.fault in OPEN_LOAD
+        return (gain if switching.is_so(h, order) else 1.0) * (NEVER if against else 1.0)
+
+    belief = diagnose(given, knowledge, beside=likelihood)
+    so = np.array([[switching.is_so(h, order) for h in belief.hypotheses] for order in (1, 2)])
+    found = float(belief.probability[so].sum())
+    if not 0.0 < found < 1.0:
+        return belief
+    p = switching.probability
+    return replace(belief, probability=belief.probability * np.where(so, p / found, (1 - p) / (1 - found)))
 
 
 def explanation(hypothesis: Hypothesis, order: int) -> Explanation:
@@ -120,13 +171,19 @@ def _grouped(belief: Belief) -> tuple[list[Explanation], npt.NDArray[np.intp]]:
     return list(numbers), groups
 
 
-def _sides(ranked: list[tuple[Explanation, float]], knowledge: Knowledge, doubt: float) -> dict[str, float]:
+def _sides(
+    ranked: list[tuple[Explanation, float]], knowledge: Knowledge, doubt: float, switching: Switching | None
+) -> dict[str, float]:
     """Probability of each side; as far as a reading is in doubt, what was believed before any."""
+    before = dict(knowledge.sides)
+    if switching is not None:
+        others = (1 - switching.probability) / (1 - before[switching.side])
+        before = {side: p * others for side, p in before.items()} | {switching.side: switching.probability}
     total = dict.fromkeys(SIDES, 0.0)
     for found, p in ranked:
         total[found.side] += p * (1 - doubt)
     for side in SIDES:
-        total[side] += doubt * knowledge.sides[side]
+        total[side] += doubt * before[side]
     return total
 
 

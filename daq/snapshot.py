@@ -6,11 +6,12 @@ block and replaces `session.latest`. Screens only read it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
 
 from daq.findings import NO_EVENTS, Edge, Event, EventSummary, Judgement, LoadKind, LoadState, Pwm
 from daq.samples import Bias
+from daq.seen import Look
 
 
 class StateWord(Enum):
@@ -90,3 +91,4 @@ class Snapshot:
     cautions: tuple[str, ...]
     summary: EventSummary = NO_EVENTS  # over all events, not only the latest
     baseline_s: float | None = None  # when the user called the last minute normal
+    look: Look | None = field(default=None, compare=False, repr=False)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from daq import event_lines, words
 from daq.cautions import MEASURED
+from daq.explain_words import could_be
 from daq.findings import Findings, Side
 
 VERDICTS = {
@@ -12,6 +13,7 @@ VERDICTS = {
     Side.BOTH_ENDS: "both ends switched",
     Side.REVERSING: "reversing",
     Side.UNDETERMINED: "not determined",
+    Side.UNSWITCHED: "not switched",
 }
 MOST_LISTED = 20
 
@@ -27,8 +29,11 @@ def summary(findings: Findings, file: str) -> list[str]:
         feed, ground = j.feed_lead or "-", j.ground_lead or "-"
         lines.append(f"leads: control {j.control_lead}, feed {feed}, ground {ground}")
     lines.append(f"why: {j.why}")
+    lines += [f"could be: {line}" for line in could_be(j)]
     if j.next_test is not None:
         lines.append(f"next: {j.next_test.do}")
+        if j.next_test.reading:
+            lines += [f"  {meaning}" for meaning in j.next_test.splits.split("; ")]
         if j.next_test.caution:
             lines.append(f"caution: {j.next_test.caution}")
     lines += _levels(findings)

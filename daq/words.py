@@ -18,6 +18,7 @@ SIDE: dict[Side, str] = {
     Side.BOTH_ENDS: "both ends",
     Side.REVERSING: "reversing",
     Side.UNDETERMINED: "not yet",
+    Side.UNSWITCHED: "not switched",
 }
 
 _LONGEST_SAID_S = 1000 * 3600.0
@@ -28,6 +29,7 @@ MEANING: dict[Side, str] = {
     Side.BOTH_ENDS: "feed and ground are both switched",
     Side.REVERSING: "the two wires swap polarity",
     Side.UNDETERMINED: "not enough seen to tell the side",
+    Side.UNSWITCHED: "nothing between source, load and ground is switched",
 }
 
 

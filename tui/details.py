@@ -7,15 +7,18 @@ from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Horizontal, VerticalScroll
+from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.content import Content
 from textual.screen import ModalScreen
 from textual.widgets import Static
+from textual.worker import get_current_worker
 
 from daq import event_lines, words
 from daq.cautions import TEXT as CAUTION_TEXT
 from daq.events import REGISTRY
-from daq.findings import Candidate, Findings, Judgement
+from daq.explain import reasoned
+from daq.explain_words import could_be
+from daq.findings import Findings, Judgement
 from daq.samples import DeviceInfo
 from daq.session import Noted
 from daq.snapshot import Snapshot
@@ -28,9 +31,7 @@ Fact = tuple[str, str]  # heading and text; the heading is empty on following li
 def facts(
     device: DeviceInfo, snapshot: Snapshot, findings: Findings | None, notes: Sequence[Noted] = ()
 ) -> Iterator[Fact]:
-    """The facts of the moment, or of the whole recording where `findings` is given."""
-    judgement = findings.judgement if findings else snapshot.judgement
-    yield from _verdict(judgement)
+    """The facts of the moment, or of the whole recording where `findings` is given; without the verdict."""
     yield "reference", "proven" if snapshot.reference_proven else "not proven: the lead check was not passed"
     for result in snapshot.lead_check.results:
         yield "lead check", result
@@ -59,7 +60,8 @@ def facts(
     yield from _device(device, snapshot)
 
 
-def _verdict(judgement: Judgement) -> Iterator[Fact]:
+def verdict(judgement: Judgement, waits: bool = False) -> Iterator[Fact]:
+    """The verdict and what goes with it; `waits`: what it could be is still being worked out."""
     sure = words.sureness(judgement)
     side = f"{words.SIDE[judgement.side].upper()} ({words.MEANING[judgement.side]})"
     yield "verdict", "; ".join(part for part in (side, words.roles(judgement), sure) if part)
@@ -67,22 +69,14 @@ def _verdict(judgement: Judgement) -> Iterator[Fact]:
     test = judgement.next_test
     if test is not None:
         yield "next test", test.do
-        if test.splits:
-            yield "", test.splits
+        for meaning in test.splits.split("; ") if test.splits else ():
+            yield "", meaning
         if test.caution:
             yield "", f"CAUTION: {test.caution}"
-    for candidate in judgement.candidates:
-        yield "could be", _candidate(candidate)
-
-
-def _candidate(candidate: Candidate) -> str:
-    place = f" at {candidate.place}" if candidate.place else ""
-    control = f", control lead {candidate.control_lead}" if candidate.control_lead else ""
-    condition = f" ({candidate.condition})" if candidate.condition else ""
-    return (
-        f"{candidate.probability * 100:.0f} %: {words.SIDE[candidate.side]}{control}, "
-        f"fault: {candidate.fault}{place}{condition}"
-    )
+    if waits:
+        yield "could be", "being worked out"
+    for n, line in enumerate(could_be(judgement)):
+        yield "" if n else "could be", line
 
 
 def _whole(findings: Findings) -> Iterator[Fact]:
@@ -113,7 +107,7 @@ def _device(device: DeviceInfo, snapshot: Snapshot) -> Iterator[Fact]:
 
 
 class DetailsScreen(ModalScreen[None]):
-    """Shows the facts of the moment it was opened at."""
+    """Shows the facts of the moment it was opened at; what it could be is added once it is worked out."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,d,q,enter", "dismiss", "back", show=False)]
 
@@ -126,13 +120,37 @@ class DetailsScreen(ModalScreen[None]):
     ) -> None:
         super().__init__()
         self._title = "FINDINGS" if findings else f"DETAILS at {words.moment(snapshot.time_s)}"
+        self._judgement = findings.judgement if findings else snapshot.judgement
+        self._look = findings.look if findings else snapshot.look
         self._facts = list(facts(device, snapshot, findings, notes))
 
     def compose(self) -> ComposeResult:
         with VerticalScroll(classes="page"):
             yield Static(Content.assemble((self._title, "bold"), "  (arrows scroll, Esc goes back)"))
+            with Vertical(id="judged", classes="facts"):
+                for heading, text in verdict(self._judgement, waits=self._look is not None):
+                    yield FactRow(heading, text)
             for heading, text in self._facts:
                 yield FactRow(heading, text)
+
+    def on_mount(self) -> None:
+        if self._look is not None:
+            self.run_worker(self._explain, thread=True)
+
+    def _explain(self) -> None:
+        """On a thread of its own: it takes some tenths of a second, in which nothing may stand still."""
+        judgement = reasoned(self._judgement, self._look)
+        if not get_current_worker().is_cancelled:
+            self.app.call_from_thread(self.call_later, self._show, judgement)
+
+    async def _show(self, judgement: Judgement) -> None:
+        if not self.is_attached:
+            return
+        rows = [FactRow(heading, text) for heading, text in verdict(judgement)]
+        judged = self.query_one("#judged", Vertical)
+        async with self.batch():
+            await judged.remove_children()
+            await judged.mount(*rows)
 
 
 class FactRow(Horizontal):
