@@ -12,7 +12,8 @@ from html import escape
 from daq import event_lines, look_words, words
 from daq.cautions import MEASURED, WORKING
 from daq.events import REGISTRY
-from daq.findings import Candidate, Event, Findings, Judgement, Side
+from daq.explain_words import could_be
+from daq.findings import Event, Findings, Judgement, Side
 
 EDGES_LISTED = 40
 EVENTS_LISTED = 200
@@ -135,18 +136,12 @@ def _readings(findings: Findings) -> Iterator[tuple[str, str]]:
 def _next(j: Judgement) -> Iterator[str]:
     if j.next_test is not None:
         yield _paragraph(j.next_test.do)
-        if j.next_test.splits:
-            yield _paragraph(j.next_test.splits)
+        for meaning in filter(None, j.next_test.splits.split("; ")):
+            yield _paragraph(meaning, "small")
         if j.next_test.caution:
             yield _caution(j.next_test.caution)
     if j.candidates:
-        yield _table((f"{c.probability * 100:.0f} %", _candidate(c)) for c in j.candidates)
-
-
-def _candidate(c: Candidate) -> str:
-    place = f", {c.place}" if c.place else ""
-    condition = f" ({c.condition})" if c.condition else ""
-    return f"{words.SIDE[c.side]}: {'no fault' if c.fault == 'none' else c.fault}{place}{condition}"
+        yield _table(line.split("  ", 1) for line in could_be(j))
 
 
 def _events(findings: Findings) -> Iterator[str]:
@@ -195,7 +190,7 @@ def _caution(text: str) -> str:
     return f'<p class="caution"><b>Caution:</b> {_text(text)}</p>'
 
 
-def _table(lines: Iterable[tuple[str, str]]) -> str:
+def _table(lines: Iterable[Sequence[str]]) -> str:
     rows = "".join(f"<tr><th>{_text(name)}</th><td>{_text(text)}</td></tr>" for name, text in lines)
     return f"<table>{rows}</table>"
 

@@ -10,6 +10,7 @@ from daq import __version__, words
 from daq.errors import CommandError, InputError
 from daq.event_counts import label_of
 from daq.events import REGISTRY
+from daq.explain import explained
 from daq.file_commands import cleanly_stopped
 from daq.findings import Event, Findings
 from daq.live_view import bands_of
@@ -66,7 +67,7 @@ def _analysed(look: LookBack, expectation: str | None) -> tuple[Findings, list[C
 
     pipeline = Pipeline(expectation or "switching")
     changes = [i for i in analysing(look.source, pipeline, expectation) if isinstance(i, Change)]
-    return pipeline.findings(), changes
+    return explained(pipeline.findings()), changes
 
 
 def _notes(look: LookBack, changes: Sequence[Change]) -> list[tuple[float | None, str]]:
