@@ -19,6 +19,7 @@ from daq.errors import CommandError, WhichsideError
 
 EXPECTATIONS = ("switching", "steady", "automatic", "unknown")
 BAUDS = (500_000, 115_200, 1_000_000)
+LOADER_BAUDS = (115_200, 57_600)  # common practice, no source
 UNITS_S = {"s": 1.0, "m": 60.0, "h": 3600.0}
 
 
@@ -65,6 +66,7 @@ def _run(options: argparse.Namespace) -> int:
         "trim": file_commands.trim,
         "export": file_commands.export,
         "survey": survey_command.survey_places,
+        "flash": commands.flash,
         "ports": commands.ports,
     }[options.command]
     return run(options)
@@ -119,6 +121,17 @@ def _parser() -> argparse.ArgumentParser:
     practice = commands.add_parser("practice", help="a simulated circuit to work out by yourself")
     practice.add_argument("--seed", type=int, metavar="N", help="the same circuit again for the same number")
     practice.add_argument("--rate", type=_rate, metavar="HZ", help="pairs a second (default 4000)")
+
+    flash = commands.add_parser("flash", help="put this program's firmware on a logger")
+    flash.add_argument("--port", metavar="P", help="the board's serial port (default: the logger's)")
+    flash.add_argument("--baud", type=int, choices=BAUDS, default=BAUDS[0], help="of the logger afterwards")
+    flash.add_argument(
+        "--loader-baud",
+        type=int,
+        choices=LOADER_BAUDS,
+        default=LOADER_BAUDS[0],
+        help="of the board's boot loader; older ones use 57600",
+    )
 
     ports = commands.add_parser("ports", help="list serial ports; opens none of them")
     ports.add_argument("--json", action="store_true")

@@ -96,6 +96,13 @@ def _review_on_screen(path: Path, expectation: str | None) -> int:
     return int(screens().run_review(path, expectation))
 
 
+def flash(options: argparse.Namespace) -> int:
+    """The firmware that ships with this program goes onto a logger."""
+    from daq.flash import flash_logger
+
+    return flash_logger(options)
+
+
 def ports(options: argparse.Namespace) -> int:
     """List serial ports without opening any."""
     from daq import words

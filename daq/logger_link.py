@@ -316,9 +316,11 @@ class LoggerLink:
     def _check_version(self, identity: bytes) -> None:
         version = protocol_version(identity)
         if version != PROTOCOL_VERSION:
+            newer = "update this program, or " if version > PROTOCOL_VERSION else ""
             raise WorkError(
                 f"The firmware of the logger on {self.port} speaks protocol version {version}, this program "
-                f"speaks {PROTOCOL_VERSION}: put the firmware on it that came with this program."
+                f"speaks {PROTOCOL_VERSION}: {newer}put the firmware on it that came with this program "
+                f"(whichside flash --port {self.port})."
             )
 
     def _identified(self, reply: Reply, sent_ns: int) -> None:

@@ -1,0 +1,128 @@
+"""`whichside flash`: the firmware that ships with this program goes onto a logger, through its boot loader.
+
+The writing is left to avrdude, the general-purpose programmer for these chips; without it the command is
+printed. Whether the logger then is what it should be, it is asked itself.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shlex
+import shutil
+import subprocess
+import sys
+from collections.abc import Sequence
+from importlib.resources import files
+from pathlib import Path
+
+from daq.errors import CommandError, DeviceError, WorkError
+from daq.results import Identity
+
+IMAGE_VERSION = (0, 1, 0)
+"""Of the firmware that ships with this program; firmware/core tells the same."""
+
+TOOL = "avrdude"
+
+BOOT_LOADER = "arduino"
+"""avrdude's own word for the serial boot loader that is on common ATmega328P boards."""
+
+ASK_RATE_HZ = 250.0
+"""A rate that every line carries."""
+
+
+def shipped_image() -> Path:
+    """Where the image is; raises WorkError where the installation lacks it."""
+    try:
+        folder = Path(str(files("daq.image")))
+    except ModuleNotFoundError:  # run from a checkout
+        folder = Path(__file__).parent.parent / "firmware" / "image"
+    image = folder / "whichside.hex"
+    if not image.is_file():
+        raise WorkError("This installation lacks the firmware image: install whichside anew.")
+    return image
+
+
+def programmer_command(image: Path, port: str, loader_baud: int) -> list[str]:
+    """The programmer's command line. It verifies what it wrote; -D and `flash` leave the EEPROM as it is."""
+    return [
+        *(TOOL, "-p", "atmega328p", "-c", BOOT_LOADER, "-P", port, "-b", str(loader_baud)),
+        *("-D", "-U", f"flash:w:{image}:i"),
+    ]
+
+
+def flash_logger(options: argparse.Namespace) -> int:
+    """Write the image, then ask the logger who it is."""
+    from daq.serial_port import list_ports, remembered_port
+
+    port = options.port or remembered_port()
+    if port is None:
+        raise CommandError(
+            "Name the port of the board to flash with --port (whichside ports lists them): whatever program "
+            "is on that board is replaced."
+        )
+    if not Path(port).exists() and port not in (there.device for there in list_ports()):
+        raise DeviceError(f"There is no port {port}: plug the board in (whichside ports lists them).")
+    _write(programmer_command(shipped_image(), port, options.loader_baud), port)
+    identity = _ask(port, options.baud)
+    if identity.firmware != IMAGE_VERSION:
+        raise WorkError(
+            f"The logger on {port} answers with firmware {identity.firmware_version}, not "
+            f"{_dotted(IMAGE_VERSION)}: flash it again."
+        )
+    print(f"Firmware {identity.firmware_version} is on the logger on {port}, and it answers.")
+    print("What its EEPROM holds (line speed, serial number, calibration) is as it was.")
+    return 0
+
+
+def _write(command: Sequence[str], port: str) -> None:
+    found = shutil.which(TOOL)
+    if found is None:
+        print(subprocess.list2cmdline(command) if os.name == "nt" else shlex.join(command))
+        raise WorkError(
+            f"{TOOL} is not installed, so nothing was written: install it (on Debian: apt install {TOOL}) "
+            "and start again, or have the line above run where it is."
+        )
+    print(f"Writing firmware {_dotted(IMAGE_VERSION)} to {port}; leave the cable in.", flush=True)
+    try:
+        ended = subprocess.run([found, *command[1:]], stdin=subprocess.DEVNULL, check=False)
+    except OSError as error:
+        raise WorkError(f"{found} cannot be run ({error}): install it anew.") from error
+    except KeyboardInterrupt:
+        print(f"whichside: Interrupted: {_may_be_without(port)}", file=sys.stderr)
+        raise
+    if ended.returncode != 0:
+        raise WorkError(
+            f"{TOOL} could not write the firmware; its reason stands above. No answer or not in sync: "
+            "another program has the port, it is another port, or the boot loader is an older one "
+            f"(--loader-baud 57600). {_may_be_without(port)}"
+        )
+
+
+def _may_be_without(port: str) -> str:
+    return f"The board on {port} may hold no whole firmware now: flash it again before it is used."
+
+
+def _ask(port: str, baud: int) -> Identity:
+    """Who answers on the port, at `baud` or at another rate that its EEPROM may say."""
+    from daq.serial_port import BAUD_RATES, SerialSource
+
+    for rate in (baud, *(other for other in BAUD_RATES if other != baud)):
+        try:
+            source = SerialSource(port, ASK_RATE_HZ, rate, whisper=False)
+        except DeviceError:
+            continue
+        try:
+            identity = source.link.identity
+        finally:
+            source.close()
+        if identity is not None:
+            return identity
+    raise DeviceError(
+        f"The firmware was written, but the logger on {port} does not answer: unplug it, plug it in again, "
+        f"and try whichside --port {port}."
+    )
+
+
+def _dotted(version: tuple[int, int, int]) -> str:
+    return ".".join(map(str, version))
