@@ -10,19 +10,22 @@ import sys
 import threading
 import time
 from dataclasses import replace
+from functools import partial
 
 import pytest
 
 from daq.errors import DeviceError
 from daq.findings import Edge, Event, EventKind, LoadState, Pwm
+from daq.live_reasons import LiveReasons
 from daq.plain import Reporter, run_plain
 from daq.samples import Bias, ChangeKind, DeviceInfo
+from daq.seen import Seen, SeenState
 from daq.session import Session
 from daq.snapshot import LeadView, Losses, StateWord
 from daq.source import Operate
 from daq.typed import obey
 from tests.session.test_session import DyingSource
-from tests.tui.scenes import NOT_YET, ListSource, StagePipeline, snapshot, switched
+from tests.tui.scenes import GROUND_SIDE, NOT_YET, ListSource, StagePipeline, snapshot, switched
 
 
 def test_the_first_facts_are_complete_and_in_order() -> None:
@@ -211,3 +214,37 @@ def test_a_keyboard_is_listened_to_without_holding_the_interpreter() -> None:
     assert process.returncode == 0
     assert "type: on, off or other" in output
     assert "noted: unplugged" in output
+
+
+def test_what_it_could_be_is_said_once_and_asked_seldom() -> None:
+    off = SeenState(None, LoadState.OFF, (12.6, 12.6), (0.01, 0.01))
+    bad = SeenState(None, LoadState.FORWARD, (12.4, 2.9), (0.01, 0.01))
+    asked = []
+
+    def look(*states: SeenState) -> Seen:
+        asked.append(states)
+        return Seen(states)
+
+    now = replace(snapshot(), judgement=GROUND_SIDE, time_s=5.0, look=partial(look, off, bad))
+    reasons, reporter = LiveReasons(), Reporter()
+    for after_s in (0.0, 1.0, 9.9):
+        reasons.follow(replace(now, time_s=5.0 + after_s))
+    reasons.wait()
+    assert reasons.latest is not None
+    said = reporter.reasons(now, reasons.latest)
+    assert any("could be: " in line and "high resistance, ground" in line for line in said)
+    assert any("next: " in line for line in said)
+    assert reporter.reasons(now, reasons.latest) == []
+    first = reasons.latest
+    reasons.follow(replace(now, time_s=16.0))
+    reasons.wait()
+    assert reasons.latest is first, "the same levels are not reasoned about again"
+    assert len(asked) == 3, "looked at twice, and once by the reasoning"
+
+
+def test_nothing_is_reasoned_about_before_it_was_switched() -> None:
+    reasons = LiveReasons()
+    still = SeenState(None, LoadState.OFF, (12.6, 12.6), (0.01, 0.01))
+    reasons.follow(replace(snapshot(), judgement=NOT_YET, look=lambda: Seen((still,))))
+    reasons.wait()
+    assert reasons.latest is None

@@ -9,12 +9,14 @@ from dataclasses import replace
 import pytest
 
 from daq.errors import InputError, WorkError
+from daq.findings import LoadState
 from daq.replay import Replay
 from daq.samples import Block, Change, ChangeKind, Item, Origin
+from daq.seen import Seen, SeenState
 from daq.session import Noted, Session
 from daq.snapshot import Snapshot
 from tests.session.test_session import DyingSource
-from tests.tui.scenes import ListSource, StagePipeline, snapshot, switched
+from tests.tui.scenes import GROUND_SIDE, ListSource, StagePipeline, snapshot, switched
 from tests.tui.stage import LARGE, SMALL, lines, on_stage, tap, text, until
 from tui.details import DetailsScreen
 from tui.help import HelpScreen
@@ -197,3 +199,18 @@ async def test_details_of_many_edges_say_how_many(review: Open) -> None:
     async with on_stage(DetailsScreen(ListSource().info, many, None)) as pilot:
         await tap(pilot, "end")
         await until(pilot, lambda: "bench: brake lamp" in text(pilot.app))
+
+
+async def test_details_add_what_it_could_be_once_it_is_worked_out() -> None:
+    states = (
+        SeenState(None, LoadState.OFF, (12.6, 12.6), (0.01, 0.01)),
+        SeenState(None, LoadState.FORWARD, (12.4, 2.9), (0.01, 0.01)),
+    )
+    seen = replace(snapshot(), judgement=GROUND_SIDE, look=lambda: Seen(states))
+    async with on_stage(DetailsScreen(ListSource().info, seen, None), LARGE) as pilot:
+        await until(pilot, lambda: "high resistance, ground" in text(pilot.app), tries=1500)
+        shown = text(pilot.app)
+        assert "could be" in shown
+        assert "being worked out" not in shown
+        assert "GROUND SIDE" in shown, "the verdict stays"
+        assert "high resistance, feed wire" not in shown.partition("others")[0]
