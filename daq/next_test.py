@@ -16,7 +16,7 @@ from daq.circuit import Circuits
 from daq.diagnosis import Belief
 from daq.information import expected_bits
 from daq.likelihood import ORDERS, deviation, look, shown
-from daq.offered_tests import Offer, offered
+from daq.offered_tests import BY_HAND, Means, Offer, offered
 from daq.readings import WORDS, At, Lamp, Levels
 from daq.unknowns import Array, stratified
 
@@ -86,9 +86,9 @@ def field(belief: Belief, groups: npt.NDArray[np.intp]) -> Field:
     return Field(order, row, group, names, probability / probability.sum(), drawn)
 
 
-def play_all(belief: Belief, played: Field) -> list[Played]:
+def play_all(belief: Belief, played: Field, means: Means = BY_HAND) -> list[Played]:
     """Every offered test, most telling for its cost first."""
-    found = [_play(test, belief, played) for test in offered(belief.given, belief.knowledge.costs)]
+    found = [_play(test, belief, played) for test in offered(belief.given, belief.knowledge.costs, means)]
     return sorted(found, key=lambda p: -p.rate)
 
 

@@ -8,7 +8,31 @@ from dataclasses import dataclass, replace
 from daq.knowledge import Weights
 from daq.readings import PLACES, At, Lamp, Levels, Reading, State
 
-BLANK = Levels((0.0, 0.0))
+Kind = tuple[State, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Means:
+    """What whoever tests has at hand. `cannot`: kinds of tests (see `kind`) that were tried in vain.
+
+    `whisper`: every plain reading has the whisper on both leads.
+    """
+
+    whisper: bool = False
+    bias: bool = True
+    test_light: bool = True
+    cannot: frozenset[Kind] = frozenset()
+
+    def allow(self, reading: Reading) -> bool:
+        what = reading.what
+        if isinstance(what, Lamp) and not self.test_light:
+            return False
+        if isinstance(what, Levels) and what.driven and not self.bias:
+            return False
+        return kind(reading) not in self.cannot
+
+
+BY_HAND = Means()
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,18 +50,18 @@ class Offer:
             return f"{state} source V" if what.place == "source" else f"{state} at {what.place} V"
         if isinstance(what, Lamp):
             return f"{state} lamp {what.pole} lead {what.lead} lit|dim|dark"
-        bias = [f"bias {kind} lead {n} " for n, kind in enumerate(what.bias, 1) if kind is not None]
+        bias = [f"bias {kind} lead {n} " for n, kind in enumerate(what.bias, 1) if what.driven and kind]
         return f"{state} {''.join(bias)}V V"
 
 
-def offered(given: Sequence[Reading], costs: Weights) -> list[Offer]:
+def offered(given: Sequence[Reading], costs: Weights, means: Means = BY_HAND) -> list[Offer]:
     """Every test that was not done yet; costs count from the state of the last reading."""
     last = given[-1].state if given else State()
-    done = {_kind(r) for r in given}
+    done = {kind(r) for r in given}
     return [
         Offer(reading, minutes(reading, last, costs))
-        for reading in _everything(last)
-        if _kind(reading) not in done
+        for reading in _everything(last, means)
+        if kind(reading) not in done and means.allow(reading)
     ]
 
 
@@ -57,22 +81,23 @@ def minutes(reading: Reading, last: State, costs: Weights) -> float:
         total += costs["ground point" if what.place == "ground-point" else what.place]
     elif isinstance(what, Lamp):
         total += costs["test light"]
-    elif what.bias != (None, None):
+    elif what.driven:
         total += costs["bias"]
     return total
 
 
-def _kind(reading: Reading) -> tuple[State, str]:
-    """What makes two readings the same test."""
+def kind(reading: Reading) -> Kind:
+    """What makes two readings the same test; a whisper makes no other of it."""
     what = reading.what
     if isinstance(what, At):
         return reading.state, what.place
     if isinstance(what, Lamp):
         return reading.state, f"{what.pole} {what.lead}"
-    return reading.state, str(what.bias)
+    return reading.state, str(what.bias) if what.driven else "levels"
 
 
-def _everything(last: State) -> list[Reading]:
+def _everything(last: State, means: Means) -> list[Reading]:
+    blank = Levels((0.0, 0.0), ("whisper", "whisper") if means.whisper else (None, None))
     here = State(key=last.key)
     states = [replace(here, control=c) for c in ("off", "on", "other")]
     if last.key != "on":
@@ -81,14 +106,14 @@ def _everything(last: State) -> list[Reading]:
         states.append(replace(here, control="off", key="off"))
     states += [replace(here, control=c, neighbour_off=True) for c in ("off", "on")]
     out = [replace(here, control=c, plugged=False) for c in ("off", "on")]
-    found = [Reading(s, BLANK) for s in states + out]
-    found.append(Reading(replace(out[0], neighbour_off=True), BLANK))
+    found = [Reading(s, blank) for s in states + out]
+    found.append(Reading(replace(out[0], neighbour_off=True), blank))
     for s in out:
         for lead in (1, 2):
             for pole in ("positive", "negative"):
                 found.append(Reading(s, Lamp(pole, lead, "lit")))
-            for kind in ("up", "down"):
-                found.append(Reading(s, Levels((0.0, 0.0), (kind, None) if lead == 1 else (None, kind))))
+            for way in ("up", "down"):
+                found.append(Reading(s, Levels((0.0, 0.0), (way, None) if lead == 1 else (None, way))))
     for s in states[:2]:
         found += [Reading(s, At(place, 0.0)) for place in ("source", *PLACES)]
     return found

@@ -52,6 +52,11 @@ class Levels:
     bias: tuple[str | None, str | None] = (None, None)
     error_v: tuple[float, float] = (0.0, 0.0)
 
+    @property
+    def driven(self) -> bool:
+        """Whether a bias stands that could move more than a free lead: up or down."""
+        return any(kind in ("up", "down") for kind in self.bias)
+
     def __str__(self) -> str:
         numbers = " ".join("_" if v is None else f"{v:g}" for v in self.volts)
         biased = [f"bias {kind} lead {n} " for n, kind in enumerate(self.bias, 1) if kind is not None]

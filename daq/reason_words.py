@@ -97,7 +97,7 @@ def _doing(what: Levels | At | Lamp) -> str:
     if isinstance(what, Lamp):
         return f"hold a test light from battery {what.pole} to lead {what.lead}'s pin"
     for lead, kind in enumerate(what.bias, 1):
-        if kind is not None:
+        if kind in ("up", "down"):
             return f"put the {'5 V' if kind == 'up' else '0 V'} bias on lead {lead} and read both leads"
     return "read both leads"
 
@@ -108,7 +108,7 @@ def caution(test: Offer) -> str:
     found = []
     if not state.plugged:
         found.append(WORKING["unplugging"])
-    if isinstance(what, Lamp) or (isinstance(what, Levels) and what.bias != (None, None)):
+    if isinstance(what, Lamp) or (isinstance(what, Levels) and what.driven):
         found += [WORKING["stand clear"], WORKING["never on"]]
     elif state.control != "off":
         found.append("Keep clear of anything the load can move.")
@@ -150,7 +150,7 @@ def _notes(reading: Reading) -> Iterable[str]:
     what, state = reading.what, reading.state
     if isinstance(what, Lamp) and what.word == "lit":
         yield ("A test light draws little: it lights through a ground or feed too bad for the load.")
-    if not isinstance(what, Levels) or None in what.volts or what.bias != (None, None):
+    if not isinstance(what, Levels) or None in what.volts or what.driven:
         return
     low, high = sorted(v for v in what.volts if v is not None)
     if state.plugged and low > 4 and high - low < 0.05 * high:

@@ -16,6 +16,7 @@ from daq.diagnosis import Belief, diagnose
 from daq.hypotheses import SIDES, Fault, Hypothesis
 from daq.knowledge import Knowledge, shipped
 from daq.next_test import Field, Played, field, play_all, worth_doing
+from daq.offered_tests import BY_HAND, Means
 from daq.readings import Reading
 from daq.reason_words import Explanation, caution, instruction, outcomes_sentence
 
@@ -30,7 +31,7 @@ OPEN_LOAD = (Fault("open", "load"), Fault("open", "connector pin"))
 
 @dataclass(frozen=True, slots=True)
 class Proposal:
-    """The next test, said."""
+    """The next test, said; `asks` has blanks where its values go."""
 
     do: str
     reading: str
@@ -38,6 +39,7 @@ class Proposal:
     splits: str
     caution: str
     minutes: float
+    asks: Reading
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,9 +96,15 @@ class Switching:
 
 
 def reason(
-    given: Sequence[Reading], knowledge: Knowledge | None = None, switching: Switching | None = None
+    given: Sequence[Reading],
+    knowledge: Knowledge | None = None,
+    switching: Switching | None = None,
+    means: Means = BY_HAND,
 ) -> Answer:
-    """Everything that can be said from these readings, and from the switching that was seen."""
+    """Everything that can be said from these readings, and from the switching that was seen.
+
+    The next test is one of those that `means` allow.
+    """
     knowledge = knowledge or shipped()
     belief = _believed(given, knowledge, switching)
     names, groups = _grouped(belief)
@@ -105,7 +113,7 @@ def reason(
     doubt = max(belief.misread) if misfits else 0.0
     ranked = sorted(zip(names, probability.tolist(), strict=True), key=lambda pair: -pair[1])
     played = field(belief, groups)
-    tests = play_all(belief, played)
+    tests = play_all(belief, played, means)
     alike = _look_alikes(played, tests, names)
     stop = "" if not given or misfits else _known(ranked, alike, knowledge)
     best = None if stop else next((t for t in tests if worth_doing(t, belief)), None)
@@ -208,7 +216,7 @@ def _known(
 def _proposal(best: Played, names: list[Explanation]) -> Proposal:
     test = best.test
     meanings = outcomes_sentence(best, names)
-    return Proposal(instruction(test), test.template, best.bits, meanings, caution(test), test.minutes)
+    return Proposal(instruction(test), test.template, best.bits, meanings, caution(test), test.minutes, test.reading)
 
 
 def _look_alikes(
