@@ -18,6 +18,7 @@ HAND_BOUNCE_S = 0.005
 RELAY_BOUNCE_S = 0.002
 PLUG_BOUNCE_S = 0.001
 LEAD_PLACES = ("on pin", "off pin", "on positive", "on negative")
+FUSE, SWITCH, GROUND_POINT = "at the fuse", "at the switch", "at the ground point"
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +125,17 @@ class Rig:
                 "off": (Set("neighbour", "open"),),
             },
         )
+
+    def along(self, fuse: str, switch: str, ground_point: str) -> Rig:
+        """Places along the wires where a lead can be held: the fuse's load side, the switch terminal towards
+        the load, the ground point itself; each is a node."""
+        nodes = {FUSE: fuse, SWITCH: switch, GROUND_POINT: ground_point}
+        for lead in ("lead 1", "lead 2"):
+            self.parts += [
+                Resistor(lead, node, the.CLIP_OHM, when(lead, place)) for place, node in nodes.items()
+            ]
+            self.controls[lead] = {**self.controls[lead], **{place: (Set(lead, place),) for place in nodes}}
+        return self
 
     def key(self, start: str) -> Rig:
         """A key switch: off, on, and crank, which is on with the starter turning."""
