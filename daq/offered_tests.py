@@ -13,18 +13,24 @@ Kind = tuple[State, str]
 
 @dataclass(frozen=True, slots=True)
 class Means:
-    """What whoever tests has at hand. `cannot`: kinds of tests (see `kind`) that were tried in vain.
+    """What whoever tests has at hand.
 
-    `whisper`: every plain reading has the whisper on both leads.
+    Attributes:
+        whisper: every plain reading has the whisper on both leads.
+        cannot: kinds of tests (see `kind`) that were tried in vain.
+        barred: needs of tests (see `needs`) that cannot be met.
     """
 
     whisper: bool = False
     bias: bool = True
     test_light: bool = True
     cannot: frozenset[Kind] = frozenset()
+    barred: frozenset[str] = frozenset()
 
-    def allow(self, reading: Reading) -> bool:
+    def allow(self, reading: Reading, last: State) -> bool:
         what = reading.what
+        if needs(reading, last) & self.barred:
+            return False
         if isinstance(what, Lamp) and not self.test_light:
             return False
         if isinstance(what, Levels) and what.driven and not self.bias:
@@ -33,6 +39,18 @@ class Means:
 
 
 BY_HAND = Means()
+
+
+def needs(reading: Reading, last: State) -> frozenset[str]:
+    """What has to be possible for this reading, coming from `last`, beside a control on and off."""
+    state, what = reading.state, reading.what
+    found = {"unplugging"} if state.plugged != last.plugged else set()
+    found |= {"key"} if state.key != last.key else set()
+    found |= {"neighbour"} if state.neighbour_off and not last.neighbour_off else set()
+    found |= {"other"} if state.control == "other" else set()
+    if isinstance(what, At):
+        found.add(what.place)
+    return frozenset(found)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +79,7 @@ def offered(given: Sequence[Reading], costs: Weights, means: Means = BY_HAND) ->
     return [
         Offer(reading, minutes(reading, last, costs))
         for reading in _everything(last, means)
-        if kind(reading) not in done and means.allow(reading)
+        if kind(reading) not in done and means.allow(reading, last)
     ]
 
 

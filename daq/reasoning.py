@@ -216,7 +216,9 @@ def _known(
 def _proposal(best: Played, names: list[Explanation]) -> Proposal:
     test = best.test
     meanings = outcomes_sentence(best, names)
-    return Proposal(instruction(test), test.template, best.bits, meanings, caution(test), test.minutes, test.reading)
+    return Proposal(
+        instruction(test), test.template, best.bits, meanings, caution(test), test.minutes, test.reading
+    )
 
 
 def _look_alikes(

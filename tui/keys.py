@@ -49,6 +49,7 @@ LIVE = (
     Key("c", "clear", "clear"),
     Key("e", "expect", "expect"),
     Key("a", "drive", "drive"),
+    Key("s", "walk", "walk the wire"),
 )
 
 DRIVE_MARKS = tuple(
@@ -76,6 +77,22 @@ AFTER_DRIVE = (
     Key("h,question_mark,f1", "help", "help", "h"),
     Key("q,escape,ctrl+c", "leave", "dashboard", "q"),
 )
+
+WALK = (
+    Key("enter", "done", "done", "Enter"),
+    Key("s", "cannot", "cannot do this"),
+    Key("b", "back", "back"),
+    Key("n", "note", "note"),
+    Key("r", "record", "record"),
+)
+
+WALK_LIGHT = (
+    Key("l", "light('lit')", "lit"),
+    Key("m", "light('dim')", "dim"),
+    Key("k", "light('dark')", "dark"),
+)
+
+REPAIRED = Key("a", "repaired", "repaired: read again")
 
 BIAS = Key("i", "bias", "bias")
 SKIP = Key("k", "check_on", "skip this step")

@@ -15,12 +15,15 @@ from daq.samples import ChangeKind
 from daq.session import Session
 from daq.snapshot import Snapshot
 from daq.source import Capability, SetBias
+from daq.walk import Walk
 from tui import bias, keys, panels
 from tui.dashboard import Dashboard
 from tui.drive import DriveScreen
+from tui.hands import Hands
 from tui.keys import Key
 from tui.log_keys import LogKeys
 from tui.prompts import Prompter
+from tui.walk import WalkScreen, means_of
 
 _SECOND_RING_S = 0.5  # after the first: beyond the bell's own limit, short enough to be one signal
 
@@ -34,12 +37,14 @@ _ABOUT_BIAS = {
 class LiveScreen(Dashboard, LogKeys):
     """Keys work on `session`; `new_capture` names the file that the record key begins."""
 
+    bench_hands: Hands | None = None
     BINDINGS: ClassVar[list[BindingType]] = keys.bindings(keys.LIVE, [keys.SKIP, keys.BIAS], keys.COMMON)
 
     def __init__(self, session: Session, new_capture: Callable[[], Path]) -> None:
         super().__init__(session)
         self.new_capture = new_capture
         self._prompter = Prompter()
+        self._walk: Walk | None = None  # begun with its key; goes on where it was left
         self._wanted = bias.OFF  # asked for last; what the logger did stands in the log
 
     def mood(self) -> str:
@@ -152,6 +157,11 @@ class LiveScreen(Dashboard, LogKeys):
     def action_drive(self) -> None:
         self._prompter.stop()
         self.app.push_screen(DriveScreen(self.session, self.new_capture))
+
+    def action_walk(self) -> None:
+        self._prompter.stop()
+        self._walk = self._walk or Walk(means_of(self.session))
+        self.app.push_screen(WalkScreen(self.session, self.new_capture, self._walk, self.bench_hands))
 
     def action_clear(self) -> None:
         if self.sure("clear", "press c again to clear the evidence and judge anew"):

@@ -14,7 +14,7 @@ from daq.findings import Side
 from daq.samples import Bias
 from daq.source import Capability, SetBias
 from tui import bias, keys
-from tui.bench import HANDS
+from tui.hands import HANDS
 from tui.keys import wrap
 from tui.letters import ROWS, big
 from tui.prompts import SCHEDULE, TOTAL_S, Prompter

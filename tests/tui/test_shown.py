@@ -38,7 +38,8 @@ from tests.tui.stage import (
     until,
 )
 from tui import themes
-from tui.bench import HANDS, BenchScreen
+from tui.bench import BenchScreen
+from tui.hands import HANDS
 from tui.keys import COMMON, LIVE
 
 

@@ -1,0 +1,383 @@
+"""Walking the wire: the whole job as a sequence of single steps, from the proof of the leads to the proof of
+the repair.
+
+Pure: what the user says, looks at the leads and answers of the reasoning go in; what to do now, and what to
+put into the log or on the leads, come out. A reading is taken only where the user said that everything for it
+is done, and both leads stood still for half a second since. Where a reading contradicts what was said, the
+walk says so and takes nothing until the user insists.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from enum import Enum
+
+from daq.lead_check import SEAT
+from daq.offered_tests import Kind, Means, kind, needs
+from daq.readings import At, Lamp, Levels, Reading, State
+from daq.reasoning import Answer
+from daq.samples import Bias, ChangeKind
+from daq.snapshot import LeadCheckView
+from daq.source import SetBias
+from daq.stillness import Look
+from daq.walk_doubts import doubt
+from daq.walk_moves import MOVED_LEAD, Move, Stand, moves
+
+PATIENCE_S = 3.0
+"""A cold lamp, a coil and most motors have settled by then (s)."""
+
+WHISPER = SetBias(Bias.WHISPER, Bias.WHISPER)
+QUIET = SetBias(Bias.OFF, Bias.OFF)
+_KINDS = {"up": Bias.UP, "down": Bias.DOWN, "whisper": Bias.WHISPER, None: Bias.OFF}
+
+
+@dataclass(frozen=True, slots=True)
+class Tell:
+    """Put this into the log of the run."""
+
+    kind: ChangeKind
+    value: str
+
+
+Effect = Tell | SetBias
+
+
+class Phase(Enum):
+    LEADS = "leads"  # the lead check runs
+    MOVE = "move"  # something is to be done and said
+    READ = "read"  # everything is as it should be: waiting for both leads to stand still
+    LIGHT = "light"  # the user says how the test light looks
+    THINK = "think"  # the reasoning is asked
+    END = "end"  # the place is known, or no test would help
+    PROVEN = "proven"  # the same readings were taken again after the repair
+
+
+@dataclass(frozen=True, slots=True)
+class Here:
+    """Where the walk is. Going back is an earlier one of these.
+
+    Attributes:
+        taken: readings so far, before the repair.
+        after: the same after it; `again` are those still to be taken.
+        wanted: what is read once `moves` are done.
+        cannot, barred: tests that the user could not do, and what he cannot do at all.
+    """
+
+    phase: Phase = Phase.LEADS
+    stand: Stand = field(default_factory=Stand)
+    taken: tuple[Reading, ...] = ()
+    wanted: Reading | None = None
+    moves: tuple[Move, ...] = ()
+    repaired: bool = False
+    after: tuple[Reading, ...] = ()
+    again: tuple[Reading, ...] = ()
+    cannot: frozenset[Kind] = frozenset()
+    barred: frozenset[str] = frozenset()
+    seen_source: bool = False
+
+
+@dataclass
+class Walk:
+    """One walk. `means`: what the logger and the person can do; `bias_now` is what stands on the leads."""
+
+    means: Means
+    here: Here = field(default_factory=Here)
+    answer: Answer | None = None
+    proof: Answer | None = None  # what the readings after the repair say
+    doubt: str = ""  # why the last look was not taken
+    look: Look | None = None
+    _past: list[tuple[Here, Answer | None]] = field(default_factory=list)
+    _since_s: float = 0.0
+    _bias: SetBias = WHISPER
+    _bias_since_s: float | None = None
+    _insists: bool = False
+    _checking: bool = False
+    _out: bool = False  # as the log says
+
+    # What the screen asks.
+
+    @property
+    def question(self) -> tuple[Reading, ...] | None:
+        """What the reasoning is to be asked now; None while it is not its turn."""
+        if self.here.phase is not Phase.THINK:
+            return None
+        return self.here.after if self.here.repaired else self.here.taken
+
+    @property
+    def means_now(self) -> Means:
+        return replace(self.means, cannot=self.here.cannot, barred=self.here.barred)
+
+    @property
+    def move(self) -> Move | None:
+        return self.here.moves[0] if self.here.phase is Phase.MOVE and self.here.moves else None
+
+    @property
+    def bias_wanted(self) -> SetBias:
+        """What should stand on the leads now; anything stronger than a whisper only while unplugged."""
+        here = self.here
+        if here.phase is not Phase.READ or here.wanted is None:
+            return self._at_rest
+        what = here.wanted.what
+        if isinstance(what, Levels) and what.driven and not here.stand.state.plugged:
+            return SetBias(_KINDS[what.bias[0]], _KINDS[what.bias[1]])
+        return QUIET if isinstance(what, At) else self._at_rest
+
+    @property
+    def _at_rest(self) -> SetBias:
+        return WHISPER if self.means.whisper else QUIET
+
+    @property
+    def keeps_moving(self) -> bool:
+        """The leads did not come to stand still for a while: pulses, or a contact that comes and goes."""
+        seen = self.look
+        if seen is None or self.here.phase is not Phase.READ or seen.still:
+            return False
+        return seen.end_s - max(self._since_s, self._bias_since_s or 0.0) > PATIENCE_S
+
+    @property
+    def can_go_back(self) -> bool:
+        return bool(self._past)
+
+    # What the user says.
+
+    def begin(self, proven: bool) -> list[Effect]:
+        """Start, with the lead check unless it was `proven` already."""
+        if proven:
+            self._bias = self._at_rest
+            self._want(_first(self._plain))
+            return [self._at_rest]
+        self._checking, self._bias = True, self._at_rest
+        return [self._at_rest, Tell(ChangeKind.LEAD_CHECK, "start")]
+
+    @property
+    def begun(self) -> bool:
+        return self.here.phase is not Phase.LEADS
+
+    def leave(self, check: LeadCheckView) -> list[Effect]:
+        """The screen is left: nothing strong stays on the leads, no lead check goes on."""
+        self._bias, self._bias_since_s = self._at_rest, None
+        stop: list[Effect] = [Tell(ChangeKind.LEAD_CHECK, "stop")] if self._in_check(check) else []
+        return [self._at_rest, *stop]
+
+    def _in_check(self, check: LeadCheckView) -> bool:
+        return self.here.phase is Phase.LEADS and check.step > 0
+
+    def done(self, check: LeadCheckView, now_s: float) -> list[Effect]:
+        """The user did what was asked; where a reading is doubted, that he insists on it."""
+        here = self.here
+        if here.phase is Phase.LEADS:
+            return [Tell(ChangeKind.CLEAR, "")] if check.step == SEAT else []
+        if here.phase is Phase.MOVE and here.moves:
+            return self._moved(here.moves[0], now_s)
+        if here.phase is Phase.READ:
+            self._insists = bool(self.doubt) or self.keeps_moving
+        return []
+
+    def skip(self, check: LeadCheckView, now_s: float) -> list[Effect]:
+        """This step cannot be done: of the lead check, or of the walk (another test is looked for)."""
+        here = self.here
+        if here.phase is Phase.LEADS and check.step:
+            return [Tell(ChangeKind.LEAD_CHECK, "skip")] if check.step < SEAT else []
+        if here.phase in (Phase.MOVE, Phase.READ, Phase.LIGHT) and here.wanted is not None:
+            if not here.taken:
+                return []  # the first reading is where everything begins
+            self._remember()
+            if here.repaired:
+                return self._next_again(now_s)
+            self.here = replace(
+                here,
+                phase=Phase.THINK,
+                moves=(),
+                wanted=None,
+                cannot=here.cannot | {kind(here.wanted)},
+                barred=here.barred | self._in_the_way(here.wanted),
+            )
+            self.doubt = ""
+            return [self._at_rest, *self._plug_told()]
+        return []
+
+    def _in_the_way(self, wanted: Reading) -> frozenset[str]:
+        """What the move that cannot be done would have made possible."""
+        move = self.move
+        if move is None:
+            return frozenset()
+        if move.before:
+            return frozenset({"unplugging"})
+        then = Reading(move.then.state, wanted.what if move.then.place else Levels((0.0, 0.0)))
+        return needs(then, self.here.stand.state)
+
+    def light(self, word: str, now_s: float) -> list[Effect]:
+        """How the test light looks: lit, dim or dark."""
+        wanted = self.here.wanted
+        if self.here.phase is not Phase.LIGHT or wanted is None or not isinstance(wanted.what, Lamp):
+            return []
+        self._remember()
+        return self._take(replace(wanted, what=replace(wanted.what, word=word)), now_s)
+
+    def repaired(self, now_s: float) -> list[Effect]:
+        """Take the same readings again, for the proof."""
+        if self.here.phase not in (Phase.END, Phase.PROVEN):
+            return []
+        self._remember()
+        same = tuple(r for r in self.here.taken if not isinstance(r.what, At) or r.what.place != "source")
+        self.here = replace(self.here, repaired=True, after=(), again=same)
+        self.proof = None
+        return self._next_again(now_s)
+
+    def back(self, now_s: float) -> list[Effect]:
+        """Take the last step back; what was read in it is forgotten."""
+        if not self._past:
+            return []
+        self.here, self.answer = self._past.pop()
+        self.doubt, self._insists, self._since_s = "", False, now_s
+        self._bias = self._at_rest
+        return [self._at_rest, *self._plug_told()]
+
+    # What the leads and the reasoning say.
+
+    def see(self, look: Look | None, bias: tuple[Bias, Bias], check: LeadCheckView) -> list[Effect]:
+        """The latest look at the leads, and the bias that stands on them."""
+        self.look = look
+        here = self.here
+        if here.phase is Phase.LEADS:
+            return self._checked(check)
+        if look is None or here.phase is not Phase.READ or here.wanted is None:
+            return []
+        wanted = self.bias_wanted
+        if bias != (wanted.lead1, wanted.lead2):
+            self._bias_since_s = None
+            return [] if self._bias == wanted else self._put(wanted)
+        if self._bias_since_s is None:
+            self._bias_since_s = look.end_s
+        if look.begin_s < max(self._since_s, self._bias_since_s):
+            return []
+        return self._weigh(look, here.wanted)
+
+    def told(self, answer: Answer, now_s: float) -> list[Effect]:
+        """The reasoning answered the question."""
+        if self.here.phase is not Phase.THINK:
+            return []
+        if self.here.repaired:
+            self.proof = answer
+            self.here = replace(self.here, phase=Phase.PROVEN)
+            return []
+        self.answer = answer
+        if answer.next_test is None:
+            self.here = replace(self.here, phase=Phase.END, wanted=None, moves=())
+            return [self._at_rest]
+        self._since_s = now_s
+        self._want(answer.next_test.asks)
+        return []
+
+    def _checked(self, check: LeadCheckView) -> list[Effect]:
+        """On to the first reading once the lead check is over."""
+        if check.step:
+            self._checking = False
+        elif not self._checking:
+            if check.passed and check.source_v is not None:
+                source = Reading(State(), At("source", check.source_v), logged=True)
+                self.here = replace(self.here, taken=(source,), seen_source=True)
+            self._want(_first(self._plain))
+        return []
+
+    @property
+    def _plain(self) -> Levels:
+        return Levels((0.0, 0.0), ("whisper", "whisper") if self.means.whisper else (None, None))
+
+    def _want(self, wanted: Reading) -> None:
+        here = self.here
+        first = not here.taken or (here.seen_source and len(here.taken) == 1)
+        todo = moves(here.stand, wanted)
+        if first and not here.repaired:
+            todo = (Move(_BEGIN, Stand(), _PROBING),)
+        self.here = replace(here, wanted=wanted, moves=todo, phase=_phase(todo, wanted))
+
+    def _moved(self, move: Move, now_s: float) -> list[Effect]:
+        self._remember()
+        before, after = self.here.stand.state, move.then.state
+        rest = self.here.moves[1:]
+        assert self.here.wanted is not None
+        self.here = replace(self.here, stand=move.then, moves=rest, phase=_phase(rest, self.here.wanted))
+        self._since_s, self.doubt, self._insists = now_s, "", False
+        effects = self._plug_told()
+        if before.control != after.control or move.do == _BEGIN:
+            effects.append(Tell(ChangeKind.MARK, after.control))
+        return effects
+
+    def _plug_told(self) -> list[Effect]:
+        """The log says that the plug is out from before it is pulled until it is in again."""
+        move = self.move
+        out = not self.here.stand.state.plugged or (move is not None and not move.then.state.plugged)
+        if out == self._out:
+            return []
+        self._out = out
+        return [Tell(ChangeKind.PLUG, "out" if out else "in")]
+
+    def _put(self, wanted: SetBias) -> list[Effect]:
+        self._bias = wanted
+        return [wanted]
+
+    def _weigh(self, look: Look, wanted: Reading) -> list[Effect]:
+        """Take the look as the reading that was wanted, unless it moves or contradicts."""
+        if not look.still and not self._insists:
+            return []
+        reading = _reading(look, wanted)
+        if not self._insists:
+            taken = self.here.after if self.here.repaired else self.here.taken
+            self.doubt = doubt(reading, look, taken)
+            if self.doubt:
+                return []
+        self._remember()
+        return self._take(reading, look.end_s)
+
+    def _take(self, reading: Reading, now_s: float) -> list[Effect]:
+        self.doubt, self._insists, self._bias_since_s = "", False, None
+        here = self.here
+        if here.repaired:
+            self.here = replace(here, after=(*here.after, reading))
+            return self._next_again(now_s)
+        self.here = replace(here, taken=(*here.taken, reading), phase=Phase.THINK, wanted=None, moves=())
+        self._bias = self._at_rest
+        return [self._at_rest]
+
+    def _next_again(self, now_s: float) -> list[Effect]:
+        here = self.here
+        self._since_s, self.doubt, self._bias = now_s, "", self._at_rest
+        if not here.again:
+            self.here = replace(here, phase=Phase.THINK, wanted=None, moves=())
+            return [self._at_rest]
+        wanted, rest = here.again[0], here.again[1:]
+        todo = moves(here.stand, wanted)
+        if not here.after and not here.wanted:
+            todo = (Move(_REPAIR, Stand(), _PROBING), *moves(Stand(), wanted))
+        self.here = replace(here, again=rest, wanted=wanted, moves=todo, phase=_phase(todo, wanted))
+        return [self._at_rest]
+
+    def _remember(self) -> None:
+        self._past.append((self.here, self.answer))
+
+
+_BEGIN = "Load plugged in, control off, lead 1 and lead 2 each on its pin of the load. Say when it is so."
+_REPAIR = "Repair what was found. Then: load plugged in, control off, both leads on their pins as before."
+_PROBING = "Key off to fit the probes, one insulated back-probe after the other; the pins must never touch."
+
+
+def _first(plain: Levels) -> Reading:
+    return Reading(State(), plain, logged=True)
+
+
+def _phase(todo: Sequence[Move], wanted: Reading) -> Phase:
+    if todo:
+        return Phase.MOVE
+    return Phase.LIGHT if isinstance(wanted.what, Lamp) else Phase.READ
+
+
+def _reading(look: Look, wanted: Reading) -> Reading:
+    """What was wanted, with what was seen. Leads that keep moving (pulses) are read as their average."""
+    volts = look.volts if look.still else look.mean
+    what = wanted.what
+    if isinstance(what, At):
+        return replace(wanted, what=replace(what, volts=volts[MOVED_LEAD - 1]), logged=True)
+    assert isinstance(what, Levels)
+    return replace(wanted, what=Levels(volts, what.bias, look.error_v), logged=True)

@@ -1,0 +1,117 @@
+"""Where a reading contradicts what the user said he did."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from daq.live_view import SPAN_V
+from daq.readings import At, Levels, Reading
+from daq.stillness import Look
+from daq.walk_moves import MOVED_LEAD
+
+FREE_V = (2.2, 3.05)  # what a lead on nothing reads under the whisper, see `floating`
+APART_V = 1.0
+SAME_V = 0.15
+FOLLOWS_V = 1.0
+
+INSIST = " If it is as you said: Enter takes it as it is."
+
+
+def doubt(reading: Reading, look: Look, taken: Sequence[Reading]) -> str:
+    """Why `reading` is not taken as it is; "" where nothing speaks against it.
+
+    Args:
+        look: what the leads showed.
+        taken: the readings before.
+    """
+    for volts in (*look.low_v, *look.high_v):
+        if not SPAN_V[0] < volts < SPAN_V[1]:
+            return "A lead is beyond what the logger can read: is this the right circuit?" + INSIST
+    what = reading.what
+    if isinstance(what, At):
+        return _other_lead(reading, look, taken)
+    if not isinstance(what, Levels):
+        return ""
+    if what.driven:
+        return _follows(reading, what, taken)
+    if reading.state.plugged:
+        return _free_alone(what)
+    return _unchanged(reading, what, taken)
+
+
+def _free_alone(what: Levels) -> str:
+    if what.bias != ("whisper", "whisper"):
+        return ""
+    for lead, other in ((1, 2), (2, 1)):
+        volts, beside = what.volts[lead - 1], what.volts[other - 1]
+        assert volts is not None
+        assert beside is not None
+        if FREE_V[0] < volts < FREE_V[1] and abs(beside - volts) > APART_V:
+            return (
+                f"Lead {lead} reads as on nothing ({volts:.1f} V, the whisper alone), lead {other} does not: "
+                f"press lead {lead} onto its pin. Through a sound load both would agree.{INSIST}"
+            )
+    return ""
+
+
+def _unchanged(reading: Reading, what: Levels, taken: Sequence[Reading]) -> str:
+    """Unplugged, and yet everything as before: perhaps the load still joins the two leads."""
+    before = _last(taken, plugged=True, control=reading.state.control)
+    if before is None or not _alike(what, before):
+        return ""
+    one, other = what.volts
+    return (
+        f"Nothing changed when it was unplugged: still {one:.1f} V and {other:.1f} V. A load still plugged "
+        f"in joins the two leads and feeds one from the other. Look at the connector.{INSIST}"
+    )
+
+
+def _follows(reading: Reading, what: Levels, taken: Sequence[Reading]) -> str:
+    """A bias on one lead moves the other with it: something joins them."""
+    lead = 1 if what.bias[0] in ("up", "down") else 2
+    driven, other = what.volts[lead - 1], what.volts[2 - lead]
+    plain = _last(taken, plugged=False, control=reading.state.control)
+    if plain is None or driven is None or other is None:
+        return ""
+    was = plain.volts[2 - lead]
+    assert was is not None
+    free = FREE_V[0] < was < FREE_V[1]
+    rest = 0.0 if free else was  # without the whisper a free lead falls to zero
+    if abs(other - rest) > FOLLOWS_V and abs(other - driven) < FOLLOWS_V:
+        return (
+            f"The bias on lead {lead} moved lead {3 - lead} too ({other:.1f} V): something joins them. Is "
+            f"the load really unplugged?{INSIST}"
+        )
+    return ""
+
+
+def _other_lead(reading: Reading, look: Look, taken: Sequence[Reading]) -> str:
+    """The lead that stays must read what it read in this state."""
+    before = _last(taken, reading.state.plugged, reading.state.control)
+    if before is None or reading.state.neighbour_off:
+        return ""
+    stays = 3 - MOVED_LEAD
+    was, now = before.volts[stays - 1], look.volts[stays - 1]
+    assert was is not None
+    if FREE_V[0] < was < FREE_V[1] or abs(now - was) <= APART_V:
+        return ""
+    return (
+        f"Lead {stays} should have stayed at {was:.1f} V and reads {now:.1f} V: only lead {MOVED_LEAD} is to "
+        f"be moved, and the control left as it is.{INSIST}"
+    )
+
+
+def _last(taken: Sequence[Reading], plugged: bool, control: str) -> Levels | None:
+    for reading in reversed(taken):
+        state, what = reading.state, reading.what
+        if state.plugged is not plugged or state.control != control or not isinstance(what, Levels):
+            continue
+        if not what.driven and None not in what.volts:
+            return what
+    return None
+
+
+def _alike(a: Levels, b: Levels) -> bool:
+    return all(
+        x is not None and y is not None and abs(x - y) < SAME_V for x, y in zip(a.volts, b.volts, strict=True)
+    )

@@ -1,0 +1,243 @@
+"""What the walk screen says: pure functions from a walk to words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from daq.cautions import TEXT, WORKING
+from daq.lead_check import SEAT
+from daq.readings import Lamp, Levels, Reading
+from daq.reason_report import either_way
+from daq.reason_words import SIDE_WORDS, misreadings
+from daq.reasoning import Answer
+from daq.snapshot import LeadCheckView
+from daq.walk import Phase, Walk
+from daq.walk_moves import MOVES, named, stands, value
+from tui.panels import DOT, Part, height
+
+DEFINITE = 0.9
+SOUND, STILL_THERE = 0.6, 0.02  # a small drop at a pin looks like none: a sound circuit seldom has 90 %
+_CHECK_WHY = "A lead that is off, or a clip on paint, would send everything after it the wrong way."
+_FIRST_WHY = (
+    "At rest first. Both at source: most likely switched on the ground side. Both near zero: on the positive "
+    "side, or the feed is open or asleep. One each: on, or open."
+)
+_FOLLOW = "No reading offered here would tell more: follow the wire itself by eye."
+_STOPPED = {
+    "known": "The place is known: confirm it by eye or with the wiring diagram, then repair.",
+    "known, but for look-alikes": "Readings here cannot tell apart what is left; look at each, then repair.",
+}
+
+
+def big_word(walk: Walk, refused: bool) -> str:
+    """The side once it is certain; else what stands in the way."""
+    if refused:
+        return "AC REFUSED"
+    if walk.here.phase is Phase.LEADS:
+        return "LEAD CHECK"
+    if walk.here.phase is Phase.PROVEN and walk.proof is not None:
+        return "PROVEN" if proven(walk) else "NOT PROVEN"
+    answer = walk.answer
+    if answer is None:
+        return "NOT KNOWN YET"
+    if not answer.fits:
+        return "DOES NOT FIT"
+    side, chance = max(answer.side.items(), key=lambda pair: pair[1])
+    return SIDE_WORDS[side].upper() if chance >= DEFINITE else "NOT KNOWN YET"
+
+
+def _healthy(answer: Answer) -> float:
+    return sum(p for e, p in answer.candidates if e.fault == "none") if answer.fits else 0.0
+
+
+def could_be(walk: Walk, width: int, rows: int) -> tuple[Part, ...]:
+    """The likeliest explanations with their chances, as many as fit."""
+    answer = walk.proof if walk.here.phase is Phase.PROVEN and walk.proof else walk.answer
+    if answer is None:
+        return ("nothing is known before the first reading",)
+    misfit = "; ".join(named(r) for r in answer.misfits)
+    doubt: list[Part] = [(f"does not fit: {misfit} (b takes back). ", "bold $alarm")] if misfit else []
+    head = (*doubt, ("could be: ", "bold"))
+    found = either_way(answer.candidates)
+    texts = [f"{_percent(p)} {text}" for text, p in found]
+    rests = [1.0 - sum(p for _, p in found[:n]) for n in range(len(found) + 1)]
+    return _fitting(head, texts, [f"{_percent(r)} others" if r > 0.005 else "" for r in rests], width, rows)
+
+
+def _fitting(
+    head: tuple[Part, ...], texts: Sequence[str], rests: Sequence[str], width: int, rows: int
+) -> tuple[Part, ...]:
+    """`head` and the first of `texts`, as many as fit, one at least; `rests`: what stands for the others."""
+    best: tuple[Part, ...] = head
+    for n in range(1, len(texts) + 1):
+        more = [rests[n]] if rests[n] else []
+        parts = (*head, DOT.join([*texts[:n], *more]))
+        if n > 1 and height(parts, width) > rows:
+            break
+        best = parts
+    return best
+
+
+def _percent(p: float) -> str:
+    return "<1 %" if p < 0.01 else f"{100 * p:.0f} %"
+
+
+def leads(walk: Walk) -> tuple[Part, ...]:
+    """What both leads read now, whether they stand still, and how things stand as the user said."""
+    seen = walk.look
+    if seen is None:
+        return ("waiting for samples", DOT, stands(walk.here.stand))
+    one, other = seen.volts
+    still = ("still", "") if seen.still else ("moving", "bold")
+    return (
+        (f"lead 1 {_v(one)}  lead 2 {_v(other)}", "bold"),
+        DOT,
+        still,
+        DOT,
+        stands(walk.here.stand),
+    )
+
+
+def _v(volts: float) -> str:
+    return f"{volts + 0.0:.2f} V".replace("-0.00", "0.00").replace("-", "−")
+
+
+def now(walk: Walk, check: LeadCheckView, refused: bool) -> tuple[Part, ...]:
+    """What to do now."""
+    if refused:
+        return (("now: ", "bold"), (TEXT["ac"], "bold $alarm"))
+    return (("now: ", "bold"), *_now(walk, check))
+
+
+def _now(walk: Walk, check: LeadCheckView) -> tuple[Part, ...]:
+    here = walk.here
+    if here.phase is Phase.LEADS:
+        tell = " Enter when they are." if check.step == SEAT else " s goes past this step, unproven."
+        return (f"{check.instruction}{tell}",) if check.step else ("the lead check begins",)
+    if walk.move is not None:
+        tell = "Enter goes on." if walk.move.before else "Enter when it is done."
+        return ((walk.move.do, "bold"), f" {tell}")
+    if here.phase is Phase.READ:
+        return _reading(walk)
+    if here.phase is Phase.LIGHT and here.wanted is not None and isinstance(here.wanted.what, Lamp):
+        light = here.wanted.what
+        do = f"Hold a test light from battery {light.pole} to lead {light.lead}'s pin."
+        return ((do, "bold"), " How does it look: l lit, m dim, k dark?")
+    if here.phase is Phase.THINK:
+        return ("working out what this means and what to read next",)
+    return _ended(walk)
+
+
+def _reading(walk: Walk) -> tuple[Part, ...]:
+    wanted, seen = walk.here.wanted, walk.look
+    if walk.doubt:
+        return (("NOT TAKEN: ", "bold $alarm"), (walk.doubt, "bold"))
+    if walk.keeps_moving and seen is not None:
+        spans = ", ".join(
+            f"lead {n} {_v(low)} to {_v(high)}"
+            for n, (low, high) in enumerate(zip(seen.low_v, seen.high_v, strict=True), 1)
+        )
+        tell = " A pulsed control does that, or a contact that comes and goes. Enter takes the average."
+        return (("It does not stand still: ", "bold"), f"{spans}.{tell}")
+    assert wanted is not None
+    return (f"reading '{named(wanted)}': leave everything as it is until both leads stand still",)
+
+
+def _ended(walk: Walk) -> tuple[Part, ...]:
+    if walk.here.phase is Phase.PROVEN:
+        return (_proof(walk), " a reads everything again, b goes back.")
+    answer = walk.answer
+    assert answer is not None
+    return ((_end_text(answer), "bold"), " Repaired? a takes the same readings again as the proof.")
+
+
+def _end_text(answer: Answer) -> str:
+    if not answer.fits:
+        return "No single fault explains these readings: check the leads, or there are two faults."
+    if answer.candidates[0][0].fault == "none" and answer.stop.startswith("known"):
+        return "Nothing is wrong in what was read: this is how it is switched."
+    return _STOPPED.get(answer.stop, _FOLLOW)
+
+
+def _proof(walk: Walk) -> Part:
+    assert walk.proof is not None
+    chance = _percent(_healthy(walk.proof))
+    if proven(walk):
+        return f"The same readings now fit a sound circuit ({chance}), and no more what was wrong.", "bold"
+    return f"The same readings do not show a sound circuit yet ({chance}).", "bold $alarm"
+
+
+def proven(walk: Walk) -> bool:
+    """Whether the readings after the repair speak for it: with the load on, sound, and without the fault."""
+    proof, before = walk.proof, walk.answer
+    if proof is None or before is None or not proof.fits:
+        return False
+    loaded = any(r.state.plugged and r.state.control != "off" for r in walk.here.after)
+    found = before.candidates[0][0].where
+    still = sum(p for e, p in proof.candidates if e.where == found and e.fault != "none")
+    return loaded and _healthy(proof) >= SOUND and still < STILL_THERE
+
+
+def why(walk: Walk, check: LeadCheckView, width: int, rows: int) -> tuple[Part, ...]:
+    """Why this, and what each outcome would mean."""
+    here = walk.here
+    if here.phase is Phase.LEADS:
+        return (("why: ", "bold"), " ".join(check.results) or _CHECK_WHY)
+    if here.repaired:
+        return (("why: ", "bold"), "The same readings, before and after, are the proof of the repair.")
+    if here.phase is Phase.END and walk.answer is not None:
+        notes = misreadings(walk.answer.given)
+        return (("mind: ", "bold"), " ".join(notes)) if notes else ()
+    answer = walk.answer
+    if answer is None or answer.next_test is None or here.phase is Phase.THINK:
+        return (("why: ", "bold"), _FIRST_WHY)
+    head = f"what '{named(answer.next_test.asks)}' would mean: "
+    outcomes = answer.next_test.splits.split("; ")
+    return _fitting(((head, "bold"),), outcomes, ["…"] * len(outcomes) + [""], width, rows)
+
+
+def caution(walk: Walk) -> tuple[Part, ...]:
+    text = _caution(walk)
+    return (("CAUTION: ", "bold $alarm"), (text, "$alarm")) if text else ()
+
+
+def _caution(walk: Walk) -> str:
+    here = walk.here
+    if here.phase is Phase.LEADS:
+        return WORKING["probing"]
+    if here.phase in (Phase.END, Phase.PROVEN):
+        return WORKING["rules"]
+    strong = here.wanted is not None and _strong(here.wanted)
+    live = f"{WORKING['stand clear']} {WORKING['never on']}" if strong else ""
+    if walk.move is not None:  # what the tool does by itself after the last move is said before it
+        return f"{walk.move.caution} {live if len(here.moves) == 1 else ''}".strip()
+    return live or (MOVES if here.stand.state.control != "off" else "")
+
+
+def _strong(wanted: Reading) -> bool:
+    """Whether taking it puts more than a whisper on a pin."""
+    return isinstance(wanted.what, Lamp) or (isinstance(wanted.what, Levels) and wanted.what.driven)
+
+
+def readings(walk: Walk, rows: int) -> str:
+    """The readings so far, the newest last; after the repair before and after side by side."""
+    here = walk.here
+    if here.repaired:
+        return "\n".join(_table(here.taken, here.after)[-rows:] if rows > 0 else [])
+    table = [
+        ("reading", "lead 1  lead 2"),
+        *((f"{n} {named(r)}", value(r)) for n, r in enumerate(here.taken, 1)),
+    ]
+    wide = max(len(name) for name, _ in table)
+    lines = [f"{name.ljust(wide)}  {volts}" for name, volts in table]
+    return "\n".join([*lines[:1], *lines[1:][-max(1, rows - 1) :]][-max(1, rows) :])
+
+
+def _table(before: Sequence[Reading], after: Sequence[Reading]) -> list[str]:
+    rows = [("reading", "before", "after")]
+    again = {(r.state, type(r.what), named(r)): r for r in after}
+    for r in before:
+        new = again.get((r.state, type(r.what), named(r)))
+        rows.append((named(r), value(r), "" if new is None else value(new)))
+    wide = [max(len(row[i]) for row in rows) for i in (0, 1)]
+    return [f"{a.ljust(wide[0])}  {b.ljust(wide[1])}  {c}".rstrip() for a, b, c in rows]
