@@ -267,8 +267,17 @@ class Walk:
             self.here = replace(self.here, phase=Phase.END, wanted=None, moves=())
             return [self._at_rest]
         self._since_s = now_s
-        self._want(answer.next_test.asks)
+        self._want(self._plainly_first(answer.next_test.asks))
         return []
+
+    def _plainly_first(self, asks: Reading) -> Reading:
+        """Unplugged, both leads are read before anything drives one of them: a load that is still plugged in
+        shows there, and nowhere else without doubt."""
+        if asks.state.plugged or isinstance(asks.what, At):
+            return asks
+        plain = replace(asks, what=self._plain)
+        done = {kind(reading) for reading in self.here.taken}
+        return asks if kind(plain) in done else plain
 
     def _checked(self, check: LeadCheckView) -> list[Effect]:
         """On to the first reading once the lead check is over."""

@@ -6,7 +6,6 @@ The dashboard stays under it and owns the run; leaving this screen ends nothing.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import ClassVar
 
@@ -118,8 +117,7 @@ class DriveScreen(LogKeys):
         time_line.say(clock, ROWS)
 
     def keys(self) -> Sequence[Key]:
-        silence = replace(keys.SILENCE, label="bell on again" if self.silent else keys.SILENCE.label)
-        return (*keys.DRIVE_MARKS, *keys.DRIVE, silence, *keys.AFTER_DRIVE)
+        return (*keys.DRIVE_MARKS, *keys.DRIVE, keys.silence(self.silent), *keys.AFTER_DRIVE)
 
     def notice(self, text: str, seconds: float = NOTICE_S) -> None:
         """Answer a key: `text` stands for some seconds."""

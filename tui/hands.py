@@ -28,17 +28,20 @@ class Hands:
     def __init__(self, session: Session, controls: Controls, start: Mapping[str, str]) -> None:
         self._session = session
         self._controls = controls
-        self._now = dict(start)
+        self.now = dict(start)  # where each control stands
 
     def shown(self) -> Sequence[tuple[str, str]]:
         """Cap and label of each key, with where it stands."""
-        return [(key.cap, f"{key.label}: {self._now[key.label]}") for key in HANDS if key.label in self._now]
+        return [(key.cap, f"{key.label}: {self.now[key.label]}") for key in HANDS if key.label in self.now]
+
+    def choices(self, what: str) -> list[str]:
+        return list(self._controls.get(what, ()))
 
     def move(self, what: str) -> None:
         """To the next choice; WhichsideError when the bench cannot."""
-        choices = list(self._controls.get(what, ()))
+        choices = self.choices(what)
         if not choices:
             return
-        to = choices[(choices.index(self._now[what]) + 1) % len(choices)]
+        to = choices[(choices.index(self.now[what]) + 1) % len(choices)]
         self._session.command(Operate(what, to))
-        self._now[what] = to
+        self.now[what] = to

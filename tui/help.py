@@ -50,6 +50,17 @@ KEYS = (
         "drop a labelled mark, n one in your own words; a new event rings, s silences; b after a good "
         "minute says that it is normal; q comes back here",
     ),
+    (
+        "s",
+        "walk the wire: the whole job, a step at a time. Enter says that a step is done; it reads by itself "
+        "when both leads stand still. s passes over what cannot be done, b goes back; after the repair a "
+        "takes the same readings again, w is the wiggle test, q comes back here",
+    ),
+    (
+        "b",
+        "wiggle test: holds a baseline, rings and counts every departure, a single sample too: which lead, "
+        "which way. space takes the baseline anew",
+    ),
     ("w d v", "width of the picture; details; colours (dark, light, the terminal's own)"),
     ("h q", "this page; quit, which saves the recording"),
     (

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from textual.binding import Binding, BindingType
 from textual.content import Content
@@ -50,6 +50,7 @@ LIVE = (
     Key("e", "expect", "expect"),
     Key("a", "drive", "drive"),
     Key("s", "walk", "walk the wire"),
+    Key("b", "wiggle", "wiggle test"),
 )
 
 DRIVE_MARKS = tuple(
@@ -72,6 +73,13 @@ DRIVE = (
 )
 
 SILENCE = Key("s", "silence", "silence")
+
+
+def silence(silent: bool) -> Key:
+    """The key as it is shown: it ends a silence too."""
+    return replace(SILENCE, label="bell on again") if silent else SILENCE
+
+
 AFTER_DRIVE = (
     Key("v", "app.colours", "colours"),
     Key("h,question_mark,f1", "help", "help", "h"),
@@ -90,6 +98,18 @@ WALK_LIGHT = (
     Key("l", "light('lit')", "lit"),
     Key("m", "light('dim')", "dim"),
     Key("k", "light('dark')", "dark"),
+)
+
+WALK_WIGGLE = Key("w", "wiggle", "wiggle test")
+WIGGLE_KEYS = (
+    Key("space", "anew", "baseline anew", "␣"),
+    Key("n", "note", "note"),
+    Key("r", "record", "record"),
+)
+AFTER_WIGGLE = (
+    Key("v", "app.colours", "colours"),
+    Key("h,question_mark,f1", "help", "help", "h"),
+    Key("q,escape,ctrl+c", "leave", "back", "q"),
 )
 
 REPAIRED = Key("a", "repaired", "repaired: read again")

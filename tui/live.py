@@ -24,6 +24,7 @@ from tui.keys import Key
 from tui.log_keys import LogKeys
 from tui.prompts import Prompter
 from tui.walk import WalkScreen, means_of
+from tui.wiggle import WiggleScreen
 
 _SECOND_RING_S = 0.5  # after the first: beyond the bell's own limit, short enough to be one signal
 
@@ -162,6 +163,10 @@ class LiveScreen(Dashboard, LogKeys):
         self._prompter.stop()
         self._walk = self._walk or Walk(means_of(self.session))
         self.app.push_screen(WalkScreen(self.session, self.new_capture, self._walk, self.bench_hands))
+
+    def action_wiggle(self) -> None:
+        self._prompter.stop()
+        self.app.push_screen(WiggleScreen(self.session, self.new_capture, self.bench_hands))
 
     def action_clear(self) -> None:
         if self.sure("clear", "press c again to clear the evidence and judge anew"):

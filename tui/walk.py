@@ -24,15 +24,18 @@ from tui import keys, walk_words
 from tui.hands import HANDS, Hands
 from tui.help import HelpScreen
 from tui.keys import Key, KeyBar
+from tui.letters import ROWS
 from tui.log_keys import LogKeys
 from tui.notice import NOTICE_S, Notice
-from tui.panels import BigWord, Line, Part
+from tui.panels import BigWord, Line, Part, height
 from tui.terminal import keeps_up, too_small
+from tui.wiggle import WiggleScreen
 
 LOOK_S = 0.1
 """How often the leads are looked at (s): a reading is taken this much after they stand still."""
 
 _COULD_ROWS, _MEANING_ROWS, _MEANING_ROWS_TALL = 3, 3, 7
+_READINGS_ROWS, _MORE_ROWS_TALL = 2, 4 + 4  # margins, and more readings
 _SIZES = [(0, "-low"), (34, "-tall")]
 
 
@@ -47,7 +50,7 @@ class WalkScreen(LogKeys):
 
     VERTICAL_BREAKPOINTS = _SIZES
     BINDINGS: ClassVar[list[BindingType]] = keys.bindings(
-        HANDS, keys.WALK, keys.WALK_LIGHT, [keys.REPAIRED], keys.AFTER_DRIVE
+        HANDS, keys.WALK, keys.WALK_LIGHT, [keys.REPAIRED, keys.WALK_WIGGLE], keys.AFTER_DRIVE
     )
 
     def __init__(
@@ -57,7 +60,7 @@ class WalkScreen(LogKeys):
         self.session = session
         self.new_capture = new_capture
         self.walk = walk
-        self._hands = hands
+        self.bench_hands = hands
         self._question: tuple[object, ...] | None = None  # what the reasoning is at work on
 
     def compose(self) -> ComposeResult:
@@ -134,12 +137,23 @@ class WalkScreen(LogKeys):
         self._line("leads").say(*walk_words.leads(walk))
         self._line("now").say(*walk_words.now(walk, snapshot.lead_check, refused))
         self._line("caution").say(*walk_words.caution(walk))
-        width, most = self.size.width, _MEANING_ROWS_TALL if self.has_class("-tall") else _MEANING_ROWS
-        self._line("meaning").say(*walk_words.why(walk, snapshot.lead_check, width, most))
-        rows = self._line("readings").size.height
-        self._line("readings").say(walk_words.readings(walk, rows))
+        self._line("meaning").say(
+            *walk_words.why(walk, snapshot.lead_check, self.size.width, self._meaning_rows())
+        )
+        readings = self._line("readings")
+        readings.say(walk_words.readings(walk, readings.size.height))
         self.set_class(self.query_one(Notice).tell(self.session), "-notice")
-        self.query_one(KeyBar).show(self._hands.shown() if self._hands else (), self.keys())
+        self.query_one(KeyBar).show(self.bench_hands.shown() if self.bench_hands else (), self.keys())
+
+    def _meaning_rows(self) -> int:
+        """What everything else leaves: keys, the instruction and its caution are never pushed off."""
+        width, tall = self.size.width, self.has_class("-tall")
+        used = sum(height(self._line(name).said, width) for name in ("could", "leads", "now", "caution"))
+        used += max(ROWS, self.query_one("#verdict").size.height) + self.query_one(KeyBar).rows
+        left = self.size.height - used - _READINGS_ROWS - tall * _MORE_ROWS_TALL
+        most = min(max(left, 1), _MEANING_ROWS_TALL if tall else _MEANING_ROWS)
+        self._line("meaning").styles.max_height = most
+        return most
 
     def _could(self) -> tuple[Part, ...]:
         return walk_words.could_be(self.walk, self.size.width, _COULD_ROWS)
@@ -148,7 +162,7 @@ class WalkScreen(LogKeys):
         phase = self.walk.here.phase
         light = keys.WALK_LIGHT if phase is Phase.LIGHT else ()
         again = (keys.REPAIRED,) if phase in (Phase.END, Phase.PROVEN) else ()
-        return (*light, *again, *keys.WALK, *keys.AFTER_DRIVE)
+        return (*light, *again, *keys.WALK, keys.WALK_WIGGLE, *keys.AFTER_DRIVE)
 
     def notice(self, text: str, seconds: float = NOTICE_S) -> None:
         """Answer a key: `text` stands for some seconds."""
@@ -173,11 +187,14 @@ class WalkScreen(LogKeys):
     def action_repaired(self) -> None:
         self._act(self.walk.repaired(self._now_s))
 
+    def action_wiggle(self) -> None:
+        self.app.push_screen(WiggleScreen(self.session, self.new_capture, self.bench_hands))
+
     def action_operate(self, what: str) -> None:
-        if self._hands is None:
+        if self.bench_hands is None:
             return
         try:
-            self._hands.move(what)
+            self.bench_hands.move(what)
         except WhichsideError as error:
             self.notice(str(error))
         self.show()

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from daq.cautions import TEXT, WORKING
 from daq.lead_check import SEAT
+from daq.offered_tests import kind
 from daq.readings import Lamp, Levels, Reading
 from daq.reason_report import either_way
 from daq.reason_words import SIDE_WORDS, misreadings
@@ -21,6 +22,10 @@ _CHECK_WHY = "A lead that is off, or a clip on paint, would send everything afte
 _FIRST_WHY = (
     "At rest first. Both at source: most likely switched on the ground side. Both near zero: on the positive "
     "side, or the feed is open or asleep. One each: on, or open."
+)
+_PLAINLY = (
+    "Unplugged, both leads are read before a bias or a light: something that still joins the two would make "
+    "all that follows wrong."
 )
 _FOLLOW = "No reading offered here would tell more: follow the wire itself by eye."
 _STOPPED = {
@@ -154,8 +159,8 @@ def _ended(walk: Walk) -> tuple[Part, ...]:
 def _end_text(answer: Answer) -> str:
     if not answer.fits:
         return "No single fault explains these readings: check the leads, or there are two faults."
-    if answer.candidates[0][0].fault == "none" and answer.stop.startswith("known"):
-        return "Nothing is wrong in what was read: this is how it is switched."
+    if _healthy(answer) >= SOUND:
+        return "Nothing is wrong in what was read. For a fault that comes and goes: w, the wiggle test."
     return _STOPPED.get(answer.stop, _FOLLOW)
 
 
@@ -191,6 +196,8 @@ def why(walk: Walk, check: LeadCheckView, width: int, rows: int) -> tuple[Part, 
     answer = walk.answer
     if answer is None or answer.next_test is None or here.phase is Phase.THINK:
         return (("why: ", "bold"), _FIRST_WHY)
+    if here.wanted is not None and kind(here.wanted) != kind(answer.next_test.asks):
+        return (("why: ", "bold"), _PLAINLY)
     head = f"what '{named(answer.next_test.asks)}' would mean: "
     outcomes = answer.next_test.splits.split("; ")
     return _fitting(((head, "bold"),), outcomes, ["…"] * len(outcomes) + [""], width, rows)
@@ -208,9 +215,9 @@ def _caution(walk: Walk) -> str:
     if here.phase in (Phase.END, Phase.PROVEN):
         return WORKING["rules"]
     strong = here.wanted is not None and _strong(here.wanted)
-    live = f"{WORKING['stand clear']} {WORKING['never on']}" if strong else ""
+    live = f"Never on: {WORKING['never on']} {WORKING['stand clear']}" if strong else ""
     if walk.move is not None:  # what the tool does by itself after the last move is said before it
-        return f"{walk.move.caution} {live if len(here.moves) == 1 else ''}".strip()
+        return f"{live if len(here.moves) == 1 else ''} {walk.move.caution}".strip()
     return live or (MOVES if here.stand.state.control != "off" else "")
 
 

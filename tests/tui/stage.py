@@ -130,6 +130,8 @@ START = {"control": "off", "plug": "in", "lead 1": "on pin", "lead 2": "on pin",
 
 def shows_big(screen: list[str], word: str) -> bool:
     """Whether `word` stands on the screen in big letters."""
+    if not screen:  # a screen that was just opened has no rows yet
+        return False
     rows = big(word, len(screen[0]))
     return any(
         all(screen[y + i].rstrip() == row.rstrip() for i, row in enumerate(rows))

@@ -1,0 +1,120 @@
+"""Walking the wire on the bench, by keys alone: what the walk finds, what it refuses, how it goes back.
+
+What is hidden in each circuit stands in the bench's catalogue, which knows nothing of the reasoning; that
+such readings mean such faults is common practice of the trade, no source.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from daq.bench_catalog import find
+from daq.readings import Levels
+from daq.walk import Phase
+from tests.tui.stage import LARGE, SMALL, lines, shows_big, tap, text, until
+from tests.tui.walker import LONG, strong_bias, walking
+from tui.keys import AFTER_DRIVE, WALK, WALK_WIGGLE
+
+FOUND = [
+    "parade-lamp",  # shared ground open, with a neighbour that is lit
+    "tailgate-lamp",  # its feed sleeps with the key off
+    "stable-lamp",  # a welded switch: to readings, a short of the control wire is the same
+]
+IN_CAMPAIGNS = [
+    "cargo-lamp",  # open feed on the low side: both leads at zero, off and on
+    "fog-lamp",  # open ground on the high side: both leads at source while on
+    "cabin-lamp",  # its driver holds the unplugged wire at 11 V
+    "step-light",  # LEDs: off, one lead is a diode string below source
+    "gate-lamp",  # a bad feed wire
+    "van-lamp",  # a bad ground wire
+    "mixer-valve",  # an open load
+    "window-motor",
+    "trailer-lamp",
+    "work-lamp",
+]
+LEAST = 0.4  # of what is there; look-alikes share the rest
+
+
+@pytest.mark.parametrize("name", [*FOUND, *(pytest.param(n, marks=pytest.mark.long) for n in IN_CAMPAIGNS)])
+async def test_the_walk_finds_what_is_hidden(name: str) -> None:
+    truth = find(name).truth
+    async with walking(name) as (pilot, person):
+        await person.on_to(Phase.END)
+        await until(pilot, lambda: "Repaired?" in text(pilot.app))
+        answer = person.screen.walk.answer
+        assert answer is not None
+        there = (truth.side, truth.control_lead, truth.fault, truth.place)
+        chance = sum(p for e, p in answer.candidates if e.where == there)
+        assert chance >= LEAST, [(str(e), round(p, 3)) for e, p in answer.candidates[:4]]
+        assert answer.fits
+        side = {"low": "GROUND SIDE", "high": "POSITIVE SIDE", "reversing": "REVERSING"}[truth.side]
+        assert any(shows_big(lines(pilot.app), word) for word in (side, "NOT KNOWN YET"))
+
+
+async def test_a_lead_that_slips_off_is_noticed_and_nothing_is_taken_until_it_is_back() -> None:
+    async with walking("trailer-lamp") as (pilot, person):
+        await person.turn("lead 2", "off pin")
+        await tap(pilot, "enter")
+        await until(pilot, lambda: "NOT TAKEN: Lead 2 reads as on nothing" in text(pilot.app), LONG)
+        assert person.taken == 0
+        await person.turn("lead 2", "on pin")
+        await until(pilot, lambda: person.taken == 1, LONG)
+        what = person.screen.walk.here.taken[0].what
+        assert isinstance(what, Levels)
+        assert what.volts == pytest.approx((12.6, 12.6), abs=0.1)
+
+
+async def test_a_load_still_plugged_in_is_noticed_and_going_back_takes_the_plug_in_again() -> None:
+    """The load feeds the control wire from the feed; unplugged, nothing holds it."""
+    async with walking("gate-lamp") as (pilot, person):
+        while not person.asks_to("Now unplug"):
+            await person.one_step()
+        await until(pilot, lambda: person.session.latest.plug == "out")  # before it is pulled
+        await tap(pilot, "enter")  # said, and not done
+        await until(pilot, lambda: "NOT TAKEN" in text(pilot.app), LONG)
+        whole = text(pilot.app)
+        assert "Nothing changed when it was unplugged" in whole or "something joins them" in whole
+        before = person.taken
+        await person.turn("plug", "out")
+        await until(pilot, lambda: person.taken == before + 1, LONG)
+        while not person.screen.walk.here.stand.state.plugged or person.asks_to("Now unplug"):
+            await tap(pilot, "b")
+        await until(pilot, lambda: person.session.latest.plug == "in")
+        await until(pilot, lambda: not strong_bias(person))
+
+
+async def test_after_the_repair_the_same_readings_are_taken_and_shown_beside_those_before() -> None:
+    async with walking("cargo-lamp", LARGE) as (pilot, person):
+        await person.on_to(Phase.END)
+        await until(pilot, lambda: "a repaired: read again" in text(pilot.app))
+        before = len(person.screen.walk.here.taken)
+        assert "ground side (control wire: lead 2): open, feed wire" in text(pilot.app)
+        await person.turn("fault", "off")
+        await tap(pilot, "a")
+        await person.on_to(Phase.PROVEN)
+        await until(pilot, lambda: shows_big(lines(pilot.app), "PROVEN"))
+        assert len(person.screen.walk.here.after) == before
+        rows = [line.split() for line in lines(pilot.app)]
+    assert ["reading", "before", "after"] in rows
+    on = next(row for row in rows if row[:2] == ["in,", "on"])
+    assert [float(on[n].replace("\N{MINUS SIGN}", "-")) for n in (2, 4, 6, 8)] == pytest.approx(
+        [0, 0, 12.5, 0.0], abs=0.2
+    )
+
+
+@pytest.mark.parametrize("size", [SMALL, LARGE])
+async def test_every_key_is_shown_with_why_and_caution(size: tuple[int, int]) -> None:
+    async with walking("trailer-lamp", size, proven=False) as (pilot, person):
+        await until(pilot, lambda: "Take lead 1 off its pin" in text(pilot.app))
+        whole = text(pilot.app)
+        for key in (*WALK, WALK_WIGGLE, *AFTER_DRIVE):
+            assert f"{key.cap} {key.label}" in whole, key
+        for fact in ("CAUTION: Key off.", "why: A lead that is off", "x control: off"):
+            assert fact in whole
+        await tap(pilot, "w")
+        await until(pilot, lambda: shows_big(lines(pilot.app), "STEADY"), LONG)
+        await person.turn("lead 2", "off pin")
+        await until(pilot, lambda: "lead 2 toward zero: 1" in text(pilot.app), LONG)
+        assert shows_big(lines(pilot.app), "1 AWAY NOW")
+        await tap(pilot, "q", "q")
+        await until(pilot, lambda: person.session.latest.lead_check.step == 0)

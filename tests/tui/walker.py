@@ -1,0 +1,163 @@
+"""A person at the bench who does what the walk says, with the keys of the screen."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from functools import partial
+from pathlib import Path
+
+from textual.pilot import Pilot
+
+from daq.bench import BenchSource
+from daq.pipeline import Pipeline
+from daq.samples import Bias
+from daq.session import Session
+from daq.walk import Phase
+from daq.walk_moves import Move, Stand
+from tests.tui.stage import SMALL, on_stage, tap, text, until
+from tui.bench import BenchScreen
+from tui.hands import HANDS, Hands
+from tui.walk import WalkScreen
+
+SPEED = 20.0
+RATE_HZ = 1000.0  # a quarter of the usual: levels are read, not edges
+LONG = 3000  # tries of `until`: a loaded machine reasons slowly
+PLACES = {
+    None: "on pin",
+    "source": "on positive",
+    "fuse": "at the fuse",
+    "switch": "at the switch",
+    "ground-point": "at the ground point",
+}
+CAPS = {key.label: key.cap for key in HANDS}
+
+
+class Person:
+    """`screen` is worked by keys alone."""
+
+    def __init__(self, pilot: Pilot[None], screen: WalkScreen, session: Session) -> None:
+        self.pilot, self.screen, self.session = pilot, screen, session
+        assert screen.bench_hands is not None
+        self.hands: Hands = screen.bench_hands
+        self._started = dict(self.hands.now)
+
+    @property
+    def phase(self) -> Phase:
+        return self.screen.walk.here.phase
+
+    @property
+    def taken(self) -> int:
+        here = self.screen.walk.here
+        return len(here.after if here.repaired else here.taken)
+
+    async def turn(self, what: str, to: str) -> None:
+        """Press the key of a control until it stands there."""
+        for _ in range(8):
+            if self.hands.now[what] == to:
+                return
+            before = self.hands.now[what]
+            await tap(self.pilot, CAPS[what])
+            await until(self.pilot, partial(self._turned, what, before), LONG)
+        raise AssertionError(f"{what} cannot go to {to}")
+
+    def cannot(self, move: Move, now: Stand) -> bool:
+        """Whether this bench has nothing to do it with."""
+        to, at = move.then.state, now.state
+        return (
+            (to.key != at.key and "key" not in self.hands.now)
+            or (to.neighbour_off and "neighbour" not in self.hands.now)
+            or (to.control == "other" and "other" not in self.hands.choices("control"))
+        )
+
+    async def obey(self) -> None:
+        """Do the one thing that is asked for now, and say so."""
+        move = self.screen.walk.move
+        assert move is not None
+        if self.cannot(move, self.screen.walk.here.stand):
+            await tap(self.pilot, "s")
+            return
+        to = move.then.state
+        await self.turn("plug", "in" if to.plugged else "out")
+        await self.turn("control", to.control)
+        await self.turn("lead 1", PLACES[move.then.place])
+        if to.key and "key" in self.hands.now:
+            await self.turn("key", to.key)
+        if "neighbour" in self.hands.now:
+            await self.turn("neighbour", "off" if to.neighbour_off else self._started["neighbour"])
+        await tap(self.pilot, "enter")
+
+    async def on_to(self, *phases: Phase) -> list[str]:
+        """Obey until the walk is in one of these; insists on what is doubted. The doubts met."""
+        doubts: list[str] = []
+        while self.phase not in phases:
+            move, taken = self.screen.walk.move, self.taken
+            if move is not None:
+                await self.obey()
+                await until(self.pilot, partial(self._left, move), LONG)
+                continue
+            if self.screen.walk.doubt:
+                doubts.append(self.screen.walk.doubt)
+                await tap(self.pilot, "enter")
+                await until(self.pilot, partial(self._took, taken), LONG)
+            await asyncio.sleep(0.02)
+        await until(self.pilot, lambda: "working out" not in text(self.pilot.app))
+        return doubts
+
+    def _turned(self, what: str, before: str) -> bool:
+        return self.hands.now[what] != before
+
+    def _left(self, move: Move) -> bool:
+        return self.screen.walk.move is not move
+
+    def _took(self, before: int) -> bool:
+        return self.taken != before or self.phase is not Phase.READ
+
+    def asks_to(self, words: str) -> bool:
+        move = self.screen.walk.move
+        return move is not None and move.do.startswith(words)
+
+    async def one_step(self) -> None:
+        """Obey once, if something is to be done, and let the tool do its own."""
+        move = self.screen.walk.move
+        if move is not None:
+            await self.obey()
+            await until(self.pilot, partial(self._left, move), LONG)
+        await asyncio.sleep(0.02)
+
+
+def strong_bias(person: Person) -> bool:
+    return bool({Bias.UP, Bias.DOWN} & set(person.session.latest.bias))
+
+
+def _at_step(session: Session, step: int) -> bool:
+    return session.latest.lead_check.step == step
+
+
+@asynccontextmanager
+async def walking(
+    name: str, size: tuple[int, int] = SMALL, proven: bool = True
+) -> AsyncIterator[tuple[Pilot[None], Person]]:
+    """The walk on a bench, reached from the dashboard by its key; the lead check is gone past."""
+    source = BenchSource(name, RATE_HZ, speed=SPEED)
+    session = Session(source, Pipeline()).start()
+    circuit = source.circuit
+    screen = BenchScreen(session, lambda: Path("run.whichside"), circuit.controls, circuit.start)
+    try:
+        async with on_stage(screen, size) as pilot:
+            await tap(pilot, "s")
+            await until(pilot, lambda: isinstance(pilot.app.screen, WalkScreen))
+            walk = pilot.app.screen
+            assert isinstance(walk, WalkScreen)
+            person = Person(pilot, walk, session)
+            if proven:
+                for step in (1, 2, 3):
+                    await until(pilot, partial(_at_step, session, step))
+                    await tap(pilot, "s")
+                await until(pilot, lambda: session.latest.lead_check.step == 4)
+                await tap(pilot, "enter")
+                await until(pilot, lambda: person.phase is Phase.MOVE)
+            yield pilot, person
+    finally:
+        session.close()

@@ -1,0 +1,131 @@
+"""The walk alone, with looks and answers put in by hand: what it asks, refuses, and puts into the log.
+
+The order of unplugging (control off, the log told, then the plug, leads on the harness half) is common
+practice of the trade, no source.
+"""
+
+from __future__ import annotations
+
+from daq.lead_check import NOT_DONE
+from daq.offered_tests import Means
+from daq.readings import At, Levels, Reading, State
+from daq.reasoning import Answer, Proposal
+from daq.samples import Bias, ChangeKind
+from daq.source import SetBias
+from daq.stillness import Look
+from daq.walk import WHISPER, Phase, Tell, Walk
+from daq.walk_doubts import doubt
+from daq.walk_moves import Stand, moves
+
+WHISPERED = ("whisper", "whisper")
+
+
+def seen(one: float, two: float, at_s: float, spread: float = 0.05) -> Look:
+    low, high = (one - spread, two - spread), (one + spread, two + spread)
+    return Look(at_s - 0.5, at_s, (one, two), (one, two), (0.001, 0.001), low, high)
+
+
+def reading(state: State, one: float, two: float, bias: tuple[str | None, str | None] = WHISPERED) -> Reading:
+    return Reading(state, Levels((one, two), bias), logged=True)
+
+
+def answer(asks: Reading | None) -> Answer:
+    test = None if asks is None else Proposal("", "", 1.0, "", "", 1.0, asks)
+    return Answer({}, (), test, "" if asks else "known", (), (), ())
+
+
+def begun() -> Walk:
+    walk = Walk(Means(whisper=True))
+    assert walk.begin(proven=True) == [WHISPER]
+    return walk
+
+
+def test_nothing_is_read_before_it_is_said_and_both_leads_stand_still() -> None:
+    walk = begun()
+    both = (Bias.WHISPER, Bias.WHISPER)
+    walk.see(seen(12.6, 12.6, 5.0), both, NOT_DONE)
+    assert not walk.here.taken, "nobody said that the leads are on their pins"
+    assert walk.done(NOT_DONE, 5.0) == [Tell(ChangeKind.MARK, "off")]
+    walk.see(seen(12.6, 12.6, 5.1), both, NOT_DONE)
+    walk.see(seen(12.6, 12.6, 5.4), both, NOT_DONE)
+    assert not walk.here.taken, "the window began before the step was done"
+    walk.see(seen(12.6, 12.6, 6.0, spread=3.0), both, NOT_DONE)
+    assert not walk.here.taken, "they move"
+    walk.done(NOT_DONE, 6.0)
+    walk.see(seen(12.6, 12.6, 6.2, spread=3.0), both, NOT_DONE)
+    assert not walk.here.taken, "impatience takes nothing"
+    walk.see(seen(12.6, 12.6, 6.8), both, NOT_DONE)
+    expected = Reading(State(), Levels((12.6, 12.6), WHISPERED, (0.001, 0.001)), logged=True)
+    assert walk.here.taken == (expected,)
+    assert walk.question == walk.here.taken
+
+
+def test_a_bias_stands_only_while_unplugged_and_after_a_plain_reading() -> None:
+    walk = begun()
+    walk.done(NOT_DONE, 0.0)
+    walk.see(seen(0, 0, 0.6), (Bias.WHISPER, Bias.WHISPER), NOT_DONE)
+    walk.see(seen(0, 0, 1.2), (Bias.WHISPER, Bias.WHISPER), NOT_DONE)
+    driven = reading(State(plugged=False), 0, 0, ("up", None))
+    walk.told(answer(driven), 2.0)
+    assert walk.here.wanted is not None
+    assert walk.here.wanted.what == Levels((0.0, 0.0), WHISPERED), "both leads plainly first"
+    assert walk.move is not None
+    assert walk.move.before
+    assert walk.done(NOT_DONE, 2.0) == [Tell(ChangeKind.PLUG, "out")]
+    assert walk.done(NOT_DONE, 3.0) == []
+    for at_s in (3.6, 4.2):
+        assert walk.bias_wanted == WHISPER
+        walk.see(seen(0.0, 2.6, at_s), (Bias.WHISPER, Bias.WHISPER), NOT_DONE)
+    assert walk.here.phase is Phase.THINK
+    walk.told(answer(driven), 5.0)
+    up = SetBias(Bias.UP, Bias.OFF)
+    assert walk.see(seen(0.0, 2.6, 5.6), (Bias.WHISPER, Bias.WHISPER), NOT_DONE) == [up]
+    walk.see(seen(0.0, 0.0, 6.2), (Bias.UP, Bias.OFF), NOT_DONE)
+    assert walk.see(seen(0.0, 0.0, 6.8), (Bias.UP, Bias.OFF), NOT_DONE) == [WHISPER]
+    assert len(walk.here.taken) == 3
+    told = walk.back(7.0)
+    assert told == [WHISPER]
+    assert len(walk.here.taken) == 2
+
+
+def test_the_plug_is_pulled_with_the_control_off_and_a_lead_goes_back_first() -> None:
+    now = Stand(State(control="on"), place="fuse")
+    found = [move.do for move in moves(now, reading(State(plugged=False, control="on"), 0, 0))]
+    assert [words.split()[0] for words in found] == ["Put", "Switch", "The", "Now", "Switch"]
+    assert "harness half" in found[3]
+    assert moves(now, Reading(State(control="on"), At("fuse", 0.0))) == ()
+
+
+def test_contradictions() -> None:
+    before = [reading(State(), 12.6, 12.6)]
+    unplugged = State(plugged=False)
+
+    def told(r: Reading, taken: list[Reading]) -> str:
+        what = r.what
+        assert isinstance(what, Levels)
+        one, two = what.volts
+        assert one is not None
+        assert two is not None
+        return doubt(r, seen(one, two, 1.0), taken)
+
+    assert told(reading(State(), 12.6, 2.62), []).startswith("Lead 2 reads as on nothing")
+    assert not told(reading(State(), 2.62, 2.62), [])
+    assert told(reading(unplugged, 12.6, 12.55), before).startswith("Nothing changed")
+    assert not told(reading(unplugged, 12.6, 2.62), before)
+    free = [reading(unplugged, 2.62, 2.62)]
+    assert told(reading(unplugged, 4.6, 4.5, ("up", None)), free).startswith(
+        "The bias on lead 1 moved lead 2"
+    )
+    assert not told(reading(unplugged, 4.6, 0.0, ("up", None)), free)
+
+
+def test_what_cannot_be_done_is_not_asked_again() -> None:
+    walk = begun()
+    walk.done(NOT_DONE, 0.0)
+    for at_s in (0.6, 1.2):
+        walk.see(seen(0, 0, at_s), (Bias.WHISPER, Bias.WHISPER), NOT_DONE)
+    walk.told(answer(reading(State(plugged=False), 0, 0)), 2.0)
+    walk.skip(NOT_DONE, 2.5)
+    assert walk.question is not None
+    assert "unplugging" in walk.means_now.barred
+    assert not walk.means_now.allow(reading(State(plugged=False, control="on"), 0, 0), State())

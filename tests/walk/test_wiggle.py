@@ -1,0 +1,70 @@
+"""The wiggle test: what was put into the samples is what is counted."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from daq.samples import Block, Counts, Layout, Scale
+from daq.stillness import look
+from daq.trace import TraceRing
+from daq.wiggle import Wiggle
+
+RATE_HZ = 4000.0
+LAYOUT = Layout(RATE_HZ, Scale((0.01, 0.01)))
+
+
+def samples(seconds: float, one: float = 12.6, two: float = 0.05) -> Counts:
+    noise = np.random.default_rng(3).normal(0, 3, (round(seconds * RATE_HZ), 2))
+    return np.rint(np.array([one, two]) * 100 + noise).astype(np.int32)
+
+
+def watched(counts: Counts, step: int = 400) -> Wiggle:
+    """Everything pushed in blocks and looked at after each."""
+    ring, wiggle = TraceRing(), Wiggle()
+    for at in range(0, len(counts), step):
+        ring.push(Block(at, counts[at : at + step], LAYOUT))
+        wiggle.watch(ring)
+    return wiggle
+
+
+@pytest.mark.parametrize("step", [7, 40, 400])
+def test_one_sample_that_departs_counts_however_the_stream_is_cut(step: int) -> None:
+    counts = samples(4.0)
+    counts[9000, 0] = 200  # lead 1, one sample at 2 V
+    counts[12000, 1] = 900
+    wiggle = watched(counts, step)
+    assert wiggle.counts == {(1, "toward zero"): 1, (2, "toward source"): 1}
+    assert wiggle.largest is not None
+    assert wiggle.largest.volts == pytest.approx(-10.6, abs=0.1)
+    assert wiggle.largest.at_s == pytest.approx(9000 / RATE_HZ, abs=0.002)
+
+
+def test_a_bouncing_contact_is_one_departure_and_a_quiet_wire_none() -> None:
+    counts = samples(4.0)
+    assert watched(counts).total == 0
+    for at in range(9000, 9040, 8):
+        counts[at : at + 4, 1] = 1260
+    wiggle = watched(counts)
+    assert wiggle.counts == {(2, "toward source"): 1}
+    assert not wiggle.away
+    counts[12000:, 0] = 0
+    assert watched(counts).away
+
+
+def test_leads_stand_still_only_where_every_sample_does() -> None:
+    ring = TraceRing()
+    counts = samples(2.0)
+    ring.push(Block(0, counts, LAYOUT))
+    seen = look(ring)
+    assert seen is not None
+    assert seen.still
+    assert seen.volts == pytest.approx((12.6, 0.05), abs=0.01)
+    assert max(seen.error_v) < 0.005
+    counts[-600, 0] = 0
+    ring = TraceRing()
+    ring.push(Block(0, counts, LAYOUT))
+    seen = look(ring)
+    assert seen is not None
+    assert not seen.still
+    assert seen.volts == pytest.approx((12.6, 0.05), abs=0.01)  # the median does not follow it
