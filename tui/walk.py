@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import ClassVar
 
@@ -103,7 +104,7 @@ class WalkScreen(LogKeys):
     async def _answered(self, question: tuple[object, ...]) -> None:
         given, means = self.walk.question, self.walk.means_now
         if given is not None:
-            answer: Answer = await asyncio.to_thread(reason, given, None, means)
+            answer: Answer = await asyncio.to_thread(partial(reason, given, means=means))
             if self.walk.question == question and self.walk.means_now == means:
                 self._carry_out(self.walk.told(answer, self._now_s))
         self._question = None
