@@ -54,7 +54,7 @@ def hypotheses(knowledge: Knowledge) -> tuple[Hypothesis, ...]:
         found += [
             Hypothesis(h.side, h.fault, h.condition, h.prior * share / total, h.second)
             for h in weighted
-            if h.prior > 0
+            if h.prior * share > 0
         ]
     return tuple(found)
 

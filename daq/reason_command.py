@@ -3,20 +3,28 @@
 from __future__ import annotations
 
 import argparse
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import platformdirs
 
 from daq.commands import print_json
+from daq.errors import CommandError, InputError
 from daq.readings import parse_all
+
+if TYPE_CHECKING:
+    from daq.knowledge import Knowledge
 
 
 def reason(options: argparse.Namespace) -> int:
     """What hand readings could mean, and what to test next."""
     given = parse_all(options.readings)
     from daq import drops
-    from daq.knowledge import shipped, with_changes
     from daq.reason_report import lines
     from daq.reasoning import reason, to_json
 
-    knowledge = shipped() if options.knowledge is None else with_changes(options.knowledge)
+    knowledge = _knowledge(options.knowledge)
     answer = reason(given, knowledge)
     lost = drops.drops(given, knowledge, options.amps)
     if options.json:
@@ -24,3 +32,30 @@ def reason(options: argparse.Namespace) -> int:
     else:
         print("\n".join([*lines(answer), *drops.lines(lost, knowledge)]))
     return 0
+
+
+def own_file() -> Path:
+    """Where a knowledge file of the user's own is looked for when none is named."""
+    return Path(platformdirs.user_config_dir("whichside", appauthor=False)) / "knowledge.toml"
+
+
+def _knowledge(named: Path | None) -> Knowledge:
+    """The knowledge of the named file, else of the user's own, else as shipped.
+
+    Raises:
+        CommandError: the named file cannot be used.
+        InputError: the user's own cannot; the command line was right.
+    """
+    from daq.knowledge import shipped, with_changes
+
+    if named is not None:
+        return with_changes(named)
+    own = own_file()
+    if not own.exists():
+        return shipped()
+    try:
+        changed = with_changes(own)
+    except CommandError as error:
+        raise InputError(f"{error} It is read at every start: mend it, or move it away.") from None
+    print(f"Priors, costs and limits changed by {own}.", file=sys.stderr)
+    return changed

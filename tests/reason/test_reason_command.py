@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from daq.readings import parse
+from daq.reason_command import own_file
 from tests.commands.test_commands import run
 
 SIDES = ["low", "high", "both ends", "reversing", "unswitched"]
@@ -102,6 +103,52 @@ def test_a_users_own_knowledge_changes_the_answer(tmp_path: Path) -> None:
     done = run("reason", "in off 0 0", "in on 0 0", "--json", "--knowledge", file)
     assert done.returncode == 0
     assert json.loads(done.stdout)["side"]["low"] == 0
+
+
+def own_folder(monkeypatch: pytest.MonkeyPatch, folder: Path, text: str | bytes) -> Path:
+    """A configuration folder with a knowledge file, wherever this system keeps it."""
+    for name in ("HOME", "XDG_CONFIG_HOME", "LOCALAPPDATA", "USERPROFILE"):
+        monkeypatch.setenv(name, str(folder))
+    file = own_file()
+    file.parent.mkdir(parents=True, exist_ok=True)
+    file.write_bytes(text.encode() if isinstance(text, str) else text)
+    return file
+
+
+def test_knowledge_in_the_configuration_folder_is_used_and_said(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    file = own_folder(monkeypatch, tmp_path, "[sides]\nlow = 0\n")
+    done = run("reason", "in off 0 0", "in on 0 0", "--json")
+    assert done.returncode == 0
+    assert json.loads(done.stdout)["side"]["low"] == 0
+    assert done.stderr == f"Priors, costs and limits changed by {file}.\n"
+
+
+def test_a_named_file_goes_before_the_one_in_the_folder(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    own_folder(monkeypatch, tmp_path, "[sides]\nlow = 0\n")
+    named = tmp_path / "boat.toml"
+    named.write_text("[sides]\nhigh = 0\n")
+    done = run("reason", "in off 0 0", "in on 0 0", "--json", "--knowledge", named)
+    assert done.stderr == ""
+    side = json.loads(done.stdout)["side"]
+    assert side["high"] == 0
+    assert side["low"] > 0
+
+
+@pytest.mark.parametrize("text", ["[sides]\nleft = 1", "[sides\n", b"\xff"])
+def test_a_wrong_file_in_the_folder_is_named_and_stops(
+    text: str | bytes, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    file = own_folder(monkeypatch, tmp_path, text)
+    done = run("reason", "source 12")
+    assert done.returncode == 4
+    assert done.stdout == ""
+    assert str(file) in done.stderr
+    assert "move it away" in done.stderr
+    assert len(done.stderr.splitlines()) == 1
 
 
 @pytest.mark.parametrize(
