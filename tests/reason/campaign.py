@@ -1,32 +1,28 @@
-"""The campaign: circuits at large, the program choosing its own tests, and what came of it.
-
-python -m tests.reason.campaign --count 400 --seed 1 -o table.json
-"""
+"""The campaign: circuits at large, the program choosing its own tests, and what came of it."""
 
 from __future__ import annotations
 
-import argparse
-import json
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass, replace
-from pathlib import Path
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from daq.diagnosis import diagnose
 from daq.hypotheses import hypotheses
+from daq.information import entropy
 from daq.knowledge import shipped
 from daq.offered_tests import minutes
 from daq.readings import At, Lamp, Reading, State, parse
 from daq.reason_words import Explanation
 from daq.reasoning import Answer, explanation, reason
 from daq.unknowns import Array
-from tests.physics.intervals import wilson
 from tests.reason.spice_circuits import Circuit
 from tests.reason.test_against_ngspice import blown, bright, solved
 from tests.reason.wild_circuits import Wild, noisy, situation, wild
 
 MOST_TESTS = 12
+SPREAD_SEEDS = 4
+SPREAD_EVERY = 3  # of so many circuits, one is looked at with other seeds too
 FIXED_ORDER = (
     *(
         "in off 0 0",
@@ -62,6 +58,9 @@ class Outcome:
     fits: bool
     stop: str
     lost: bool  # readings put the truth below 0.001, and below a third of what it had before any
+    bits: float  # entropy of the places after the first reading, less that after the last
+    most_bits: float  # the most that one proposed test promised
+    spread: float | None  # largest standard deviation over seeds of a side or place said; None: not looked at
 
 
 def take(circuit: Wild, reading: Reading, rng: np.random.Generator) -> Reading:
@@ -108,8 +107,8 @@ def fixed_order(answer: Answer, given: list[Reading]) -> Reading | None:
     )
 
 
-def work(seed: int, policy: Policy = own_choice) -> Outcome:
-    """One circuit from the first reading to the program's stop."""
+def work(seed: int, policy: Policy = own_choice, *, spread: bool = False) -> Outcome:
+    """One circuit from the first reading to the program's stop; `spread` looks at other seeds as well."""
     rng = np.random.default_rng(seed)
     circuit = wild(rng)
     ((is_blown, retries),) = blown([(circuit.hypothesis, circuit.parts)])
@@ -118,16 +117,15 @@ def work(seed: int, policy: Policy = own_choice) -> Outcome:
     spent, last, lost = 0.0, State(), False
     before = prior(circuit.truth)
     wanted: Reading | None = parse("source 0")  # everybody looks at the battery first
-    answer = None
+    answers: list[Answer] = []
     while wanted is not None and len(given) < MOST_TESTS:
         spent += minutes(wanted, last, shipped().costs)
         given.append(take(circuit, wanted, rng))
         last = wanted.state
-        answer = reason(given)
+        answers.append(answer := reason(given))
         lost |= _chance(answer, circuit.truth) < min(0.001, before / 3)
         wanted = policy(answer, given)
-    assert answer is not None
-    return _outcome(seed, circuit, given, spent, answer, lost)
+    return _outcome(seed, circuit, given, spent, answers, lost, seed_spread(given) if spread else None)
 
 
 def prior(truth: Explanation) -> float:
@@ -148,13 +146,45 @@ def _chance(answer: Answer, truth: Explanation) -> float:
     return sum(p for e, p in answer.candidates if _key(e) == _key(truth) and e.also is None)
 
 
-def _outcome(
-    seed: int, circuit: Wild, given: Sequence[Reading], spent: float, answer: Answer, lost: bool
-) -> Outcome:
-    truth = circuit.truth
+def places(answer: Answer) -> dict[tuple[object, ...], float]:
+    """Probability of each side, fault and place."""
     merged: dict[tuple[object, ...], float] = {}
     for e, p in answer.candidates:
         merged[_key(e)] = merged.get(_key(e), 0.0) + p
+    return merged
+
+
+def _left(answer: Answer) -> float:
+    chances = np.array(list(places(answer).values()))
+    return float(entropy(chances / chances.sum()))
+
+
+def seed_spread(given: Sequence[Reading]) -> float:
+    """Largest standard deviation, over seeds of the draws, of the probability of a side or a place."""
+    told: list[dict[object, float]] = []
+    for seed in range(1, SPREAD_SEEDS + 1):
+        belief, found = diagnose(given, seed=seed), dict[object, float]()
+        for n, h in enumerate(belief.hypotheses):
+            for order in (1, 2):
+                e, p = explanation(h, order), float(belief.probability[order - 1, n])
+                for name in (e.side, e.where):
+                    found[name] = found.get(name, 0.0) + p
+        told.append(found)
+    names = {name for one in told for name in one}
+    return max(float(np.std([one.get(name, 0.0) for one in told], ddof=1)) for name in names)
+
+
+def _outcome(
+    seed: int,
+    circuit: Wild,
+    given: Sequence[Reading],
+    spent: float,
+    answers: Sequence[Answer],
+    lost: bool,
+    spread: float | None,
+) -> Outcome:
+    truth, answer = circuit.truth, answers[-1]
+    merged = places(answer)
     ranked = sorted(merged, key=lambda k: -merged[k])
     cumulative = np.cumsum([merged[k] for k in ranked])
     size = int(np.searchsorted(cumulative, 0.95 * cumulative[-1])) + 1
@@ -176,68 +206,19 @@ def _outcome(
         answer.fits,
         answer.stop,
         lost,
+        _left(answers[0]) - _left(answer),
+        max((a.next_test.expected_bits for a in answers if a.next_test is not None), default=0.0),
+        spread,
     )
 
 
-RATES: dict[str, Callable[[Outcome], bool]] = {
-    "truth in the 95 % set": lambda o: o.in_set,
-    "truth first, or alike to the first": lambda o: o.rank == 0 or o.alike or o.disguised,
-    "truth lost": lambda o: o.lost,
-    "another side at 0.9, avoidably": lambda o: o.wrong_side >= 0.9 and not (o.alike or o.disguised),
-    "side known at 0.9": lambda o: o.side >= 0.9,
-    "called not fitting": lambda o: not o.fits,
-}
-CALIBRATION = ((0.0, 0.5), (0.5, 0.9), (0.9, 0.97), (0.97, 1.01))
-
-
-def rate(hits: int, trials: int) -> list[float]:
-    """Share, and its 95 % interval (Wilson), and of how many."""
-    low, high = wilson(hits, trials)
-    return [round(hits / max(trials, 1), 4), round(low, 4), round(high, 4), trials]
-
-
-def table(outcomes: Sequence[Outcome]) -> dict[str, Any]:
-    """Rates with intervals, means, and how often a side said with some probability is right."""
-    n = len(outcomes)
-    apart = [o for o in outcomes if not (o.alike or o.disguised)]
-    sides = [(p, right) for o in outcomes for p, right in ((o.side, True), (o.wrong_side, False))]
-    return {
-        "circuits": n,
-        **{name: rate(sum(map(hit, outcomes)), n) for name, hit in RATES.items()},
-        "truth first, where tests tell it": rate(sum(o.rank == 0 for o in apart), len(apart)),
-        "mean size of the 95 % set": round(float(np.mean([o.set_size for o in outcomes])), 2),
-        "mean tests": round(float(np.mean([len(o.readings) for o in outcomes])), 2),
-        "mean minutes": round(float(np.mean([o.minutes for o in outcomes])), 2),
-        "a side said with probability": {
-            f"{low:g} to {min(high, 1):g}": rate(
-                sum(right for p, right in sides if low <= p < high), sum(low <= p < high for p, _ in sides)
-            )
-            for low, high in CALIBRATION
-        },
-    }
+def apart(outcome: Outcome) -> bool:
+    """Some offered test tells the truth from what stands first."""
+    return not (outcome.alike or outcome.disguised)
 
 
 def run(seed: int, count: int, policy: Policy = own_choice, first: int = 0) -> list[Outcome]:
-    return [work(seed * 100_000 + n, policy) for n in range(first, first + count)]
-
-
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--count", type=int, default=100)
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument(
-        "--fixed", action="store_true", help="the fixed order instead of the program's choice"
-    )
-    parser.add_argument("-o", type=Path)
-    options = parser.parse_args()
-    outcomes: list[Outcome] = []
-    for n in range(options.count):
-        outcomes += run(options.seed, 1, fixed_order if options.fixed else own_choice, first=n)
-        if options.o is not None:
-            told = {"table": table(outcomes), "outcomes": [asdict(o) for o in outcomes]}
-            options.o.write_text(json.dumps(told, indent=1))
-    print(json.dumps(table(outcomes), indent=1))
-
-
-if __name__ == "__main__":
-    main()
+    return [
+        work(seed * 100_000 + n, policy, spread=policy is own_choice and n % SPREAD_EVERY == 0)
+        for n in range(first, first + count)
+    ]

@@ -1,0 +1,167 @@
+"""The campaign as files: campaign.json (the numbers), .md (to read) and .svg (calibration)."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import asdict
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from tests.physics.intervals import wilson
+from tests.physics.tables import Bin, picture
+from tests.reason.campaign import Outcome, apart
+
+MOST_SPREAD = 0.05
+EDGES = (0.0, 0.01, 0.1, 0.5, 0.9, 0.97, 1.0000001)
+FIGURES: dict[str, Callable[[Outcome], float]] = {
+    "tests": lambda o: len(o.readings),
+    "minutes": lambda o: o.minutes,
+    "explanations in the 95 % set": lambda o: o.set_size,
+    "bits told": lambda o: o.bits,
+}
+
+
+def proportions(outcomes: Sequence[Outcome]) -> list[tuple[str, str, int, int]]:
+    """(what, goal, hits, trials)."""
+    told, n = [o for o in outcomes if apart(o)], len(outcomes)
+    looked = [o.spread for o in outcomes if o.spread is not None]
+    return [
+        ("truth in the 95 % set", ">= 95 %", sum(o.in_set for o in outcomes), n),
+        ("truth first, where tests tell it", ">= 95 %", sum(o.rank == 0 for o in told), len(told)),
+        ("truth put below 0.001 and a third of its prior", "never", sum(o.lost for o in outcomes), n),
+        (
+            "wrong side at 0.9, avoidably",
+            "<= 0.5 %",
+            sum(o.wrong_side >= 0.9 and apart(o) for o in outcomes),
+            n,
+        ),
+        ("wrong side at 0.9, any", "", sum(o.wrong_side >= 0.9 for o in outcomes), n),
+        ("true side at 0.9", "", sum(o.side >= 0.9 for o in outcomes), n),
+        ("called not fitting", "", sum(not o.fits for o in outcomes), n),
+        ("spread over seeds at most 0.05", "all", sum(s <= MOST_SPREAD for s in looked), len(looked)),
+    ]
+
+
+def calibration(outcomes: Sequence[Outcome]) -> list[Bin]:
+    """Sides said with some probability (the true one and the likeliest other): how often that side was it."""
+    said = [(p, right) for o in outcomes for p, right in ((o.side, True), (o.wrong_side, False))]
+    found = []
+    for low, high in pairwise(EDGES):
+        inside = [(p, right) for p, right in said if low <= p < high]
+        right = sum(r for _, r in inside)
+        mean = float(np.mean([p for p, _ in inside])) if inside else 0.0
+        found.append(Bin(low, min(high, 1.0), len(inside), right, mean, wilson(right, len(inside))))
+    return found
+
+
+def against_fixed(own: Sequence[Outcome], fixed: Sequence[Outcome]) -> dict[str, tuple[float, float]]:
+    """Means, the program's choice and the fixed order, of the circuits that both worked on."""
+    both = {o.seed for o in own} & {o.seed for o in fixed}
+    mine, theirs = ([o for o in some if o.seed in both] for some in (own, fixed))
+    return {
+        name: (float(np.mean([f(o) for o in mine])), float(np.mean([f(o) for o in theirs])))
+        for name, f in FIGURES.items()
+    }
+
+
+def entropy_bound(outcomes: Sequence[Outcome]) -> tuple[float, float]:
+    """(tests after the first, least of them): bits told over the most that one test promised, per circuit."""
+    least = [max(o.bits, 0.0) / o.most_bits for o in outcomes if o.most_bits > 0]
+    return float(np.mean([len(o.readings) - 1 for o in outcomes])), float(np.mean(least))
+
+
+def document(own: Sequence[Outcome], fixed: Sequence[Outcome], seed: int) -> dict[str, Any]:
+    return {
+        "seed": seed,
+        "circuits": len(own),
+        "proportions": [
+            {"what": w, "goal": g, "hits": h, "trials": n, "interval": wilson(h, n)}
+            for w, g, h, n in proportions(own)
+        ],
+        "means": {name: float(np.mean([f(o) for o in own])) for name, f in FIGURES.items()},
+        "same circuits, own choice and fixed order": against_fixed(own, fixed),
+        "circuits of the fixed order": len(fixed),
+        "tests after the first, and the entropy bound": entropy_bound(own),
+        "largest spread over seeds": max((o.spread for o in own if o.spread is not None), default=None),
+        "calibration": [asdict(b) for b in calibration(own)],
+        "outcomes": [asdict(o) for o in own],
+    }
+
+
+def markdown(own: Sequence[Outcome], fixed: Sequence[Outcome], seed: int) -> str:
+    rows = [
+        f"{len(own)} circuits solved by ngspice, seed {seed}; the program chooses its tests.",
+        "",
+        "| what | goal | hits | of | share | 95 % interval |",
+        "|---|---|---|---|---|---|",
+    ]
+    for what, goal, hits, n in proportions(own):
+        low, high = wilson(hits, n)
+        share = f"{100 * hits / n:.1f} %" if n else "–"
+        rows.append(f"| {what} | {goal} | {hits} | {n} | {share} | {100 * low:.1f}–{100 * high:.1f} % |")
+    rows += [
+        "",
+        '"Where tests tell it": no explanation is left that the program itself finds alike in every offered '
+        "test (outcomes that overlap by three quarters or more), and no end of two is stuck on.",
+        "",
+        f"| mean of the {len(fixed)} circuits worked both ways | own choice | fixed order |",
+        "|---|---|---|",
+        *(f"| {name} | {a:.2f} | {b:.2f} |" for name, (a, b) in against_fixed(own, fixed).items()),
+    ]
+    tests, least = entropy_bound(own)
+    spread = max((o.spread for o in own if o.spread is not None), default=0.0)
+    rows += [
+        "",
+        f"Tests after the first reading: {tests:.2f}; entropy bound (bits told over the most one test "
+        f"promised): {least:.2f}. Largest spread over seeds: {spread:.3f}.",
+        "",
+        "| a side said with | times | it was that | share | 95 % interval |",
+        "|---|---|---|---|---|",
+    ]
+    for b in calibration(own):
+        share = f"{100 * b.right / b.answers:.1f} %" if b.answers else "–"
+        rows.append(
+            f"| {b.low:.2f}–{b.high:.2f} | {b.answers} | {b.right} | {share} "
+            f"| {100 * b.interval[0]:.1f}–{100 * b.interval[1]:.1f} % |"
+        )
+    return "\n".join([*rows, "", *complaints(own)])
+
+
+def complaints(outcomes: Sequence[Outcome]) -> list[str]:
+    """One line for every circuit in which something is not as it should be."""
+    lines = []
+    for o in outcomes:
+        wrong = (
+            ("not in the set", not o.in_set),
+            ("not first", apart(o) and o.rank > 0),
+            ("lost", o.lost),
+            ("WRONG SIDE", o.wrong_side >= 0.9),
+            ("said not to fit", not o.fits),
+            (f"spread {o.spread or 0:.2f}", (o.spread or 0) > MOST_SPREAD),
+        )
+        words = ", ".join(name for name, so in wrong if so)
+        if words:
+            lines.append(f"- {o.seed}: {words}: {o.truth}, {o.probability:.3f}, {'; '.join(o.readings)}")
+    return lines
+
+
+def outside(outcomes: Sequence[Outcome], table: dict[str, Any]) -> list[str]:
+    """Proportions of fewer circuits whose interval does not meet the written one."""
+    written = {p["what"]: p["interval"] for p in table["proportions"]}
+    words = []
+    for what, _, hits, n in proportions(outcomes):
+        low, high = wilson(hits, n)
+        if high < written[what][0] or low > written[what][1]:
+            words.append(f"{what}: {hits} of {n}, table {written[what][0]:.3f} to {written[what][1]:.3f}")
+    return words
+
+
+def write(own: Sequence[Outcome], fixed: Sequence[Outcome], seed: int, stem: Path) -> None:
+    """STEM.json, STEM.md, STEM.svg."""
+    stem.with_suffix(".json").write_text(json.dumps(document(own, fixed, seed), indent=1) + "\n")
+    stem.with_suffix(".md").write_text(markdown(own, fixed, seed).rstrip() + "\n")
+    stem.with_suffix(".svg").write_text(picture(calibration(own)))
