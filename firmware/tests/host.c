@@ -8,6 +8,7 @@
  *     take CODE...         conversions, as the converter's interrupt gives them
  *     miss                 the conversion whose turn it is will never come
  *     poll MS              the main loop at that time, until it would sleep
+ *     index N              the run goes on from pair N
  *     strap R1 R2          range ids
  *     supply SUM           what measuring the supply will give
  *     worn 0|1             EEPROM writes fail
@@ -65,6 +66,11 @@ static void miss(const char *words)
     sampler_miss();
 }
 
+static void set_index(const char *words)
+{
+    sampler.next = (uint32_t)strtoul(words, NULL, 10);
+}
+
 static void poll(const char *words)
 {
     int polls = 0;
@@ -105,6 +111,7 @@ static const struct {
 } orders[] = {
     {"boot", boot}, {"rx", take_from_line}, {"tx", give_to_line}, {"take", convert}, {"miss", miss},
     {"poll", poll}, {"strap", strap},       {"supply", supply},   {"worn", worn},    {"state", state},
+    {"index", set_index},
 };
 
 static int talk(void)
