@@ -14,7 +14,7 @@ import numpy as np
 from daq.bench_front import COUNT_V, LOWEST_V
 from daq.bench_sampler import CLOCK_HZ, BiasPair, Sampler
 from daq.bench_workbench import Workbench
-from daq.calibration import CALIBRATION_ADDRESS, SETTINGS_ADDRESS, Calibration, Line, Settings
+from daq.calibration import SETTINGS_ADDRESS, SLOT_ADDRESSES, Calibration, Line, Settings
 from daq.framing import Deframer, Frame
 from daq.messages import (
     BiasState,
@@ -242,7 +242,7 @@ def _fresh_eeprom() -> bytearray:
     memory = bytearray(b"\xff" * EEPROM_SIZE)
     for address, record in (
         (SETTINGS_ADDRESS, Settings(serial_number="BENCH").encode()),
-        (CALIBRATION_ADDRESS, BENCH_CALIBRATION.encode()),
+        (SLOT_ADDRESSES[0], BENCH_CALIBRATION.encode()),
     ):
         memory[address : address + len(record)] = record
     return memory

@@ -9,8 +9,8 @@ from __future__ import annotations
 import datetime
 import math
 import struct
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from daq.framing import crc16
 from daq.pairs import MalformedError
@@ -18,7 +18,10 @@ from daq.results import Started
 from daq.samples import Scale
 
 SETTINGS_ADDRESS, SETTINGS_SIZE = 0x000, 16
-CALIBRATION_ADDRESS, MOST_ENTRIES = 0x020, 8
+MOST_ENTRIES = 8
+SLOT_ADDRESSES = (0x020, 0x0C0)
+"""Two places for a calibration record: a new one goes where the older one stands, so that a power cut while
+it is written leaves the one in force whole, and a calibration can be undone."""
 BAUD_CODES = {0: 115_200, 1: 500_000, 2: 1_000_000}
 
 FULL_CODE = 1023
@@ -26,9 +29,11 @@ NOMINAL_BANDGAP_V = 1.1
 """The chip's reference, ±10 % untrimmed (ATmega328P datasheet, from memory): a supply reading is a hint."""
 
 _SETTINGS = struct.Struct("<BB12s")
-_HEAD = struct.Struct("<BBHBBH")
+_HEAD = struct.Struct("<BBHBBHHH")
 _ENTRY = struct.Struct("<BBffff")
-_LAYOUT = 1
+_LAYOUT = 1  # of the settings
+_RECORD_LAYOUT = 2
+HEAD_SIZE = _HEAD.size
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +68,10 @@ class Line:
     offset_error_v: float
     gain_error: float
 
+    def times(self, factor: float) -> Line:
+        """The same line where the supply is `factor` times as large: 0 V stays at its count."""
+        return replace(self, volts_per_count=self.volts_per_count * factor, offset_v=self.offset_v * factor)
+
 
 # The front end spans −8 to +40 V over 1024 codes; code k is centred on k steps (first transition at half a
 # step), so 0 V lies between code 170 (−31 mV) and code 171 (+16 mV). Uncertainties: firmware/board/BUDGET.md,
@@ -81,16 +90,30 @@ def nominal(range_id: int) -> Line:
 
 @dataclass(frozen=True, slots=True)
 class Calibration:
-    """A calibration record: lines by (range id, lead 1 or 2)."""
+    """A calibration record: lines by (range id, lead 1 or 2).
+
+    Attributes:
+        sequence: of two records the one with the higher number is in force, modulo 65536.
+        supply_sum: what the device answered to Supply while it was calibrated; 0 where it was not asked.
+    """
 
     lines: Mapping[tuple[int, int], Line]
     date: datetime.date
     bandgap_v: float = NOMINAL_BANDGAP_V
+    sequence: int = 0
+    supply_sum: int = 0
 
     def encode(self) -> bytes:
         day = self.date
         body = _HEAD.pack(
-            _LAYOUT, len(self.lines), day.year, day.month, day.day, round(self.bandgap_v * 10_000)
+            _RECORD_LAYOUT,
+            len(self.lines),
+            day.year,
+            day.month,
+            day.day,
+            round(self.bandgap_v * 10_000),
+            self.sequence & 0xFFFF,
+            self.supply_sum,
         )
         for (range_id, lead), line in self.lines.items():
             figures = (line.volts_per_count, line.offset_v, line.offset_error_v, line.gain_error)
@@ -102,7 +125,7 @@ class Calibration:
         """Raises MalformedError when `record`, exactly as long as `record_size` says, is none."""
         if len(record) < _HEAD.size or len(record) != record_size(record) or crc16(record):
             raise MalformedError("no calibration record")
-        _, entries, year, month, day, bandgap = _HEAD.unpack_from(record)
+        _, entries, year, month, day, bandgap, sequence, supply_sum = _HEAD.unpack_from(record)
         lines = {}
         for n in range(entries):
             range_id, lead, *figures = _ENTRY.unpack_from(record, _HEAD.size + n * _ENTRY.size)
@@ -111,14 +134,33 @@ class Calibration:
             date = datetime.date(year, month, day)
         except ValueError as error:
             raise MalformedError("a calibration without a date") from error
-        return cls(lines, date, bandgap / 10_000)
+        return cls(lines, date, bandgap / 10_000, sequence, supply_sum)
 
 
 def record_size(head: bytes) -> int:
-    """How long the calibration record is that begins with `head` (8 bytes); 0 when none begins there."""
-    if len(head) < _HEAD.size or head[0] != _LAYOUT or not 1 <= head[1] <= MOST_ENTRIES:
+    """How long the calibration record is that begins with `head` (12 bytes); 0 when none begins there."""
+    if len(head) < _HEAD.size or head[0] != _RECORD_LAYOUT or not 1 <= head[1] <= MOST_ENTRIES:
         return 0
     return _HEAD.size + head[1] * _ENTRY.size + 2
+
+
+def newest(records: Sequence[Calibration | None]) -> int | None:
+    """Which of the two slots' records is in force; None when neither holds one."""
+    one, two = records
+    if one is None or two is None:
+        return None if one is two else int(one is None)
+    return int((two.sequence - one.sequence) & 0xFFFF < 0x8000)
+
+
+def supply_factor(calibration: Calibration, supply_sum: int) -> float:
+    """How much larger the supply is than when it was calibrated; 1 where that is not known.
+
+    The converter measures against the supply, and the front end's lift comes from it too: all voltages away
+    from 0 V read in proportion. The chip's bandgap reference does not follow the supply, so the two sums of
+    it tell the proportion, whatever its own voltage.
+    """
+    known = calibration.supply_sum and supply_sum
+    return calibration.supply_sum / supply_sum if known else 1.0
 
 
 def _checked(line: Line) -> Line:
@@ -128,13 +170,25 @@ def _checked(line: Line) -> Line:
     return line
 
 
-def scale_of(calibration: Calibration | None, ranges: tuple[int, int], run: Started, clock_hz: int) -> Scale:
+def scale_of(
+    calibration: Calibration | None,
+    ranges: tuple[int, int],
+    run: Started,
+    clock_hz: int,
+    supply_sum: int = 0,
+) -> Scale:
     """The scale of a run's counts; nominal for a lead whose range the record lacks.
+
+    `supply_sum` is what the device says of its supply now; 0 where unknown.
 
     A sum of N raw pairs takes the mean moment of its conversions: lead 1 at (N − 1) intervals, lead 2 at N
     intervals after the pair's first conversion.
     """
-    lines = [calibration.lines.get((ranges[n], n + 1)) if calibration else None for n in (0, 1)]
+    lines: list[Line | None] = [None, None]
+    if calibration is not None:
+        factor = supply_factor(calibration, supply_sum)
+        found = [calibration.lines.get((ranges[n], n + 1)) for n in (0, 1)]
+        lines = [line and line.times(factor) for line in found]
     one, two = (line or nominal(ranges[n]) for n, line in enumerate(lines))
     sums = 1 << run.sum_shift
     interval_s = run.interval / clock_hz

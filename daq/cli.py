@@ -68,6 +68,7 @@ def _run(options: argparse.Namespace) -> int:
         "survey": survey_command.survey_places,
         "flash": commands.flash,
         "ports": commands.ports,
+        "calibrate": commands.calibrate,
     }[options.command]
     return run(options)
 
@@ -135,7 +136,20 @@ def _parser() -> argparse.ArgumentParser:
 
     ports = commands.add_parser("ports", help="list serial ports; opens none of them")
     ports.add_argument("--json", action="store_true")
+
+    calibrate = commands.add_parser("calibrate", help="zero and two known voltages: the logger reads right")
+    _add_logger(calibrate)
+    instead = calibrate.add_mutually_exclusive_group()
+    instead.add_argument("--show", action="store_true", help="what is in force, and what was before")
+    instead.add_argument("--undo", action="store_true", help="go back to the former calibration")
     return parser
+
+
+def _add_logger(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--port", metavar="P", help="the logger's serial port (default: the remembered one)")
+    parser.add_argument(
+        "--baud", type=int, choices=BAUDS, default=BAUDS[0], help="of the port, as the firmware was built"
+    )
 
 
 def _add_reason(commands: argparse._SubParsersAction[_Parser]) -> None:

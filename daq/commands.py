@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from daq.cli import screens
-from daq.errors import CommandError, InputError
+from daq.errors import CommandError, DeviceError, InputError
 from daq.findings import Side
 from daq.source import SampleSource
 
@@ -119,6 +119,13 @@ def ports(options: argparse.Namespace) -> int:
     return 0
 
 
+def calibrate(options: argparse.Namespace) -> int:
+    """Known voltages into the logger's memory."""
+    from daq.calibrate_command import calibrate as walk_through
+
+    return walk_through(options)
+
+
 def live(options: argparse.Namespace) -> int:
     """Measure now: on screen, or as lines."""
     if options.bench == "list":
@@ -195,9 +202,12 @@ def find_source(options: argparse.Namespace) -> SampleSource | None:
 
 
 def only_logger() -> SampleSource:
-    from daq.errors import DeviceError
+    raise no_logger()
 
-    raise DeviceError(
+
+def no_logger() -> DeviceError:
+    """What is said where a logger is needed and none is named or remembered."""
+    return DeviceError(
         "No logger is remembered or attached; name one with --port (whichside ports lists them) "
         "or try a simulated circuit with --bench (whichside --bench list)."
     )

@@ -13,7 +13,15 @@ from __future__ import annotations
 
 from functools import partial
 
-from daq.calibration import CALIBRATION_ADDRESS, NOMINAL_BANDGAP_V, Calibration, record_size, scale_of
+from daq.calibration import (
+    NOMINAL_BANDGAP_V,
+    SLOT_ADDRESSES,
+    Calibration,
+    newest,
+    record_size,
+    scale_of,
+    supply_factor,
+)
 from daq.errors import CommandError, DeviceError, WorkError
 from daq.framing import Deframer, Frame, Kind
 from daq.messages import (
@@ -59,6 +67,11 @@ SEEK_NS = 5_000_000_000
 REFRESH_NS = 2_000_000_000
 """A strong bias is held by the device for 5 s after the last command."""
 
+MOST_SUPPLY_MOVED = 0.05
+"""Further from the supply at calibration than this, one of the two was not in order."""
+
+SUPPLY_MOVED = ", {:+.0f} % since calibration: check its cable, then calibrate again"
+
 _STRONG = (Bias.UP, Bias.DOWN)
 _OFF = BiasState(Bias.OFF, Bias.OFF)
 _WHISPER = BiasState(Bias.WHISPER, Bias.WHISPER)
@@ -87,6 +100,7 @@ class LoggerLink:
         self.identity: Identity | None = None
         self.calibration: Calibration | None = None
         self.supply_v: float | None = None
+        self._supply_sum = 0
         self.running = False
         self.finished = False
         self.stream = PairStream()
@@ -337,10 +351,11 @@ class LoggerLink:
         self._items.append(self._note(f"hello boot={identity.boot_id} cause={cause}"))
         self._bias = self._standing if identity.features & Feature.WHISPER else _OFF
         self._requests.add(self._bias, self._ignore)
+        self._records: list[Calibration | None] = []
         self._read_calibration(b"", LONGEST_TRANSFER)
 
     def _read_calibration(self, before: bytes, length: int) -> None:
-        address = CALIBRATION_ADDRESS + len(before)
+        address = SLOT_ADDRESSES[len(self._records)] + len(before)
         self._requests.add(EepromRead(address, length), partial(self._calibration_came, before))
 
     def _calibration_came(self, before: bytes, reply: Reply, sent_ns: int) -> None:
@@ -352,17 +367,29 @@ class LoggerLink:
             self._read_calibration(record, min(LONGEST_TRANSFER, size - len(record)))
             return
         try:
-            self.calibration = Calibration.decode(record[:size])
+            self._records.append(Calibration.decode(record[:size]))
         except MalformedError:
-            self.calibration = None
+            self._records.append(None)
+        if len(self._records) < len(SLOT_ADDRESSES):
+            self._read_calibration(b"", LONGEST_TRANSFER)
+            return
+        which = newest(self._records)
+        self.calibration = None if which is None else self._records[which]
         self._requests.add(Supply(), self._supply_came)
 
     def _supply_came(self, reply: Reply, sent_ns: int) -> None:
         if reply.status == Status.DONE and (total := SupplySum.parse(reply.result)).sum:
             bandgap_v = self.calibration.bandgap_v if self.calibration else NOMINAL_BANDGAP_V
             self.supply_v = total.supply_v(bandgap_v)
-            self._items.append(self._note(f"supply {self.supply_v:.2f} V"))
+            self._supply_sum = total.sum
+            self._items.append(self._note(f"supply {self.supply_v:.2f} V{self._supply_moved()}"))
         self._ask_to_start()
+
+    def _supply_moved(self) -> str:
+        if self.calibration is None:
+            return ""
+        moved = supply_factor(self.calibration, self._supply_sum) - 1
+        return SUPPLY_MOVED.format(100 * moved) if abs(moved) > MOST_SUPPLY_MOVED else ""
 
     def _ask_to_start(self) -> None:
         assert self.identity is not None
@@ -378,7 +405,9 @@ class LoggerLink:
             raise DeviceError(f"The logger on {self.port} refuses to sample: unplug it and plug it in again.")
         started = Started.parse(reply.result)
         clock_hz = self.identity.clock_hz
-        scale_for = partial(scale_of, self.calibration, run=started, clock_hz=clock_hz)
+        scale_for = partial(
+            scale_of, self.calibration, run=started, clock_hz=clock_hz, supply_sum=self._supply_sum
+        )
         layout = Layout(exact_rate_hz(started, clock_hz), scale_for((0, 0)))
         half_ns = (self._now_ns - sent_ns) // 2
         self._run, self.running = started.run, True

@@ -34,6 +34,7 @@ static const char usage[] =
     "  --circuit WORDS       what the leads are on (leads.h)\n"
     "  --noise CODES         standard deviation of the noise, in converter codes (0)\n"
     "  --seed N              of the noise (1)\n"
+    "  --front G1,V1,G2,V2,B gain and shift of each lead, bend in codes (1,0,1,0,0)\n"
     "  --supply V            the chip's supply and reference (5.0)\n"
     "  --bandgap V           the chip's bandgap (1.1)\n"
     "  --eeprom FILE         keep the EEPROM here\n"
@@ -50,7 +51,8 @@ static struct {
     double noise, supply_v, bandgap_v;
     uint64_t seed;
     bool leads_from_run;
-} options = {.supply_v = 5.0, .bandgap_v = 1.1, .seed = 1};
+    struct front_faults faults;
+} options = {.supply_v = 5.0, .bandgap_v = 1.1, .seed = 1, .faults = {.gain = {1, 1}}};
 
 static volatile sig_atomic_t ended;
 
@@ -71,13 +73,21 @@ static void refuse(void)
     exit(2);
 }
 
+static void read_faults(const char *words)
+{
+    struct front_faults *f = &options.faults;
+    if (sscanf(words, "%lf,%lf,%lf,%lf,%lf", &f->gain[0], &f->offset_v[0], &f->gain[1], &f->offset_v[1],
+               &f->bend_codes) != 5)
+        refuse();
+}
+
 static void read_options(int count, char **words)
 {
-    enum { ELF, SCRIPT, PTY, LEADS, FROM, CIRCUIT, NOISE, SEED, SUPPLY, BANDGAP, EEPROM, FACTS, FAST, MIND, RESET, BOOT };
+    enum { ELF, SCRIPT, PTY, LEADS, FROM, CIRCUIT, NOISE, SEED, FRONT, SUPPLY, BANDGAP, EEPROM, FACTS, FAST, MIND, RESET, BOOT };
     static const struct option known[] = {
         {"elf", 1, NULL, ELF},           {"script", 1, NULL, SCRIPT},       {"pty", 1, NULL, PTY},
         {"leads", 1, NULL, LEADS},       {"leads-from", 1, NULL, FROM},     {"circuit", 1, NULL, CIRCUIT},
-        {"noise", 1, NULL, NOISE},       {"seed", 1, NULL, SEED},           {"supply", 1, NULL, SUPPLY},
+        {"front", 1, NULL, FRONT},       {"noise", 1, NULL, NOISE},       {"seed", 1, NULL, SEED},           {"supply", 1, NULL, SUPPLY},
         {"bandgap", 1, NULL, BANDGAP},   {"eeprom", 1, NULL, EEPROM},       {"facts", 1, NULL, FACTS},
         {"fast", 0, NULL, FAST},         {"mind-baud", 0, NULL, MIND},      {"reset-on-open", 0, NULL, RESET},
         {"boot-loader", 1, NULL, BOOT},  {NULL, 0, NULL, 0}};
@@ -91,6 +101,7 @@ static void read_options(int count, char **words)
         case CIRCUIT: options.circuit = optarg; break;
         case NOISE: options.noise = atof(optarg); break;
         case SEED: options.seed = strtoull(optarg, NULL, 10); break;
+        case FRONT: read_faults(optarg); break;
         case SUPPLY: options.supply_v = atof(optarg); break;
         case BANDGAP: options.bandgap_v = atof(optarg); break;
         case EEPROM: options.eeprom = optarg; break;
@@ -211,7 +222,7 @@ static bool set_up(avr_t *avr)
     memory_begin(avr, options.eeprom);
     line_begin(avr, scripted ? put_on_stdout : terminal_put);
     converter_begin(avr, front_pin_volts, options.supply_v, options.bandgap_v);
-    front_begin(avr, options.noise, options.seed);
+    front_begin(avr, options.noise, options.seed, &options.faults);
     if (options.leads_from_run)
         front_time_from_run();
     orders_begin(avr, &targets);

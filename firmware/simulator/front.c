@@ -14,12 +14,14 @@
 #define LOWEST_V (-8.0)
 #define SPAN_V 48.0
 #define PIN_SPAN_V 5.0
+#define PI 3.14159265358979323846
 #define CODE_V (PIN_SPAN_V / 1024)
 #define BIAS_LEAD1_BIT 2
 #define BIAS_LEAD2_BIT 5
 
 static struct {
     double noise_codes;
+    struct front_faults faults;
     uint64_t noise_state;
     bool time_from_run;
     uint8_t straps;
@@ -42,7 +44,7 @@ static double uniform(void)
 static double gaussian(void) /* Box and Muller */
 {
     double radius = sqrt(-2 * log(uniform()));
-    return radius * cos(2 * 3.14159265358979323846 * uniform());
+    return radius * cos(2 * PI * uniform());
 }
 
 void front_time_from_run(void)
@@ -60,7 +62,10 @@ double front_pin_volts(avr_t *avr, uint8_t channel)
 {
     if (channel > 1)
         return 0;
-    double volts = (leads_volts(channel, lead_time(avr)) - LOWEST_V) / SPAN_V * PIN_SPAN_V;
+    const struct front_faults *faults = &front.faults;
+    double lead = leads_volts(channel, lead_time(avr)) * faults->gain[channel] + faults->offset_v[channel];
+    double volts = (lead - LOWEST_V) / SPAN_V * PIN_SPAN_V;
+    volts += faults->bend_codes * CODE_V * sin(2 * PI * volts / PIN_SPAN_V);
     if (front.noise_codes > 0)
         volts += gaussian() * front.noise_codes * CODE_V;
     return volts;
@@ -118,8 +123,9 @@ static void reset(avr_t *avr)
     leads_set_bias(0); /* pins float, the transistors' resistors turn them off */
 }
 
-void front_begin(avr_t *avr, double noise_codes, uint64_t seed)
+void front_begin(avr_t *avr, double noise_codes, uint64_t seed, const struct front_faults *faults)
 {
+    front.faults = *faults;
     front.noise_codes = noise_codes;
     front.noise_state = seed;
     avr_irq_t *bias = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), IOPORT_IRQ_REG_PORT);

@@ -8,7 +8,7 @@ import pytest
 from daq.bench_catalog import find
 from daq.bench_device import SimulatedLogger
 from daq.bench_workbench import Workbench
-from daq.calibration import CALIBRATION_ADDRESS, Calibration, record_size
+from daq.calibration import SLOT_ADDRESSES, Calibration, record_size
 from daq.framing import Deframer, Frame, encode_frame
 from daq.messages import EepromBytes, Heartbeat, Reply, Status
 from daq.pairs import DataFrame
@@ -117,7 +117,7 @@ def test_echo_supply_statistics() -> None:
 
 def test_memory() -> None:
     wire = Wire()
-    read = EepromBytes.parse(wire.ask(0x15, CALIBRATION_ADDRESS.to_bytes(2, "little") + bytes((64,))).result)
+    read = EepromBytes.parse(wire.ask(0x15, SLOT_ADDRESSES[0].to_bytes(2, "little") + bytes((64,))).result)
     assert Calibration.decode(read.data[: record_size(read.data)]).lines[0, 2].offset_v == -8.0
     assert wire.ask(0x16, b"\xfe\x03ab").result == b"\xfe\x03\x02"
     assert wire.ask(0x15, b"\xfe\x03\x02").result == b"\xfe\x03ab"

@@ -83,6 +83,8 @@ records = st.builds(
     st.dictionaries(keys, lines, min_size=1, max_size=8),
     st.dates(datetime.date(2000, 1, 1)),
     st.integers(9000, 13000).map(lambda tenths: tenths / 10_000),
+    st.integers(0, 65535),
+    st.integers(0, 65535),
 )
 
 
@@ -99,8 +101,8 @@ def test_records_are_read_whole_or_not_at_all(record: Calibration, at: int, flip
 
 @given(st.binary(max_size=200))
 def test_any_eeprom_content_is_a_record_or_none(data: bytes) -> None:
-    size = record_size(data[:8])
-    assert 0 <= size <= 154
+    size = record_size(data[:12])
+    assert 0 <= size <= 158
     for read in (Calibration.decode, Settings.decode):
         with pytest.raises(MalformedError):
             read(data)

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from daq.calibration import CALIBRATION_ADDRESS, Calibration, Line
+from daq.calibration import SLOT_ADDRESSES, Calibration, Line
 from daq.errors import CommandError, DeviceError, WorkError
 from daq.framing import Frame, Kind
 from daq.messages import Heartbeat, encode_message
@@ -26,6 +26,7 @@ def test_from_power_on_to_samples() -> None:
         Kind.STOP,
         Kind.IDENTIFY,
         Kind.BIAS,
+        Kind.EEPROM_READ,
         Kind.EEPROM_READ,
         Kind.SUPPLY,
         Kind.START,
@@ -88,7 +89,7 @@ def test_the_calibration_in_the_logger_is_used() -> None:
     record = Calibration(lines, datetime.date(2025, 3, 14), bandgap_v=1.05).encode()
     assert len(record) > 64  # read in several pieces
     table = Table()
-    table.logger.eeprom[CALIBRATION_ADDRESS : CALIBRATION_ADDRESS + len(record)] = record
+    table.logger.eeprom[SLOT_ADDRESSES[0] : SLOT_ADDRESSES[0] + len(record)] = record
     table.run(1000)
     block = next(item for item in table.items if isinstance(item, Block))
     assert block.layout.scale.calibrated
