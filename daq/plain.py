@@ -29,6 +29,8 @@ MOST_REASONS = 3
 AWAY = "the logger is away: check its cable and plug it in again; it is waited for"
 BACK = "the logger is back"
 
+NOT_CALIBRATED = "not calibrated: readings are good to about 3 % and 0.1 V; whichside calibrate mends that"
+
 POLL_S = 0.1
 """How often the latest snapshot is looked at (s): below what a listener notices."""
 
@@ -144,7 +146,9 @@ def run_plain(session: Session, out: TextIO | None = None, stop: threading.Event
 
 def _follow(session: Session, out: TextIO, stop: threading.Event) -> None:
     reporter, typed, reasons = Reporter(), TypedLines(), LiveReasons()
-    _write(out, [f"measuring with {words.printable(session.source.info.name)}", *typed.greeting()])
+    info = session.source.info
+    nominal = [NOT_CALIBRATED] if info.details.get("calibration") == "nominal" else []
+    _write(out, [f"measuring with {words.printable(info.name)}", *nominal, *typed.greeting()])
     recording, away = session.recording, False
     while True:
         over = session.state is not SessionState.RUNNING  # looked at first, so that the last facts get out

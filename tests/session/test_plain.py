@@ -128,6 +128,15 @@ def test_it_follows_a_run_to_its_end_and_returns_the_code(capsys: pytest.Capture
     assert capsys.readouterr().err == "whichside: The logger went away: plug it in again.\n"
 
 
+def test_a_logger_without_calibration_says_so_first() -> None:
+    for calibration, said in (("nominal", True), ("2026-01-05", False)):
+        source = DyingSource(DeviceError("The logger went away: plug it in again."))
+        source.info = DeviceInfo("logger", details={"calibration": calibration})
+        out = io.StringIO()
+        run_plain(Session(source, StagePipeline()).start(), out)
+        assert ("not calibrated" in out.getvalue().splitlines()[1]) is said
+
+
 def test_stop_ends_it() -> None:
     stop = threading.Event()
     timer = threading.Timer(0.2, stop.set)
