@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from math import hypot, inf
 
 import numpy as np
@@ -36,6 +37,7 @@ MOVES = 0.05  # of its first level
 MOVING_WEIGHT = 0.05
 LEAST_S = 0.02  # shorter stretches show no level
 WEIGHT_MOST_S = 0.3  # a long stretch counts no more than this: many short ones are more than one long fault
+TOGETHER_UV = 1.0 * UV
 ALIKE_V = 0.25  # levels closer than this, or than
 ALIKE_SHARE = 0.03  # this part of the highest level, are one
 
@@ -112,7 +114,7 @@ def states_of(
     levels = [x for x in levels if not x.short]
     if switched is not None and any(x.kind is switched for x in levels):
         levels = [x for x in levels if x.label is not Label.OFF or x.kind is switched]
-    marked = _marked_spans(marks, turns, rate_hz)
+    marked = _marked_spans(marks, turns, _moved_together(levels), rate_hz)
     groups: dict[tuple[str | None, LoadState], list[tuple[Pair, float]]] = {}
     for level in levels:
         for control, length in _controls(level, marked, LEAST_S * rate_hz):
@@ -145,8 +147,18 @@ def _load_by(control: str) -> bool:
     return control != "off"
 
 
+def _moved_together(levels: Sequence[Level]) -> list[float]:
+    """When both leads went to another level though the load stayed off: something was switched there too."""
+    return [
+        b.start
+        for a, b in pairwise(levels)
+        if a.label is b.label is Label.OFF
+        and min(abs(x - y) for x, y in zip(a.levels, b.levels, strict=True)) > TOGETHER_UV
+    ]
+
+
 def _marked_spans(
-    marks: Sequence[Mark], turns: Sequence[Turn], rate_hz: float
+    marks: Sequence[Mark], turns: Sequence[Turn], moves: Sequence[float], rate_hz: float
 ) -> list[tuple[float, float, str]]:
     """(from, to, control) before and after each mark, as far as nothing else changed the load's state.
 
@@ -157,11 +169,12 @@ def _marked_spans(
     bounds: list[tuple[float, float, str]] = []  # earliest, latest, control after it
     for mark in marks:
         after = "other" if mark.other else "on" if mark.on else "off"
-        near = [t.at for t in turns if (t.label in ON) is mark.on and abs(t.at - mark.at) < reach]
+        of_its_kind = [*(t.at for t in turns if (t.label in ON) is mark.on), *moves]
+        near = [t for t in of_its_kind if abs(t - mark.at) < reach]
         at = min(near, key=lambda t: abs(t - mark.at), default=None)
         bounds.append((mark.at - reach, mark.at + reach, after) if at is None else (at, at, after))
     bounds.sort()
-    changes = [t.at for t in turns]
+    changes = sorted([*(t.at for t in turns), *moves])
     spans = []
     before = [(-inf, "on" if bounds and bounds[0][2] == "off" else "off"), *((b[1], b[2]) for b in bounds)]
     until = [b[0] for b in bounds] + [inf]

@@ -8,16 +8,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from functools import cache
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+from daq.capture import CaptureSource
 from daq.explain import NO_FIT, explained, readings_of, reasoned
 from daq.findings import Findings, Judgement, LoadState, Side
 from daq.pipeline import Pipeline
 from daq.readings import Levels, State, parse_all
 from daq.reasoning import reason
+from daq.recordings_in import analyse
 from daq.samples import Bias, Block, Change, ChangeKind, Item, Layout, Origin
 from daq.seen import Held, Seen, SeenState
 from tests.analysis.volts import MICROVOLT, blocks
@@ -209,3 +212,14 @@ def test_proven_leads_and_marked_readings_give_a_side_without_any_switching() ->
     assert 0.9 <= proven.confidence <= 0.98
     unproven = reasoned(undecided, lambda: Seen(rest, held))
     assert unproven.side is Side.UNDETERMINED
+
+
+def test_leads_that_move_together_where_it_was_marked_are_an_open_ground() -> None:
+    """Source on both pins with the control on, zero on both with it off (common practice, no source)."""
+    with CaptureSource(Path(__file__).parents[2] / "recordings" / "fog-lamp-dark.whichside") as source:
+        found = explained(analyse(source)).judgement
+    first = found.candidates[0]
+    assert (first.side, first.fault) == (Side.HIGH, "open")
+    assert first.place in ("ground wire", "ground point")
+    grounds = [c.probability for c in found.candidates if c.place in ("ground wire", "ground point")]
+    assert sum(grounds) > 0.75
