@@ -20,8 +20,8 @@ import numpy as np
 from daq import cells
 from daq.capture_reader import CaptureSource
 from daq.export import Exported, Happening, Teller, timed
+from daq.microvolts import microvolts
 from daq.new_file import NewFiles, appearing_together
-from daq.pipeline import microvolts
 from daq.samples import Block, Gap
 from daq.text_file import HEADER, MOST_BYTES, RATE_HZ
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from daq.analysis import Analysis, Context, conclude
 from daq.chapters import Chapters
-from daq.crossings import MICRO_LIMIT, UV, window_pairs
+from daq.crossings import window_pairs
 from daq.event_counts import Counted, Labelled, count_events, label_of
 from daq.event_summary import weigh
 from daq.events import Span
@@ -19,8 +19,9 @@ from daq.findings import EventSummary, Findings, GapFound
 from daq.floating import Whispers
 from daq.hazards import Hazards
 from daq.lead_check import NOT_DONE, SEAT, LeadCheck
-from daq.live_view import SPAN_V, Readout, bands_of, held_views, lead_views
-from daq.samples import BASELINE, Bias, Block, Change, ChangeKind, Counts, Gap, Item, Layout, Origin, Scale
+from daq.live_view import Readout, bands_of, held_views, lead_views
+from daq.microvolts import clipped_pairs, microvolts
+from daq.samples import BASELINE, Bias, Block, Change, ChangeKind, Gap, Item, Layout, Origin
 from daq.seen import NO_BIAS
 from daq.snapshot import LeadCheckView, LeadView, Losses, Snapshot
 from daq.steady import Segmenter
@@ -381,30 +382,3 @@ class Pipeline:
             material = chapters.material(open_now) if whole else chapters.picture(open_now)
             self._conclusion = (key, conclude(material, context))
         return self._conclusion[1]
-
-
-def microvolts(counts: Counts, scale: Scale) -> Raw:
-    """(n, 2) integer microvolts of counts, held within ±1 kV.
-
-    Each lead is contiguous in memory: sums and extremes along a lead are 20 times faster than with the
-    leads interleaved, and they are most of what the analysis does.
-    """
-    volts = scale.volts(counts)
-    return np.clip(np.rint(volts * UV), -MICRO_LIMIT, MICRO_LIMIT).astype(np.int32, order="F")
-
-
-def clipped_pairs(block: Block, micro: Raw) -> int:
-    """Pairs with a lead at the end of the converter's range, or of the front end's."""
-    low, high = SPAN_V[0] * UV, SPAN_V[1] * UV
-    scale = block.layout.scale
-    inside = low < micro.min() and micro.max() < high
-    inside &= scale.lowest is None or block.counts.min() > max(scale.lowest)
-    inside &= scale.highest is None or block.counts.max() < min(scale.highest)
-    if inside:
-        return 0
-    beyond = (micro <= low) | (micro >= high)
-    if scale.lowest is not None:
-        beyond |= block.counts <= np.asarray(scale.lowest)
-    if scale.highest is not None:
-        beyond |= block.counts >= np.asarray(scale.highest)
-    return int(beyond.any(axis=1).sum())

@@ -20,7 +20,7 @@ LAYERS: list[set[str]] = [
     {"stretches", "findings", "seen"},
     {"crossings", "rhythm", "pulse_sums", "period", "tally", "steady", "timeline", "hazards", "snapshot"},
     {"labels", "glue", "ripple", "slow_pulses", "turns", "switching", "supply", "floating"},
-    {"response", "departures", "waveform", "pulses", "evidence", "lead_check", "live_view"},
+    {"response", "departures", "waveform", "pulses", "evidence", "lead_check", "live_view", "microvolts"},
     {"settled", "unplugged"},
     {"material"},
     {"chapters", "events", "judge", "analysis"},
