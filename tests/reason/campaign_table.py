@@ -1,7 +1,11 @@
-"""The campaign as files: campaign.json (the numbers), .md (to read) and .svg (calibration)."""
+"""The campaign as files: campaign.json (the numbers), .md (to read) and .svg (calibration).
+
+python -m tests.reason.campaign_table --count 60 --seed N -o STEM
+"""
 
 from __future__ import annotations
 
+import argparse
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
@@ -13,7 +17,7 @@ import numpy as np
 
 from tests.physics.intervals import wilson
 from tests.physics.tables import Bin, picture
-from tests.reason.campaign import Outcome, apart
+from tests.reason.campaign import Outcome, apart, fixed_order, run
 
 MOST_SPREAD = 0.05
 EDGES = (0.0, 0.01, 0.1, 0.5, 0.9, 0.97, 1.0000001)
@@ -165,3 +169,19 @@ def write(own: Sequence[Outcome], fixed: Sequence[Outcome], seed: int, stem: Pat
     stem.with_suffix(".json").write_text(json.dumps(document(own, fixed, seed), indent=1) + "\n")
     stem.with_suffix(".md").write_text(markdown(own, fixed, seed).rstrip() + "\n")
     stem.with_suffix(".svg").write_text(picture(calibration(own)))
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--count", type=int, default=60)
+    parser.add_argument("--fixed", type=int, default=20, help="of these, also worked in the fixed order")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("-o", type=Path, required=True, metavar="STEM")
+    options = parser.parse_args()
+    own = run(options.seed, options.count)
+    write(own, run(options.seed, options.fixed, fixed_order), options.seed, options.o)
+    print(options.o.with_suffix(".md").read_text())
+
+
+if __name__ == "__main__":
+    main()

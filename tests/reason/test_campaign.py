@@ -16,8 +16,8 @@ from tests.reason import campaign, campaign_table
 
 TABLE = Path(__file__).with_name("campaign")
 SEED = 577215
-CIRCUITS = 27
-FIXED = 9
+CIRCUITS = 65
+FIXED = 26
 SLICE = 2
 
 
