@@ -17,7 +17,7 @@ from daq.session import Noted, Session
 from daq.snapshot import Snapshot
 from tests.session.test_session import DyingSource
 from tests.tui.scenes import GROUND_SIDE, ListSource, StagePipeline, snapshot, switched
-from tests.tui.stage import LARGE, SMALL, lines, on_stage, tap, text, until
+from tests.tui.stage import LARGE, SMALL, lines, on_stage, settled, tap, text, until
 from tui.details import DetailsScreen
 from tui.help import HelpScreen
 from tui.keys import COMMON, REVIEW
@@ -171,11 +171,12 @@ async def test_damage_is_said_and_no_findings_pushed_over_it(review: Open) -> No
 async def test_help_has_every_caution_and_scrolls() -> None:
     async with on_stage(HelpScreen()) as pilot:
         assert lines(pilot.app)[0].strip() == "HELP (arrows scroll, Esc goes back)".replace("HELP ", "HELP  ")
-        seen = text(pilot.app)
-        for _ in range(4):
+        pages = [text(pilot.app)]
+        while len(pages) < 2 or pages[-1] != pages[-2]:
             await tap(pilot, "pagedown")
-            await asyncio.sleep(0.05)
-            seen += text(pilot.app)
+            await settled(pilot)
+            pages.append(text(pilot.app))
+        seen = " ".join(pages)
         for words in (
             "DC up to 32 V nominal",
             "airbags and belt pretensioners",

@@ -83,6 +83,7 @@ async def test_a_load_still_plugged_in_is_noticed_and_going_back_takes_the_plug_
         await until(pilot, lambda: not strong_bias(person))
 
 
+@pytest.mark.long
 async def test_after_the_repair_the_same_readings_are_taken_and_shown_beside_those_before() -> None:
     async with walking("cargo-lamp", LARGE) as (pilot, person):
         await person.on_to(Phase.END)
@@ -106,9 +107,9 @@ async def test_after_the_repair_the_same_readings_are_taken_and_shown_beside_tho
 async def test_every_key_is_shown_with_why_and_caution(size: tuple[int, int]) -> None:
     async with walking("trailer-lamp", size, proven=False) as (pilot, person):
         await until(pilot, lambda: "Take lead 1 off its pin" in text(pilot.app))
-        whole = text(pilot.app)
         for key in (*WALK, WALK_WIGGLE, *AFTER_DRIVE):
-            assert f"{key.cap} {key.label}" in whole, key
+            await until(pilot, lambda shown=f"{key.cap} {key.label}": shown in text(pilot.app))  # type: ignore[misc]
+        whole = text(pilot.app)
         for fact in ("CAUTION: Key off.", "why: A lead that is off", "x control: off"):
             assert fact in whole
         await tap(pilot, "w")

@@ -133,9 +133,9 @@ def test_records() -> None:
     assert Settings.decode(settings) == Settings(500_000, "WS00000042")
     assert Settings(500_000, "WS00000042").encode() == settings
     read = Calibration.decode(calibration)
-    assert record_size(calibration[:8]) == len(calibration)
+    assert record_size(calibration[:12]) == len(calibration)
     assert read.date == datetime.date(2025, 3, 14)
-    assert read.bandgap_v == 1.095
+    assert (read.bandgap_v, read.sequence, read.supply_sum) == (1.095, 3, 14418)
     one, two = read.lines[0, 1], read.lines[0, 2]
     assert math.isclose(one.volts_per_count, 0.0469, rel_tol=1e-6)
     assert math.isclose(two.offset_v, -7.995, rel_tol=1e-6)
