@@ -4,21 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import ClassVar
 
-from textual.binding import BindingType
-
-from daq.errors import WhichsideError
 from daq.session import Session
-from tui import keys
-from tui.hands import HANDS, Controls, Hands
+from tui.hands import Controls, HandKeys, Hands
 from tui.live import LiveScreen
 
 
-class BenchScreen(LiveScreen):
+class BenchScreen(LiveScreen, HandKeys):
     """`controls` gives the choices of each control, `start` the one in force at first."""
-
-    BINDINGS: ClassVar[list[BindingType]] = keys.bindings(HANDS)
 
     def __init__(
         self, session: Session, new_capture: Callable[[], Path], controls: Controls, start: Mapping[str, str]
@@ -28,11 +21,3 @@ class BenchScreen(LiveScreen):
 
     def hands(self) -> Sequence[tuple[str, str]]:
         return self.bench_hands.shown()
-
-    def action_operate(self, what: str) -> None:
-        try:
-            self.bench_hands.move(what)
-        except WhichsideError as error:
-            self.notice(str(error))
-            return
-        self.pull(hurry=True)

@@ -18,13 +18,12 @@ from daq import words
 from daq.recording_health import health
 from daq.session import Session, SessionState
 from tui import drive_words, keys
-from tui.help import HelpScreen
+from tui.job import JobScreen
 from tui.keys import Key, KeyBar
 from tui.letters import ROWS, big_lines
-from tui.log_keys import LogKeys
-from tui.notice import NOTICE_S, Notice
+from tui.notice import Notice
 from tui.panels import Line
-from tui.terminal import Bell, keeps_up, too_small
+from tui.terminal import Bell, too_small
 
 LOOK_S = 0.25
 """How often the latest snapshot is looked at (s): seconds are shown, and a bell may come this late."""
@@ -35,21 +34,18 @@ BELL_EVERY_S = 5.0
 _BESIDE_ROWS = 1 + 2 + 1 + 1 + 2 + 1 + 2  # driver, last, state, counts, together, marks, recording
 _MORE_ROWS_TALL = 1 + 3 + 1 + 1  # margins, and more counts
 _CLOCK_ROWS = ROWS + 1
-_SIZES = [(0, "-low"), (34, "-tall")]
 
 
-class DriveScreen(LogKeys):
+class DriveScreen(JobScreen):
     """Works on the session of the dashboard below it; `new_capture` names the file that r begins."""
 
-    VERTICAL_BREAKPOINTS = _SIZES
     BINDINGS: ClassVar[list[BindingType]] = keys.bindings(
         keys.DRIVE_MARKS, keys.DRIVE, [keys.SILENCE], keys.AFTER_DRIVE
     )
+    look_s = LOOK_S
 
     def __init__(self, session: Session, new_capture: Callable[[], Path]) -> None:
-        super().__init__()
-        self.session = session
-        self.new_capture = new_capture
+        super().__init__(session, new_capture)
         self.bell = Bell(lambda: self.app.bell(), every_s=BELL_EVERY_S)
         self.silent = False
         self._faults = drive_words.faults(session.latest)
@@ -67,20 +63,8 @@ class DriveScreen(LogKeys):
         yield Notice(id="notice")
         yield KeyBar(id="keys")
 
-    def on_mount(self) -> None:
-        self.pull(hurry=True)
-        self.set_interval(LOOK_S, self.pull)
-
-    def on_resize(self) -> None:
-        self.call_after_refresh(self.show)  # once every line knows its own size
-
-    def pull(self, hurry: bool = False) -> None:
-        """Ring for what is new; show it unless the terminal is still busy."""
-        self._ring()
-        if hurry or keeps_up(self.app):
-            self.show()
-
-    def _ring(self) -> None:
+    def look(self) -> None:
+        """Ring for what is new."""
         count = drive_words.faults(self.session.latest)
         if count > self._faults and not self.silent:
             self.bell()
@@ -92,19 +76,19 @@ class DriveScreen(LogKeys):
         headline = drive_words.headline(now, now_s, self.session.away, over)
         style = "bold $alarm" if headline.alarm else "bold"
         small = too_small(self.size.width, self.size.height)
-        self._line("driver").say((f" {small or drive_words.DRIVER} ", "bold reverse"))
+        self.line("driver").say((f" {small or drive_words.DRIVER} ", "bold reverse"))
         self._show_big(headline.word, style, drive_words.clock(now_s))
-        self._line("last").say((f"{headline.word.lower()}: {headline.sentence}", style))
-        self._line("state").say(*drive_words.state_line(now, now_s))
-        counts = self._line("counts")
+        self.line("last").say((f"{headline.word.lower()}: {headline.sentence}", style))
+        self.line("state").say(*drive_words.state_line(now, now_s))
+        counts = self.line("counts")
         counts.say(drive_words.counts(now, now_s, counts.size.height))
-        self._line("together").say((drive_words.together(now), "bold"))
-        self._line("marks").say(drive_words.marks_line(self.session.notes, now_s))
+        self.line("together").say((drive_words.together(now), "bold"))
+        self.line("marks").say(drive_words.marks_line(self.session.notes, now_s))
         losses = words.losses(now.losses, brief=True)
-        self._line("recording").say(
+        self.line("recording").say(
             *drive_words.recording_line(health(self.session), losses, now.losses.gaps > 0)
         )
-        self.set_class(self.query_one(Notice).tell(self.session), "-notice")
+        self.tell()
         self.query_one(KeyBar).show((), self.keys())
 
     def _show_big(self, word: str, style: str, clock: str) -> None:
@@ -119,24 +103,10 @@ class DriveScreen(LogKeys):
     def keys(self) -> Sequence[Key]:
         return (*keys.DRIVE_MARKS, *keys.DRIVE, keys.silence(self.silent), *keys.AFTER_DRIVE)
 
-    def notice(self, text: str, seconds: float = NOTICE_S) -> None:
-        """Answer a key: `text` stands for some seconds."""
-        self.query_one(Notice).answer(text, seconds)
-        self.set_class(self.query_one(Notice).tell(self.session), "-notice")
-
     def action_silence(self) -> None:
         self.silent = not self.silent
         self.notice("the bell is silent" if self.silent else "the bell rings for new events")
         self.show()
-
-    def action_help(self) -> None:
-        self.app.push_screen(HelpScreen())
-
-    def action_leave(self) -> None:
-        self.dismiss()
-
-    def _line(self, name: str) -> Line:
-        return self.query_one(f"#{name}", Line)
 
 
 class BigWords(Static):

@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
+from typing import ClassVar
 
+from textual.binding import BindingType
+
+from daq.errors import WhichsideError
 from daq.session import Session
 from daq.source import Operate
+from tui import keys
 from tui.keys import Key
+from tui.log_keys import LogKeys
 
 HANDS = (
     Key("x", "operate('control')", "control"),
@@ -45,3 +51,28 @@ class Hands:
         to = choices[(choices.index(self.now[what]) + 1) % len(choices)]
         self._session.command(Operate(what, to))
         self.now[what] = to
+
+
+class HandKeys(LogKeys):
+    """For screens that a bench's hands are worked on; without `bench_hands` their keys do nothing."""
+
+    BINDINGS: ClassVar[list[BindingType]] = keys.bindings(HANDS)
+    bench_hands: Hands | None = None
+
+    def pull(self, hurry: bool = False) -> None:
+        """Show what the hands did."""
+        raise AssertionError("the screen shows it")
+
+    def hands(self) -> Sequence[tuple[str, str]]:
+        """Cap and label of their keys, to be shown first."""
+        return self.bench_hands.shown() if self.bench_hands else ()
+
+    def action_operate(self, what: str) -> None:
+        if self.bench_hands is None:
+            return
+        try:
+            self.bench_hands.move(what)
+        except WhichsideError as error:
+            self.notice(str(error))
+            return
+        self.pull(hurry=True)

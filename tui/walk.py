@@ -19,17 +19,17 @@ from daq.offered_tests import Means
 from daq.reasoning import Answer, reason
 from daq.session import Session
 from daq.source import Capability, SetBias
-from daq.stillness import clock_s, look
+from daq.stillness import clock_s
+from daq.stillness import look as look_at
 from daq.walk import Effect, Phase, Walk
 from tui import keys, walk_words
-from tui.hands import HANDS, Hands
-from tui.help import HelpScreen
+from tui.hands import HandKeys, Hands
+from tui.job import JobScreen
 from tui.keys import Key, KeyBar
 from tui.letters import ROWS
-from tui.log_keys import LogKeys
-from tui.notice import NOTICE_S, Notice
+from tui.notice import Notice
 from tui.panels import BigWord, Line, Part, height
-from tui.terminal import keeps_up, too_small
+from tui.terminal import too_small
 from tui.wiggle import WiggleScreen
 
 LOOK_S = 0.1
@@ -37,7 +37,6 @@ LOOK_S = 0.1
 
 _COULD_ROWS, _MEANING_ROWS, _MEANING_ROWS_TALL = 3, 3, 7
 _READINGS_ROWS, _MORE_ROWS_TALL = 2, 4 + 4  # margins, and more readings
-_SIZES = [(0, "-low"), (34, "-tall")]
 
 
 def means_of(session: Session) -> Means:
@@ -46,20 +45,18 @@ def means_of(session: Session) -> Means:
     return Means(Capability.WHISPER in can, Capability.BIAS in can, Capability.OPERATE not in can)
 
 
-class WalkScreen(LogKeys):
+class WalkScreen(JobScreen, HandKeys):
     """Goes on with `walk` on the session of the dashboard below; `hands` are those of a bench."""
 
-    VERTICAL_BREAKPOINTS = _SIZES
     BINDINGS: ClassVar[list[BindingType]] = keys.bindings(
-        HANDS, keys.WALK, keys.WALK_LIGHT, [keys.REPAIRED, keys.WALK_WIGGLE], keys.AFTER_DRIVE
+        keys.WALK, keys.WALK_LIGHT, [keys.REPAIRED, keys.WALK_WIGGLE], keys.AFTER_DRIVE
     )
+    look_s = LOOK_S
 
     def __init__(
         self, session: Session, new_capture: Callable[[], Path], walk: Walk, hands: Hands | None = None
     ) -> None:
-        super().__init__()
-        self.session = session
-        self.new_capture = new_capture
+        super().__init__(session, new_capture)
         self.walk = walk
         self.bench_hands = hands
         self._question: tuple[object, ...] | None = None  # what the reasoning is at work on
@@ -78,21 +75,14 @@ class WalkScreen(LogKeys):
     def on_mount(self) -> None:
         if not self.walk.begun:
             self._carry_out(self.walk.begin(self.session.latest.lead_check.passed is True))
-        self.pull(hurry=True)
-        self.set_interval(LOOK_S, self.pull)
 
-    def on_resize(self) -> None:
-        self.call_after_refresh(self.show)
-
-    def pull(self, hurry: bool = False) -> None:
-        """Look at the leads, carry out what follows, show it unless the terminal is still busy."""
+    def look(self) -> None:
+        """At the leads; carry out what follows."""
         snapshot = self.session.latest
         if "ac" not in snapshot.cautions and not self.session.away:
-            seen = self.session.trace(look)
+            seen = self.session.trace(look_at)
             self._carry_out(self.walk.see(seen, snapshot.bias, snapshot.lead_check))
         self._ask()
-        if hurry or keeps_up(self.app):
-            self.show()
 
     def _ask(self) -> None:
         """Let the reasoning work in a thread of its own; one question at a time."""
@@ -134,26 +124,26 @@ class WalkScreen(LogKeys):
         small = too_small(self.size.width, self.size.height)
         refused = "ac" in snapshot.cautions
         self.query_one("#verdict", BigWord).say(walk_words.big_word(walk, refused))
-        self._line("could").say(*(((small, "bold reverse"),) if small else self._could()))
-        self._line("leads").say(*walk_words.leads(walk))
-        self._line("now").say(*walk_words.now(walk, snapshot.lead_check, refused))
-        self._line("caution").say(*walk_words.caution(walk))
-        self._line("meaning").say(
+        self.line("could").say(*(((small, "bold reverse"),) if small else self._could()))
+        self.line("leads").say(*walk_words.leads(walk))
+        self.line("now").say(*walk_words.now(walk, snapshot.lead_check, refused))
+        self.line("caution").say(*walk_words.caution(walk))
+        self.line("meaning").say(
             *walk_words.why(walk, snapshot.lead_check, self.size.width, self._meaning_rows())
         )
-        readings = self._line("readings")
+        readings = self.line("readings")
         readings.say(walk_words.readings(walk, readings.size.height))
-        self.set_class(self.query_one(Notice).tell(self.session), "-notice")
-        self.query_one(KeyBar).show(self.bench_hands.shown() if self.bench_hands else (), self.keys())
+        self.tell()
+        self.query_one(KeyBar).show(self.hands(), self.keys())
 
     def _meaning_rows(self) -> int:
         """What everything else leaves: keys, the instruction and its caution are never pushed off."""
         width, tall = self.size.width, self.has_class("-tall")
-        used = sum(height(self._line(name).said, width) for name in ("could", "leads", "now", "caution"))
+        used = sum(height(self.line(name).said, width) for name in ("could", "leads", "now", "caution"))
         used += max(ROWS, self.query_one("#verdict").size.height) + self.query_one(KeyBar).rows
         left = self.size.height - used - _READINGS_ROWS - tall * _MORE_ROWS_TALL
         most = min(max(left, 1), _MEANING_ROWS_TALL if tall else _MEANING_ROWS)
-        self._line("meaning").styles.max_height = most
+        self.line("meaning").styles.max_height = most
         return most
 
     def _could(self) -> tuple[Part, ...]:
@@ -164,11 +154,6 @@ class WalkScreen(LogKeys):
         light = keys.WALK_LIGHT if phase is Phase.LIGHT else ()
         again = (keys.REPAIRED,) if phase in (Phase.END, Phase.PROVEN) else ()
         return (*light, *again, *keys.WALK, keys.WALK_WIGGLE, *keys.AFTER_DRIVE)
-
-    def notice(self, text: str, seconds: float = NOTICE_S) -> None:
-        """Answer a key: `text` stands for some seconds."""
-        self.query_one(Notice).answer(text, seconds)
-        self.set_class(self.query_one(Notice).tell(self.session), "-notice")
 
     def action_done(self) -> None:
         self._act(self.walk.done(self.session.latest.lead_check, self._now_s))
@@ -191,18 +176,6 @@ class WalkScreen(LogKeys):
     def action_wiggle(self) -> None:
         self.app.push_screen(WiggleScreen(self.session, self.new_capture, self.bench_hands))
 
-    def action_operate(self, what: str) -> None:
-        if self.bench_hands is None:
-            return
-        try:
-            self.bench_hands.move(what)
-        except WhichsideError as error:
-            self.notice(str(error))
-        self.show()
-
-    def action_help(self) -> None:
-        self.app.push_screen(HelpScreen())
-
     def action_leave(self) -> None:
         """Back to the dashboard, with nothing strong left on the leads and no check left running."""
         self._carry_out(self.walk.leave(self.session.latest.lead_check))
@@ -211,6 +184,3 @@ class WalkScreen(LogKeys):
     def _act(self, effects: Sequence[Effect]) -> None:
         self._carry_out(effects)
         self.pull(hurry=True)
-
-    def _line(self, name: str) -> Line:
-        return self.query_one(f"#{name}", Line)

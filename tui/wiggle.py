@@ -13,20 +13,17 @@ from textual.app import ComposeResult
 from textual.binding import BindingType
 
 from daq import words
-from daq.errors import WhichsideError
 from daq.session import Session
 from daq.stillness import look
 from daq.wiggle import Departure, Wiggle
 from tui import keys
-from tui.hands import HANDS, Hands
-from tui.help import HelpScreen
+from tui.hands import HandKeys, Hands
+from tui.job import JobScreen
 from tui.keys import Key, KeyBar
-from tui.log_keys import LogKeys
-from tui.notice import NOTICE_S, Notice
+from tui.notice import Notice
 from tui.panels import DOT, BigWord, Line, Part
-from tui.terminal import Bell, keeps_up, too_small
+from tui.terminal import Bell, too_small
 
-LOOK_S = 0.1
 HOW = (
     "Bend, pull and tap wires and connectors, a hand's width at a time, with the load as it should be. Where "
     "it rings, that is the place: note it (n). Lead and clip count too: wiggle those first."
@@ -36,21 +33,18 @@ CAUTION = (
 )
 
 
-class WiggleScreen(LogKeys):
-    """Works on the session of the screen below it; leaving it ends nothing."""
+class WiggleScreen(JobScreen, HandKeys):
+    """`hands` are those of a bench."""
 
-    BINDINGS: ClassVar[list[BindingType]] = keys.bindings(
-        HANDS, keys.WIGGLE_KEYS, [keys.SILENCE], keys.AFTER_WIGGLE
-    )
+    BINDINGS: ClassVar[list[BindingType]] = keys.bindings(keys.WIGGLE_KEYS, [keys.SILENCE], keys.AFTER_WIGGLE)
+    look_s = 0.1
 
     def __init__(self, session: Session, new_capture: Callable[[], Path], hands: Hands | None = None) -> None:
-        super().__init__()
-        self.session = session
-        self.new_capture = new_capture
+        super().__init__(session, new_capture)
+        self.bench_hands = hands
         self.wiggle = Wiggle()
         self.bell = Bell(lambda: self.app.bell())
         self.silent = False
-        self._hands = hands
 
     def compose(self) -> ComposeResult:
         yield BigWord(id="verdict")
@@ -61,30 +55,21 @@ class WiggleScreen(LogKeys):
         yield Notice(id="notice")
         yield KeyBar(id="keys")
 
-    def on_mount(self) -> None:
-        self.pull(hurry=True)
-        self.set_interval(LOOK_S, self.pull)
-
-    def on_resize(self) -> None:
-        self.call_after_refresh(self.show)
-
-    def pull(self, hurry: bool = False) -> None:
-        """Look at every sample since the last time, ring, and show it unless the terminal is still busy."""
+    def look(self) -> None:
+        """At every sample since the last time; ring for what began."""
         if self.session.trace(self.wiggle.watch) and not self.silent:
             self.bell()
-        if hurry or keeps_up(self.app):
-            self.show()
 
     def show(self) -> None:
         self.query_one("#verdict", BigWord).say(self._big())
         small = too_small(self.size.width, self.size.height)
-        self._line("leads").say(*([(small, "bold reverse")] if small else self._leads()))
-        self._line("now").say(("now: ", "bold"), HOW)
-        self._line("caution").say(("CAUTION: ", "bold $alarm"), (CAUTION, "$alarm"))
-        counts = self._line("counts")
+        self.line("leads").say(*([(small, "bold reverse")] if small else self._leads()))
+        self.line("now").say(("now: ", "bold"), HOW)
+        self.line("caution").say(("CAUTION: ", "bold $alarm"), (CAUTION, "$alarm"))
+        counts = self.line("counts")
         counts.say("\n".join(told(self.wiggle, counts.size.height)))
-        self.set_class(self.query_one(Notice).tell(self.session), "-notice")
-        self.query_one(KeyBar).show(self._hands.shown() if self._hands else (), self.keys())
+        self.tell()
+        self.query_one(KeyBar).show(self.hands(), self.keys())
 
     def _big(self) -> str:
         if self.wiggle.baseline is None:
@@ -103,11 +88,6 @@ class WiggleScreen(LogKeys):
     def keys(self) -> Sequence[Key]:
         return (*keys.WIGGLE_KEYS, keys.silence(self.silent), *keys.AFTER_WIGGLE)
 
-    def notice(self, text: str, seconds: float = NOTICE_S) -> None:
-        """Answer a key: `text` stands for some seconds."""
-        self.query_one(Notice).answer(text, seconds)
-        self.set_class(self.query_one(Notice).tell(self.session), "-notice")
-
     def action_anew(self) -> None:
         self.wiggle.anew()
         self.pull(hurry=True)
@@ -116,24 +96,6 @@ class WiggleScreen(LogKeys):
         self.silent = not self.silent
         self.notice("the bell is silent" if self.silent else "the bell rings for each departure")
         self.show()
-
-    def action_operate(self, what: str) -> None:
-        if self._hands is None:
-            return
-        try:
-            self._hands.move(what)
-        except WhichsideError as error:
-            self.notice(str(error))
-        self.show()
-
-    def action_help(self) -> None:
-        self.app.push_screen(HelpScreen())
-
-    def action_leave(self) -> None:
-        self.dismiss()
-
-    def _line(self, name: str) -> Line:
-        return self.query_one(f"#{name}", Line)
 
 
 def told(wiggle: Wiggle, rows: int) -> list[str]:
