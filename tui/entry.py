@@ -234,4 +234,4 @@ def _capture(path: Path) -> Choice:
     when = datetime.fromtimestamp(status.st_mtime).astimezone().strftime("%Y-%m-%d %H:%M")
 
     about = f"{when}, {max(1, status.st_size // 1024)} kB"
-    return Choice(path.name, about, lambda: _review_screen(path, None))
+    return Choice(path.name, about, lambda: _review_screen(path, None), walks=False)

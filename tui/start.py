@@ -23,6 +23,7 @@ from daq.errors import WhichsideError
 from tui import keys
 from tui.help import HelpScreen
 from tui.keys import Key, KeyBar
+from tui.live import LiveScreen
 from tui.panels import BigWord, Line
 from tui.terminal import too_small
 
@@ -34,12 +35,15 @@ CHOOSE = (
     Key("enter", "none", "open", "Enter"),
 )
 START = (
+    Key("s", "walk", "walk the wire"),
     Key("l", "look_again", "look again"),
     Key("v", "app.colours", "colours"),
     Key("h,question_mark,f1", "help", "help", "h"),
     Key("q,ctrl+c", "leave", "quit", "q"),
 )
 
+QUESTION = "What to open? s begins to walk the wire on it. A bench needs no hardware."
+NOTHING_TO_WALK = "Choose a logger or a bench to walk the wire on: a capture is over."
 SAFETY = (
     "DC up to 32 V only. Never on airbags, mains, ignition, anything orange. "
     "Key off to fit the probes; pins must never touch. All cautions: h"
@@ -50,13 +54,14 @@ SAFETY = (
 class Choice:
     """Something that can be opened: `open` makes the screen, or raises WhichsideError with the reason.
 
-    `likely`: fit to be the one that the list begins on.
+    `likely`: fit to be the one that the list begins on; `walks`: the wire can be walked on it.
     """
 
     name: str
     about: str
     open: Callable[[], Screen[None]]
     likely: bool = True
+    walks: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,8 +101,7 @@ class StartScreen(Screen[None]):
 
     def on_resize(self) -> None:
         small = too_small(self.size.width, self.size.height)
-        question = ("What do you want to open? A bench needs no hardware.", "bold")
-        self._line("device").say((small, "bold reverse") if small else question)
+        self._line("device").say((small, "bold reverse") if small else (QUESTION, "bold"))
 
     def action_look_again(self) -> None:
         self._found = {}
@@ -158,13 +162,22 @@ class StartScreen(Screen[None]):
         return not here.disabled and at > 0 and listing.get_option_at_index(at - 1).disabled
 
     async def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
-        choice = self._choices.get(event.option_id or "")
-        if choice is None:
-            return
-        self._line("start-notice").say(f"opening {words.printable(choice.name, 60)} …")
-        self.run_worker(self._open(choice), group="open", exclusive=True)
+        self._begin(event.option_id, walk=False)
 
-    async def _open(self, choice: Choice) -> None:
+    def action_walk(self) -> None:
+        """Open what is chosen and begin to walk the wire on it."""
+        chosen = self.query_one(OptionList).highlighted_option
+        self._begin(chosen.id if chosen else None, walk=True)
+
+    def _begin(self, option: str | None, walk: bool) -> None:
+        choice = self._choices.get(option or "")
+        if walk and not (choice and choice.walks):
+            self._line("start-notice").say((NOTHING_TO_WALK, "bold"))
+        elif choice is not None:
+            self._line("start-notice").say(f"opening {words.printable(choice.name, 60)} …")
+            self.run_worker(self._open(choice, walk), group="open", exclusive=True)
+
+    async def _open(self, choice: Choice, walk: bool) -> None:
         """Opening may wait for a board to start, so it happens in a thread of its own."""
         try:
             screen = await asyncio.to_thread(choice.open)
@@ -172,7 +185,9 @@ class StartScreen(Screen[None]):
             self._line("start-notice").say((words.printable(str(error), 300), "bold"))
             return
         self._line("start-notice").say("")
-        self.app.push_screen(screen, self._came_back)
+        await self.app.push_screen(screen, self._came_back)
+        if walk and isinstance(screen, LiveScreen):
+            screen.action_walk()
 
     def _came_back(self, _: None) -> None:
         self.action_look_again()

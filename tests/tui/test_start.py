@@ -14,9 +14,10 @@ from textual.widgets import OptionList
 from daq.errors import DeviceError
 from daq.session import Session
 from tests.tui.scenes import ListSource, StagePipeline, switched
-from tests.tui.stage import LARGE, SMALL, lines, on_stage, tap, text, until
+from tests.tui.stage import LARGE, SMALL, lines, on_stage, shows_big, tap, text, until
 from tui.live import LiveScreen
-from tui.start import START, Choice, Shelf, StartScreen
+from tui.start import NOTHING_TO_WALK, START, Choice, Shelf, StartScreen
+from tui.walk import WalkScreen
 
 Live = Callable[[], Screen[None]]
 
@@ -132,6 +133,20 @@ async def test_choosing_opens_and_leaving_comes_back(live: Live) -> None:
         await tap(pilot, "q")
         await until(pilot, lambda: pilot.app.screen is start)
         await tap(pilot, "h", "escape", "q")
+
+
+async def test_the_wire_is_walked_at_once_on_what_is_chosen_but_not_on_a_capture(live: Live) -> None:
+    capture = Choice("a day", "", live, walks=False)
+    start = StartScreen([_shelf("CAPTURES", capture), _shelf("BENCHES", Choice("lamp", "", live))])
+    async with on_stage(start) as pilot:
+        await until(pilot, lambda: "lamp" in text(pilot.app) and "a day" in text(pilot.app))
+        await tap(pilot, "s")
+        await until(pilot, lambda: NOTHING_TO_WALK in text(pilot.app))
+        await tap(pilot, "down", "s")
+        await until(pilot, lambda: isinstance(pilot.app.screen, WalkScreen))
+        await until(pilot, lambda: shows_big(lines(pilot.app), "LEAD CHECK"))
+        await tap(pilot, "q")
+        await until(pilot, lambda: isinstance(pilot.app.screen, LiveScreen))
 
 
 async def test_what_cannot_be_opened_is_said_and_the_list_stays() -> None:
