@@ -33,7 +33,7 @@ from daq.trace import NOTED, TraceRing
 log = logging.getLogger(__name__)
 
 SNAPSHOT_EVERY_S = 0.05
-"""A new Snapshot at most this often, in seconds of samples: a screen draws 15 times a second. Nothing
+"""A new Snapshot at most this often, in seconds of samples: a screen draws 10 times a second. Nothing
 costs more in long switching, so whoever looks less often asks for fewer."""
 
 SNAPSHOT_SHARE = 0.1

@@ -11,7 +11,7 @@ Cost: one `reduceat` per block and lead pair; a minute at 4000 pairs/s takes 1 M
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -42,6 +42,15 @@ class Columns:
     marks: tuple[tuple[int, str], ...] = ()  # (column, what the user marked), oldest first
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Drawn:
+    """What was asked for last: a picture asks for nearly the same again with every frame."""
+
+    bins_per_column: int
+    newest: int  # newest bin then: it and what came after may have changed
+    columns: Columns
+
+
 class TraceRing:
     """Push blocks and gaps, read columns. Not locked: the session guards it."""
 
@@ -49,6 +58,7 @@ class TraceRing:
         self._kept_s = kept_s
         self.rate_hz = 0.0
         self.bin_pairs = 1
+        self._drawn: _Drawn | None = None
         self._allocate()
 
     @property
@@ -68,6 +78,34 @@ class TraceRing:
 
     def columns(self, first: int, last: int, bins_per_column: int) -> Columns:
         """Columns with absolute index `first` <= i < `last`, each of `bins_per_column` bins."""
+        before = self._whole_before(first, last, bins_per_column)
+        begin = first if before is None else first + len(before.low)
+        found = self._gathered(begin, last, bins_per_column)
+        if before is not None:
+            found = Columns(
+                first,
+                np.concatenate((before.low, found.low)),
+                np.concatenate((before.high, found.high)),
+                np.concatenate((before.lost, found.lost)),
+            )
+        self._drawn = _Drawn(bins_per_column, self._newest, found)
+        marks = tuple((at // bins_per_column, what) for at, what in self._marks)
+        return replace(found, marks=tuple(mark for mark in marks if first <= mark[0] < last))
+
+    def _whole_before(self, first: int, last: int, bins_per_column: int) -> Columns | None:
+        """The columns from `first` on that were whole when last asked for: they never change."""
+        drawn = self._drawn
+        if drawn is None or drawn.bins_per_column != bins_per_column or drawn.columns.first > first:
+            return None
+        if first * bins_per_column <= self._newest - len(self._lost):
+            return None  # the oldest of them is no longer kept
+        old, begin = drawn.columns, first - drawn.columns.first
+        end = min(drawn.newest // bins_per_column, last, old.first + len(old.low)) - old.first
+        if end <= begin:
+            return None
+        return Columns(first, old.low[begin:end], old.high[begin:end], old.lost[begin:end])
+
+    def _gathered(self, first: int, last: int, bins_per_column: int) -> Columns:
         index = np.arange(first * bins_per_column, last * bins_per_column)
         kept = (index >= 0) & (index <= self._newest) & (index > self._newest - len(self._lost))
         slot = index % len(self._lost)
@@ -75,9 +113,7 @@ class TraceRing:
         low = np.where(kept[:, None], self._low[slot], np.nan).reshape(*shape, 2)
         high = np.where(kept[:, None], self._high[slot], np.nan).reshape(*shape, 2)
         lost = np.logical_or.reduce((self._lost[slot] & kept).reshape(shape), axis=1)
-        marks = tuple((at // bins_per_column, what) for at, what in self._marks)
-        seen = tuple(mark for mark in marks if first <= mark[0] < last)
-        return Columns(first, np.fmin.reduce(low, axis=1), np.fmax.reduce(high, axis=1), lost, seen)
+        return Columns(first, np.fmin.reduce(low, axis=1), np.fmax.reduce(high, axis=1), lost)
 
     def mark(self, what: str, later_s: float = 0.0) -> None:
         """The user marked `what`, `later_s` after the newest pair (before it, where negative)."""
@@ -85,6 +121,7 @@ class TraceRing:
         self._marks.append((max(0, at) // self.bin_pairs, what))
 
     def _allocate(self) -> None:
+        self._drawn = None
         count = int(np.ceil(self._kept_s * self.rate_hz / self.bin_pairs)) + 1
         self._low = np.full((count, 2), np.nan)
         self._high = np.full((count, 2), np.nan)

@@ -79,6 +79,13 @@ def duration(seconds: float) -> str:
     return f"{hours} h {rest // 60:02d} min"
 
 
+def clock(t_s: float) -> str:
+    """'0:07', '12:05', '1:02:05': read at a glance, seconds only."""
+    hours, rest = divmod(max(0, int(t_s)), 3600)
+    minutes, seconds = divmod(rest, 60)
+    return f"{hours}:{minutes:02d}:{seconds:02d}" if hours else f"{minutes}:{seconds:02d}"
+
+
 def lasting(seconds: float) -> str:
     """A forecast: '37 h 10 min', 'more than 1000 h'."""
     return duration(seconds) if seconds < _LONGEST_SAID_S else "more than 1000 h"

@@ -27,8 +27,8 @@ from tui.panels import BigWord, Line
 from tui.terminal import Bell, keeps_up, too_small
 from tui.trace_view import TraceView
 
-FRAME_S = 1 / 15
-"""Time between frames (s): the pen moves smoothly, at a third of the cost of 50 a second."""
+FRAME_S = 1 / 10
+"""Time between frames (s): the pen goes on by a cell or less; more frames cost and show no more."""
 
 NO_READINGS = (LeadView(0.0, 0.0, StateWord.NO_READING),) * 2
 

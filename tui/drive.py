@@ -77,7 +77,7 @@ class DriveScreen(JobScreen):
         style = "bold $alarm" if headline.alarm else "bold"
         small = too_small(self.size.width, self.size.height)
         self.line("driver").say((f" {small or drive_words.DRIVER} ", "bold reverse"))
-        self._show_big(headline.word, style, drive_words.clock(now_s))
+        self._show_big(headline.word, style, words.clock(now_s))
         self.line("last").say((f"{headline.word.lower()}: {headline.sentence}", style))
         self.line("state").say(*drive_words.state_line(now, now_s))
         counts = self.line("counts")

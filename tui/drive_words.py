@@ -36,7 +36,7 @@ def headline(now: Snapshot, now_s: float, away: bool, over: bool) -> Headline:
         return hindered
     if faults := [kind.last for kind in _faults(now)]:
         last = max(faults, key=lambda event: event.t_s + event.duration_s)
-        lasting, at = words.duration(last.duration_s), clock(last.t_s)
+        lasting, at = words.duration(last.duration_s), words.clock(last.t_s)
         sentence = f"{event_lines.since(last, now_s)} · {lasting} long · at {at}"
         return Headline(last.kind.value.upper(), sentence, True)
     if now.expectation == "steady":
@@ -47,7 +47,7 @@ def headline(now: Snapshot, now_s: float, away: bool, over: bool) -> Headline:
         return Headline("NO EVENT", unknown)
     if now.load is LoadState.UNKNOWN:
         return Headline("NO EVENT", "whether the load is on or off is not known yet")
-    normal = "" if now.baseline_s is None else f", normal as before {clock(now.baseline_s)}"
+    normal = "" if now.baseline_s is None else f", normal as before {words.clock(now.baseline_s)}"
     return Headline("HEALTHY", f"no fault so far{normal}")
 
 
@@ -79,17 +79,10 @@ def _hindered(now: Snapshot, away: bool, over: bool) -> Headline | None:
     return None
 
 
-def clock(t_s: float) -> str:
-    """'0:07', '12:05', '1:02:05': read at a glance, seconds only."""
-    hours, rest = divmod(max(0, int(t_s)), 3600)
-    minutes, seconds = divmod(rest, 60)
-    return f"{hours}:{minutes:02d}:{seconds:02d}" if hours else f"{minutes}:{seconds:02d}"
-
-
 def state_line(now: Snapshot, now_s: float) -> tuple[Part, ...]:
     """'1:02:05 · load on · expect steady · source 13.80 V ±0.03'."""
     rest = (words.load(now, brief=True), f"expect {now.expectation}", words.source(now, brief=True))
-    return ((clock(now_s), "bold"), DOT, DOT.join(rest))
+    return ((words.clock(now_s), "bold"), DOT, DOT.join(rest))
 
 
 def counts(now: Snapshot, now_s: float, rows: int) -> str:
@@ -120,4 +113,5 @@ def recording_line(health: Health | None, losses: str, lost: bool) -> tuple[Part
     if health is None:
         return (("NOT RECORDING", "bold reverse"), " r records the run from its beginning", DOT, loss)
     style = "bold $alarm" if health.late else ""
-    return (("● REC", "bold reverse"), f" {clock(health.recorded_s)}", DOT, loss, DOT, (health.line, style))
+    length = words.clock(health.recorded_s)
+    return (("● REC", "bold reverse"), f" {length}", DOT, loss, DOT, (health.line, style))

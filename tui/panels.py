@@ -24,7 +24,7 @@ DOT = " · "
 
 
 class Line(Static):
-    """Text that is repainted only when it changes."""
+    """Text that is repainted only when it changes, with a new layout only where its height follows it."""
 
     def __init__(self, id: str | None = None) -> None:
         super().__init__("", markup=False, id=id)
@@ -33,7 +33,9 @@ class Line(Static):
     def say(self, *parts: Part) -> None:
         if parts != self.said:
             self.said = parts
-            self.update(Content.assemble(*map(_printable, parts)))
+            height = self.styles.height
+            follows = height is None or height.is_auto
+            self.update(Content.assemble(*map(_printable, parts)), layout=follows)
 
 
 def _printable(part: Part) -> Part:
@@ -166,7 +168,7 @@ def device_line(name: str, snapshot: Snapshot, recording: Recording, mood: str) 
     if mood:
         parts += [(mood, "bold"), DOT]
     if recording.path is not None:
-        length = words.duration(max(0.0, snapshot.time_s - recording.since_s))
+        length = words.clock(snapshot.time_s - recording.since_s)
         parts += [("● REC", "bold reverse"), f" {length}", DOT]
     elif not mood:
         parts += ["not recording", DOT]

@@ -60,6 +60,31 @@ def test_a_spike_of_one_sample_is_in_exactly_one_column(at: int, cuts: list[int]
     assert np.nanmax(seen.high[:, 0]) == 12.0
 
 
+@given(
+    seed=st.integers(0, 2**32 - 1),
+    zoom=st.integers(1, 9),
+    steps=st.lists(
+        st.tuples(st.sampled_from(["push", "push", "push", "lose", "rate"]), st.integers(1, 300)), max_size=30
+    ),
+)
+def test_what_was_asked_before_does_not_matter(seed: int, zoom: int, steps: list[tuple[str, int]]) -> None:
+    """A ring that is asked after every step answers as one that is asked once."""
+    counts = np.random.default_rng(seed).integers(0, 1024, (10_000, 2)).astype(np.int32)
+    often, items, at, layout = TraceRing(kept_s=0.5), list[Block | Gap](), 0, LAYOUT
+    for what, size in steps:
+        if what == "rate":
+            layout = Layout(500.0 * (1 + size % 8), LAYOUT.scale)
+        item = _gap(at, size / 4000) if what == "lose" else Block(at, counts[at : at + size], layout)
+        at += 0 if isinstance(item, Gap) else size
+        items.append(item)
+        often.push(item)
+        last = often.bins // zoom + 1
+        first, once = max(0, last - 40), TraceRing(kept_s=0.5)
+        for earlier in items:
+            once.push(earlier)
+        _same(often.columns(first, last, zoom), once.columns(first, last, zoom))
+
+
 def test_volts_are_those_of_the_scale_even_when_it_is_negative() -> None:
     layout = Layout(4000.0, Scale(volts_per_count=(0.05, -0.05), offset_v=(-8.0, 40.0)))
     counts = np.array([[100, 100], [200, 200], [150, 150], [150, 150]], dtype=np.int32)

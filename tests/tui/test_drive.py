@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from textual.pilot import Pilot
 
+from daq import words
 from daq.event_counts import Labelled
 from daq.event_summary import summarise
 from daq.events import REGISTRY
@@ -23,7 +24,7 @@ from tests.tui.scenes import LAYOUT, NOT_YET, ListSource, StagePipeline, snapsho
 from tests.tui.stage import LARGE, SMALL, Run, a_run, lines, on_stage, segments, tap, text, until
 from tui import themes
 from tui.drive import BELL_EVERY_S, LOOK_S, DriveScreen
-from tui.drive_words import DRIVER, clock, headline
+from tui.drive_words import DRIVER, headline
 from tui.keys import AFTER_DRIVE, DRIVE, DRIVE_MARKS, SILENCE
 from tui.letters import big_lines, columns
 from tui.terminal import Bell
@@ -335,4 +336,4 @@ def test_big_words_are_as_large_as_fits(word: str, width: int, height: int, rows
     ("t_s", "told"), [(-1.0, "0:00"), (7.9, "0:07"), (725.0, "12:05"), (3725.0, "1:02:05")]
 )
 def test_the_clock_has_whole_seconds(t_s: float, told: str) -> None:
-    assert clock(t_s) == told
+    assert words.clock(t_s) == told
