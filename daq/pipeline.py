@@ -25,12 +25,16 @@ from daq.samples import BASELINE, Bias, Block, Change, ChangeKind, Gap, Item, La
 from daq.seen import NO_BIAS
 from daq.snapshot import LeadCheckView, LeadView, Losses, Snapshot
 from daq.steady import Segmenter
-from daq.stretches import Lost, Raw, Stretch, end_of
+from daq.stretches import Lost, Raw, Stretch, end_of, start_of
 from daq.timeline import Timeline
 from daq.unplugged import Unplugged
 
 SHOWN = 100  # edges and events in a snapshot
 GATHER_S = 0.25  # samples waiting to be analysed, at most
+YOUNG_S = (
+    0.3  # a live picture follows an open stretch sample by sample up to this age, for it settles verdicts
+)
+LOOK_AGAIN_S = 0.2  # and then looks at it again this often: it only gets longer
 
 
 class Pipeline:
@@ -61,7 +65,7 @@ class Pipeline:
         self._check: LeadCheck | None = None
         self._checking = False
         self._readout = Readout(1)
-        self._conclusion: tuple[tuple[int, int, str, bool], Analysis] | None = None
+        self._conclusion: tuple[tuple[object, ...], Analysis] | None = None
         self._version = 0
         self._last_views: tuple[LeadView, LeadView] | None = None  # once the log has ended
 
@@ -361,16 +365,19 @@ class Pipeline:
         """
         whole |= self._last_views is not None
         open_now = () if self._segmenter is None else self._segmenter.still_open()
-        key = (self._version, int(sum(end_of(s) for s in open_now)), self.expectation, whole)
+        hazards, rate_hz = self._hazards, self._chapters.rate_hz
+        ac, noise = hazards is not None and hazards.ac, hazards is not None and hazards.noise
+        ends = tuple(end_of(s) if whole else _look_at(s, rate_hz) for s in open_now)
+        key = (self._version, ends, ac, noise, self._clipped > 0, self.expectation, whole)
         if self._conclusion is None or self._conclusion[0] != key:
             context = Context(
-                rate_hz=self._chapters.rate_hz,
+                rate_hz=rate_hz,
                 expectation=self.expectation,
                 reference_proven=self._reference_proven,
                 checked_source_v=self._check.source_v if self._check is not None else None,
                 whispered=self._whispers.ever,
-                ac=self._hazards is not None and self._hazards.ac,
-                noise=self._hazards is not None and self._hazards.noise,
+                ac=ac,
+                noise=noise,
                 clipped=self._clipped > 0,
                 skew_s=self._layout.scale.skew_s if self._layout is not None else (0.0, 0.0),
                 marks=tuple(self._marks),
@@ -382,3 +389,12 @@ class Pipeline:
             material = chapters.material(open_now) if whole else chapters.picture(open_now)
             self._conclusion = (key, conclude(material, context))
         return self._conclusion[1]
+
+
+def _look_at(stretch: Stretch, rate_hz: float) -> float:
+    """How far an open stretch has come, for a live picture: equal while it need not be looked at again."""
+    end = end_of(stretch)
+    if end - start_of(stretch) < YOUNG_S * rate_hz:
+        return end
+    step = LOOK_AGAIN_S * rate_hz
+    return end // step * step
