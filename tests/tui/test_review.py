@@ -79,7 +79,6 @@ def review() -> Iterator[Open]:
 async def test_it_replays_to_the_end_and_shows_the_findings(review: Open) -> None:
     screen = review(ListSource(switched(1.0), ends=True))
     async with on_stage(screen) as pilot:
-        await until(pilot, lambda: "replay at 1x" in text(pilot.app))
         await until(pilot, lambda: isinstance(pilot.app.screen, DetailsScreen))
         await until(pilot, lambda: "FINDINGS" in text(pilot.app))
         shown = text(pilot.app)
@@ -101,6 +100,7 @@ async def test_it_replays_to_the_end_and_shows_the_findings(review: Open) -> Non
 async def test_from_edge_to_edge_faster_and_again(review: Open) -> None:
     screen = review(ListSource(switched(30.0), ends=True))
     async with on_stage(screen) as pilot:
+        await until(pilot, lambda: "replay at 1x" in text(pilot.app))
         await tap(pilot, "space")
         await until(pilot, lambda: "PAUSED" in text(pilot.app))
         seen = []  # from the first stop on: what was known while it ran may be a tenth of a second old
@@ -209,7 +209,7 @@ async def test_details_add_what_it_could_be_once_it_is_worked_out() -> None:
     )
     seen = replace(snapshot(), judgement=GROUND_SIDE, look=lambda: Seen(states))
     async with on_stage(DetailsScreen(ListSource().info, seen, None), LARGE) as pilot:
-        await until(pilot, lambda: "high resistance, ground" in text(pilot.app), tries=1500)
+        await until(pilot, lambda: "high resistance, ground" in text(pilot.app))
         shown = text(pilot.app)
         assert "could be" in shown
         assert "being worked out" not in shown
