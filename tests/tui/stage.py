@@ -57,12 +57,12 @@ async def on_stage(
 TRIES = 1500  # half a minute: on a machine with much to do a screen takes its time
 
 
-async def until(pilot: Pilot[Any], condition: Callable[[], object]) -> None:
+async def until(pilot: Pilot[Any], condition: Callable[[], object], tries: int = TRIES) -> None:
     """Let the screen live until the condition holds.
 
     Not by the pilot's own pause: that waits for the whole process to be idle, which a worker never is.
     """
-    for _ in range(TRIES):
+    for _ in range(tries):
         if condition():
             return
         await asyncio.sleep(0.02)
