@@ -1,12 +1,13 @@
 """Memory and the cost of looking over a long run: whether either grows while it is recorded.
 
-    python -m tests.speed.memory [HOURS]
+    python -m tests.speed.memory [HOURS] [headless]
 
 A session takes simulated samples as fast as it can, in frames of 31 pairs, records them into a capture
-(whose clock is the samples' own, so that it commits every second of them) and makes its snapshots. Every
-five simulated minutes: resident memory of the process (MB), and CPU time of one snapshot (ms). Each signal
-runs in a process of its own. The plain alternative, in the same run: the same samples kept in a list, as a
-program would that analyses a recording at its end.
+(whose clock is the samples' own, so that it commits every second of them) and makes its snapshots: as many
+as the dashboard asks for, or with `headless` as many as `record` does. Twelve times in a run: resident
+memory of the process (MB), and CPU time of one snapshot (ms). Each signal runs in a process of its own. The
+plain alternative, in the same run: the same samples kept in a list, as a program would that analyses a
+recording at its end.
 Goal: flat over an hour, but for the edges found (about 0.3 kB each).
 """
 
@@ -23,15 +24,16 @@ from pathlib import Path
 from daq.calibration import scale_of
 from daq.capture import CaptureWriter
 from daq.pipeline import Pipeline
+from daq.record_command import PICTURE_S
 from daq.results import Started
 from daq.samples import Block, Counts, DeviceInfo, Item, Layout
-from daq.session import Session
+from daq.session import SNAPSHOT_EVERY_S, Session
 from daq.source import Capability, Command
 from tests.speed.line import RATE_HZ, Signal, Switching, calm, pulsed
 
 FRAME = 31
 CHUNK = FRAME * 1000
-EVERY_S = 300.0
+ROWS = 12
 LAYOUT = Layout(RATE_HZ, scale_of(None, (0, 0), Started(1, 2000, 0, FRAME, 128), 16_000_000))
 
 
@@ -52,13 +54,13 @@ class Simulated:
         self._signal, self._seconds = signal, seconds
 
     def __iter__(self) -> Iterator[Item]:
-        due_s = EVERY_S
+        due_s = every_s = self._seconds / ROWS
         for at in range(0, int(self._seconds * RATE_HZ), CHUNK):
             counts = self._signal(at, CHUNK)
             for i in range(0, CHUNK, FRAME):
                 yield Block(at + i, counts[i : i + FRAME], LAYOUT)
             if (at + CHUNK) / RATE_HZ >= due_s:
-                due_s += EVERY_S
+                due_s += every_s
                 self._measure()
 
     def _measure(self) -> None:
@@ -74,7 +76,7 @@ class Simulated:
         pass
 
 
-def run(name: str, signal: Signal, seconds: float) -> None:
+def run(name: str, signal: Signal, seconds: float, look_s: float) -> None:
     """One row of each table, in this process."""
     source = Simulated(signal, seconds)
     with tempfile.TemporaryDirectory() as folder:
@@ -82,7 +84,9 @@ def run(name: str, signal: Signal, seconds: float) -> None:
         def recorder(path: Path, info: DeviceInfo) -> CaptureWriter:
             return CaptureWriter(path, info, clock=lambda: session._time_s)
 
-        session = Session(source, Pipeline(), recorder, record_to=Path(folder) / "run.whichside")
+        session = Session(
+            source, Pipeline(), recorder, record_to=Path(folder) / "run.whichside", snapshot_every_s=look_s
+        )
         source.session = session
         begin = time.process_time()
         session.start().join()
@@ -98,7 +102,7 @@ def run_plain(seconds: float) -> None:
     kept, rows = list[Counts](), list[float]()
     for at in range(0, int(seconds * RATE_HZ), CHUNK):
         kept.append(calm(at, CHUNK))
-        if (at + CHUNK) / RATE_HZ >= EVERY_S * (len(rows) + 1):
+        if (at + CHUNK) / RATE_HZ >= seconds / ROWS * (len(rows) + 1):
             rows.append(resident_mb())
     _print("plain list", rows, f"{sum(len(c) for c in kept) / 1e6:.1f} M pairs")
 
@@ -109,12 +113,12 @@ def _print(name: str, row: list[float], more: str) -> None:
 
 def main() -> None:
     seconds = 3600 * float(sys.argv[1]) if len(sys.argv) > 1 else 3600.0
-    count = int(seconds / EVERY_S)
-    print(f"{'MB at minute':12}" + "".join(f"{(i + 1) * EVERY_S / 60:7.0f}" for i in range(count)))
+    look_s = PICTURE_S if sys.argv[2:] == ["headless"] else SNAPSHOT_EVERY_S
+    print(f"{'MB at minute':12}" + "".join(f"{(i + 1) * seconds / ROWS / 60:7.0f}" for i in range(ROWS)))
     context = multiprocessing.get_context("spawn")
     signals: dict[str, Signal] = {"calm": calm, "switching": Switching(int(3 * seconds)), "pulsed": pulsed}
     for name, signal in signals.items():
-        process = context.Process(target=run, args=(name, signal, seconds))
+        process = context.Process(target=run, args=(name, signal, seconds, look_s))
         process.start()
         process.join()
     process = context.Process(target=run_plain, args=(seconds,))
