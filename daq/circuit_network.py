@@ -10,23 +10,23 @@ Every value is an array over circuits (or broadcasts to one), so one pass solves
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
-from daq.circuit_parts import Element
+from daq.circuit_branches import BESIDE_S, branch_currents
+from daq.circuit_parts import Element, joined, taken
 
 Array = npt.NDArray[np.float64]
 Node = str
 Volts = Mapping[str, Array]
+T = TypeVar("T", bound=np.generic)
 
-TOLERANCE_V = 1e-5
-MOST_ROUNDS = 80
-# Put beside each non-linear branch and taken off its current again. Branches in series would each be a gap to
-# the other; this keeps the many-port's resistances small enough to be told apart in double precision.
-BESIDE_S = 1e-6
+Places = tuple[npt.NDArray[np.intp], ...]
+MOST = 0.5  # of the circuits: where so many are alike, picking them out costs more than working on all
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,10 +46,11 @@ class Network:
 
     def add(self, a: Node, b: Node, siemens: Array | float) -> None:
         """A conductance between `a` and `b`, beside what is there already."""
-        value = np.asarray(siemens, dtype=np.float64)
-        for one, other in ((a, b), (b, a)):
-            branches = self._mesh.setdefault(one, {})
-            branches[other] = branches[other] + value if other in branches else value
+        mesh, value = self._mesh, siemens if isinstance(siemens, np.ndarray) else np.asarray(siemens)
+        one, other = mesh.setdefault(a, {}), mesh.setdefault(b, {})
+        if b in one:
+            value = one[b] + value
+        one[b] = other[a] = value
 
     def nodes(self) -> list[Node]:
         return list(self._mesh)
@@ -59,13 +60,13 @@ class Network:
         new._mesh = {node: dict(branches) for node, branches in self._mesh.items()}
         return new
 
-    def rows(self, mask: npt.NDArray[np.bool_]) -> Network:
-        """The same network for the circuits that `mask` marks, as one flat axis."""
+    def picked(self, places: Places) -> Network:
+        """The same network for the circuits at `places`, as one flat axis."""
         new = Network()
         for a, branches in self._mesh.items():
             for b, value in branches.items():
                 if a < b:
-                    new.add(a, b, np.broadcast_to(value, mask.shape)[mask])
+                    new.add(a, b, _at(value, places))
         return new
 
     def take_out_all(self, nodes: set[Node], fixed: frozenset[Node]) -> list[_Star]:
@@ -113,65 +114,179 @@ def solve(
         {node: V, array of `shape`}. Non-linear circuits are iterated until no branch voltage moves by more
         than 10 µV.
     """
-    wanted = list(wanted)
     elements = [e for e in elements if np.any(e.active)]
-    fixed, injected = frozenset(known), dict(injected or {})
-    ports = {node for e in elements for node in (e.plus, e.minus)}
+    fixed = frozenset(known)
+    ports = {node for e in elements for node in (e.plus, e.minus)} - fixed
     reduced = network.copy()
-    reduced.take_out_all(set(network.nodes()) - fixed - ports - set(wanted) - set(injected), fixed)
-    answer = {node: np.empty(shape) for node in wanted}
-    patterns = np.zeros(shape, dtype=np.int64)
-    for n, element in enumerate(elements):
-        patterns |= np.broadcast_to(element.active, shape).astype(np.int64) << n
-    for pattern in np.unique(patterns):
-        mask = patterns == pattern
-        volts = _solve_alike(
-            reduced.rows(mask),
-            {node: np.broadcast_to(v, shape)[mask] for node, v in known.items()},
-            {node: np.broadcast_to(i, shape)[mask] for node, i in injected.items()},
-            [e.rows(mask) for n, e in enumerate(elements) if pattern >> n & 1],
-        )
-        for node in wanted:
-            answer[node][mask] = volts[node]
-    return answer
+    stars = reduced.take_out_all(set(network.nodes()) - fixed - ports, fixed)
+    currents = _passed_on(stars, injected or {}, fixed)
+    volts = {node: np.asarray(v, dtype=np.float64) for node, v in known.items()}
+    if elements:
+        volts |= _ports(reduced, volts, currents, elements, ports, shape)
+    wanted = list(wanted)
+    found = _back(_needed(stars, wanted), volts, currents)
+    return {node: np.array(np.broadcast_to(found[node], shape)) for node in wanted}
 
 
-def _solve_alike(
-    network: Network, known: Volts, injected: Mapping[Node, Array], elements: list[Element]
-) -> dict[Node, Array]:
-    """Circuits that all have the same non-linear branches.
+@dataclass(frozen=True, slots=True)
+class _ManyPort:
+    """What the linear rest is to some branches (Thévenin).
 
-    The linear rest is a many-port: branch voltages are those with no branch current, less what each branch's
-    current makes (Thévenin). Newton's method then works on the branches alone.
+    Branch voltages are those with no branch current, less what each branch's current makes. Newton's method
+    then works on the branches alone.
     """
+
+    idle: Volts  # with no current in the branches
+    pushed: list[dict[Node, Array]]  # volts made by 1 A in each branch
+
+    def open_v(self, element: Element) -> Array:
+        return self.idle[element.plus] - self.idle[element.minus]
+
+    def ohm(self, element: Element, push: int) -> Array:
+        made = self.pushed[push]
+        return made[element.minus] - made[element.plus]
+
+    def volts(self, node: Node, amperes: Iterable[Array]) -> Array:
+        found = self.idle[node]
+        for i, push in zip(amperes, self.pushed, strict=True):
+            found = found + i * push[node]
+        return found
+
+
+@dataclass(frozen=True, slots=True)
+class _Alike:
+    """Circuits, at `places`, that all have the same non-linear branches."""
+
+    places: Places
+    elements: list[Element]
+    rest: _ManyPort
+    everywhere: bool  # whether `rest` is of all circuits, or of these alone
+
+    def branches(self) -> list[Element]:
+        return [taken(e, self._here) for e in self.elements]
+
+    def open_v(self) -> Array:
+        return np.stack([self._rest_here(self.rest.open_v(e)) for e in self.elements])
+
+    def ohm(self) -> Array:
+        count = range(len(self.elements))
+        return np.array([[self._rest_here(self.rest.ohm(e, n)) for n in count] for e in self.elements])
+
+    def _here(self, values: npt.NDArray[T]) -> npt.NDArray[T]:
+        return _at(values, self.places)
+
+    def _rest_here(self, values: Array) -> Array:
+        return _at(values, self.places) if self.everywhere else values
+
+    def put(self, found: dict[Node, Array], amperes: Array) -> None:
+        """Voltages of the nodes in `found`, put where these circuits are."""
+        if not self.everywhere:
+            for node, volts in found.items():
+                volts[self.places] = self.rest.volts(node, amperes)
+            return
+        spread = [np.zeros(next(iter(found.values())).shape) for _ in amperes]
+        for everywhere, here in zip(spread, amperes, strict=True):
+            everywhere[self.places] = here
+        for node, volts in found.items():
+            volts[...] = self.rest.volts(node, spread)
+
+
+def _ports(
+    network: Network,
+    known: Volts,
+    injected: Mapping[Node, Array],
+    elements: list[Element],
+    ports: set[Node],
+    shape: tuple[int, ...],
+) -> dict[Node, Array]:
+    """Voltages at the ends of the branches; circuits with the same kinds of them are iterated together."""
+    found = {node: np.empty(shape) for node in ports}
+    kinds: dict[tuple[object, ...], list[_Alike]] = {}
+    for alike in _patterns(network, known, injected, elements, shape):
+        kinds.setdefault(tuple(e.kind for e in alike.elements), []).append(alike)
+    results = []
+    for some in kinds.values():
+        amperes = _branch_currents(some)
+        ends = np.cumsum([len(a.places[0]) for a in some])[:-1]
+        results += list(zip(some, np.split(amperes, ends, axis=1), strict=True))
+    for alike, amperes in sorted(results, key=lambda r: not r[0].everywhere):
+        alike.put(found, amperes)
+    return found
+
+
+def _branch_currents(some: list[_Alike]) -> Array:
+    """Amperes, (branches, circuits), of circuits one after another."""
+    if not some[0].elements:
+        return np.zeros((0, sum(len(a.places[0]) for a in some)))
+    branches = [joined(each) for each in zip(*(a.branches() for a in some), strict=True)]
+    open_v = np.concatenate([a.open_v() for a in some], axis=-1)
+    ohm = np.concatenate([a.ohm() for a in some], axis=-1)
+    return branch_currents(branches, open_v, ohm)
+
+
+def _patterns(
+    network: Network,
+    known: Volts,
+    injected: Mapping[Node, Array],
+    elements: list[Element],
+    shape: tuple[int, ...],
+) -> Iterable[_Alike]:
+    """Which branches are there together, and in which circuits."""
+    pattern = np.zeros(shape, dtype=np.intp)
+    for n, element in enumerate(elements):
+        pattern += element.active.astype(np.intp) << n
+    counts = np.bincount(pattern.ravel())
+    for code in np.flatnonzero(counts):
+        active = [e for n, e in enumerate(elements) if code >> n & 1]
+        places, most = np.nonzero(pattern == code), counts[code] > MOST * pattern.size
+        if most:
+            rest = _many_port(network.copy(), known, injected, active)
+        else:
+            volts, currents = ({n: _at(v, places) for n, v in each.items()} for each in (known, injected))
+            rest = _many_port(network.picked(places), volts, currents, active)
+        yield _Alike(places, active, rest, bool(most))
+
+
+def _many_port(
+    network: Network, known: Volts, injected: Mapping[Node, Array], elements: Sequence[Element]
+) -> _ManyPort:
+    """The network, which is used up, as its branches see it."""
     fixed = frozenset(known)
     for element in elements:
         network.add(element.plus, element.minus, BESIDE_S)
     stars = network.take_out_all(set(network.nodes()) - fixed, fixed)
-    idle = _back(stars, known, injected)
-    if not elements:
-        return idle
-    dead = {node: np.zeros_like(v) for node, v in known.items()}
-    one = np.ones(len(next(iter(known.values()))))
-    pushed = [_back(stars, dead, {e.minus: one, e.plus: -one}) for e in elements]  # by 1 A in each branch
-    open_v = np.stack([idle[e.plus] - idle[e.minus] for e in elements])
-    ohm = np.array([[push[e.minus] - push[e.plus] for push in pushed] for e in elements])
-    amperes = _branch_currents(elements, open_v, ohm)
-    return {
-        node: v + sum((i * push[node] for i, push in zip(amperes, pushed, strict=True)), start=np.zeros(1))
-        for node, v in idle.items()
-    }
+    idle = _back(stars, known, _passed_on(stars, injected, fixed))
+    dead, one = {node: np.zeros(1) for node in known}, np.ones(1)
+    pushed = [_back(stars, dead, _passed_on(stars, {e.minus: one, e.plus: -one}, fixed)) for e in elements]
+    return _ManyPort(idle, pushed)
 
 
-def _back(stars: list[_Star], known: Volts, injected: Mapping[Node, Array]) -> dict[Node, Array]:
-    """Voltages of all nodes: injected currents are passed on as nodes are taken out, then all come back."""
+def _passed_on(
+    stars: list[_Star], injected: Mapping[Node, Array], fixed: frozenset[Node]
+) -> dict[Node, Array]:
+    """Currents into nodes, passed on to their neighbours as the nodes are taken out."""
     currents = dict(injected)
-    for star in stars:
+    for star in stars if currents else ():
         if star.node in currents:
             for other, g in star.branches:
-                if other not in known:
+                if other not in fixed:
                     passed = currents[star.node] * (g / star.total)
                     currents[other] = currents[other] + passed if other in currents else passed
+    return currents
+
+
+def _needed(stars: list[_Star], wanted: Iterable[Node]) -> list[_Star]:
+    """Those without which the wanted nodes are not found."""
+    nodes, found = set(wanted), []
+    for star in stars:
+        if star.node in nodes:
+            nodes.update(node for node, _ in star.branches)
+            found.append(star)
+    return found
+
+
+def _back(stars: list[_Star], known: Volts, currents: Mapping[Node, Array]) -> dict[Node, Array]:
+    """Voltages of all nodes, last taken out first; `currents` have been passed on."""
     volts = dict(known)
     for star in reversed(stars):
         pull = _sum(g * volts[other] for other, g in star.branches)
@@ -181,44 +296,11 @@ def _back(stars: list[_Star], known: Volts, injected: Mapping[Node, Array]) -> d
     return volts
 
 
-def _branch_currents(elements: list[Element], open_v: Array, ohm: Array) -> Array:
-    """Currents, A, (branches, circuits), with v = open_v - ohm i(v). What has settled leaves the work."""
-    count, size = open_v.shape
-    answer = np.empty((count, size))
-    left, across = np.arange(size), _begin(elements, open_v, ohm)
-    for _ in range(MOST_ROUNDS):
-        tangents = [e.tangent(v) for e, v in zip(elements, across, strict=True)]
-        current = np.stack([t[0] for t in tangents]) - BESIDE_S * across
-        slope = np.stack([t[1] for t in tangents]) - BESIDE_S
-        miss = across - open_v + (ohm * current).sum(axis=1)
-        if count == 1:
-            step = miss / (1.0 + ohm[0] * slope)
-        else:
-            matrix = np.moveaxis(ohm * slope, -1, 0) + np.eye(count)
-            step = np.linalg.solve(matrix, miss.T[..., None])[..., 0].T
-        target = across - step
-        answer[:, left] = current - slope * step
-        across = np.stack([e.limited(t, v) for e, t, v in zip(elements, target, across, strict=True)])
-        going = (np.abs(step) > TOLERANCE_V).any(axis=0)
-        if not going.any():
-            break
-        if going.sum() < 0.7 * len(left):
-            left, across = left[going], across[:, going]
-            open_v, ohm = open_v[:, going], ohm[..., going]
-            elements = [e.rows(going) for e in elements]
-    return answer
-
-
-def _begin(elements: list[Element], open_v: Array, ohm: Array) -> Array:
-    """First branch voltages: each branch as if the others were joints, and BESIDE_S were not there."""
-    if len(elements) == 1:
-        own, shorted = 1.0 / ohm[0], open_v / ohm[0]
-    else:
-        siemens = np.linalg.inv(np.moveaxis(ohm, -1, 0))
-        shorted = (siemens @ open_v.T[..., None])[..., 0].T
-        own = np.diagonal(siemens, axis1=1, axis2=2).T
-    own = np.maximum(own - BESIDE_S, 1e-9 * BESIDE_S)
-    return np.stack([e.guess(i / g, 1.0 / g) for e, i, g in zip(elements, shorted, own, strict=True)])
+def _at(values: npt.NDArray[T], places: Places) -> npt.NDArray[T]:
+    """The values at `places` of the shape to which they broadcast, as one flat axis."""
+    lead = len(places) - values.ndim
+    index = tuple(0 if size == 1 else at for size, at in zip(values.shape, places[lead:], strict=True))
+    return np.broadcast_to(values[index], places[0].shape)
 
 
 def _sum(values: Iterable[Array]) -> Array:

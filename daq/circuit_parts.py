@@ -8,16 +8,17 @@ cold resistance is a tenth of the hot one (common practice for incandescent lamp
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Protocol, TypeVar
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields
+from typing import Any, ClassVar, Protocol, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
+E = TypeVar("E", bound="Element")
+
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
-
-T = TypeVar("T", bound=np.generic)
 
 THERMAL_V = 0.025865  # k T / q at 27 °C
 MOST_EXPONENT = 200.0
@@ -30,7 +31,9 @@ KNEE = COLD_SHARE ** (1.0 / (1.0 - FILAMENT_POWER))
 
 
 class Element(Protocol):
-    """A non-linear branch from `plus` to `minus`, present where `active`."""
+    """A non-linear branch from `plus` to `minus`, present where `active`; a dataclass."""
+
+    __dataclass_fields__: ClassVar[dict[str, Any]]
 
     @property
     def plus(self) -> str: ...
@@ -47,8 +50,9 @@ class Element(Protocol):
     def limited(self, target: Array, volts: Array) -> Array:
         """Where to go from `volts` when the tangent points to `target`."""
 
-    def rows(self, mask: Mask) -> Element:
-        """The same branch for the circuits marked, as one flat axis."""
+    @property
+    def kind(self) -> str:
+        """Branches of the same kind have the same law, and can be joined."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,15 +111,9 @@ class Junction:
         from_off = slope * np.log(np.maximum(target / slope, 1e-30))
         return np.where(far, np.where(volts > 0, from_on, from_off), target)
 
-    def rows(self, mask: Mask) -> Junction:
-        return Junction(
-            self.plus,
-            self.minus,
-            _rows(self.active, mask),
-            _rows(self.saturation_a, mask),
-            _rows(self.slope_v, mask),
-            self.both_ways,
-        )
+    @property
+    def kind(self) -> str:
+        return "junction both ways" if self.both_ways else "junction"
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,14 +140,31 @@ class Filament:
     def limited(self, target: Array, volts: Array) -> Array:
         return target
 
-    def rows(self, mask: Mask) -> Filament:
-        return Filament(
-            self.plus,
-            self.minus,
-            _rows(self.active, mask),
-            _rows(self.hot_s, mask),
-            _rows(self.rated_v, mask),
-        )
+    @property
+    def kind(self) -> str:
+        return "filament"
+
+
+@dataclass(frozen=True, slots=True)
+class Joint:
+    """A plain piece of metal: JOINED_S."""
+
+    plus: str
+    minus: str
+    active: Mask
+
+    def guess(self, open_v: Array, ohm: Array) -> Array:
+        return open_v / (1.0 + ohm * JOINED_S)
+
+    def tangent(self, volts: Array) -> tuple[Array, Array]:
+        return JOINED_S * volts, np.full_like(volts, JOINED_S)
+
+    def limited(self, target: Array, volts: Array) -> Array:
+        return target
+
+    @property
+    def kind(self) -> str:
+        return "joint"
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,20 +195,49 @@ class Load:
     def limited(self, target: Array, volts: Array) -> Array:
         return np.where(self.is_led, self.led.limited(target, volts), target)
 
-    def rows(self, mask: Mask) -> Load:
-        return Load(
-            self.plus,
-            self.minus,
-            _rows(self.active, mask),
-            self.led.rows(mask),
-            self.filament.rows(mask),
-            _rows(self.is_led, mask),
-            _rows(self.is_filament, mask),
-        )
+    @property
+    def kind(self) -> str:
+        return f"load, {self.led.kind}"
+
+    def kinds(self) -> list[tuple[Element, npt.NDArray[np.intp]]]:
+        """Each kind as a branch of its own, with the circuits that have it; values must be over circuits."""
+        plain = Joint(self.plus, self.minus, self.active)
+        found: list[tuple[Element, npt.NDArray[np.intp]]] = []
+        for one, mask in (
+            (self.led, self.is_led),
+            (self.filament, self.is_filament & ~self.is_led),
+            (plain, ~(self.is_led | self.is_filament)),
+        ):
+            rows = np.flatnonzero(mask)
+            found.append((taken(one, lambda values: values[rows]), rows))  # noqa: B023
+        return found
 
     def _chosen(self, led: Array, filament: Array, plain: Array) -> Array:
         return np.where(self.is_led, led, np.where(self.is_filament, filament, plain))
 
 
-def _rows(values: npt.NDArray[T], mask: Mask) -> npt.NDArray[T]:
-    return np.broadcast_to(values, mask.shape)[mask]
+def taken(element: E, take: Callable[[npt.NDArray[Any]], npt.NDArray[Any]]) -> E:
+    """The same branch for some circuits, chosen by what `take` does to its values; all of them have it."""
+
+    def one(name: str, value: Any) -> Any:
+        if isinstance(value, np.ndarray) and name != "active":
+            return take(value)
+        return taken(value, take) if isinstance(value, (Junction, Filament)) else value
+
+    return type(element)(**{f.name: one(f.name, getattr(element, f.name)) for f in fields(element)})
+
+
+def joined(elements: Sequence[E]) -> E:
+    """Branches of the same kind as one, their circuits one after another."""
+    first = elements[0]
+    if len(elements) == 1:
+        return first
+
+    def one(name: str, value: Any) -> Any:
+        if isinstance(value, np.ndarray) and name != "active":
+            return np.concatenate([getattr(e, name) for e in elements])
+        if isinstance(value, (Junction, Filament)):
+            return joined([getattr(e, name) for e in elements])
+        return value
+
+    return type(first)(**{f.name: one(f.name, getattr(first, f.name)) for f in fields(first)})

@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from daq.circuit import NOTHING_S, Circuits, Setup, fuse_current
+from daq.circuit import NOTHING_S, Circuits, Setup
+from daq.circuit_reading import fuse_currents
 from daq.knowledge import Knowledge, Spread
 from daq.unknowns import Array, Draws
 
@@ -339,8 +340,8 @@ class _Builder:
         if not len(rows):
             return
         some = made.chosen(rows)
-        off = fuse_current(some, Setup(control="off", key="on"))
-        on = fuse_current(some, Setup(control="on", key="on"))
+        setups = [Setup(control=control, key="on") for control in ("off", "on")]
+        off, on = fuse_currents(some, setups)
         limit = 1.5 * some.fuse_a
         electronic = np.broadcast_to(~self._is("switch", "contact"), made.shape)[rows]
         electronic = electronic & np.array([[self._chosen[row].side != "unswitched"] for row in rows])

@@ -11,7 +11,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from daq.circuit import Circuits, Instrument, Light, Seen, Setup, readings
+from daq.circuit import Circuits, Instrument, Light, Setup
+from daq.circuit_reading import Case, Seen, all_readings
 from daq.knowledge import Weights
 from daq.readings import WORDS, At, Lamp, Levels, Reading
 
@@ -23,13 +24,12 @@ BORDERS = (0.17, 0.62)
 SOFT = 0.05
 
 
-def shown(circuits: Circuits, reading: Reading, order: int, k: Weights, control: str | None = None) -> Seen:
-    """What every circuit would show where this reading was taken, lead `order` on the feed pin."""
-    return readings(
-        circuits,
-        setup(reading, order, control),
-        Instrument(k["logger_ohm" if logged(reading) else "meter_ohm"]),
-    )
+def case(
+    reading: Reading, order: int, k: Weights, rows: npt.NDArray[np.intp], control: str | None = None
+) -> Case:
+    """Explanations `rows` where this reading was taken, lead `order` on the feed pin."""
+    instrument = Instrument(k["logger_ohm" if logged(reading) else "meter_ohm"])
+    return Case(setup(reading, order, control), instrument, rows)
 
 
 def logged(reading: Reading) -> bool:
@@ -59,13 +59,16 @@ class Scorer:
         self._source = np.broadcast_to(circuits.emf, circuits.shape)
         scale = 20.0 if _highest(given) <= 20 else 40.0
         self.log_misread = np.array([np.log(knowledge["misread"] * _misread(r, scale)) for r in given])
-        self._seen: dict[tuple[Setup, bool], Seen] = {}
-        for reading in given:
-            for order in ORDERS:
-                for control in _controls(reading):
-                    place = _place(reading, order, control)
-                    if place not in self._seen:
-                        self._seen[place] = shown(circuits, reading, order, knowledge, control)
+        rows = np.arange(circuits.shape[0])
+        cases = {
+            _place(reading, order, control): case(reading, order, knowledge, rows, control)
+            for reading in given
+            for order in ORDERS
+            for control in _controls(reading)
+        }
+        self._seen: dict[tuple[Setup, bool], Seen] = dict(
+            zip(cases, all_readings(circuits, list(cases.values())), strict=True)
+        )
 
     def log_density(self, rows: npt.NDArray[np.intp], widen: Array) -> Array:
         """ln density of each reading, misread part included: (orders, readings, rows, draws).

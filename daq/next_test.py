@@ -7,17 +7,19 @@ them apart; what classes tell is never more than what volts would. Uncertainty o
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from daq.circuit import Circuits
+from daq.circuit_reading import Seen, all_readings
 from daq.diagnosis import Belief
 from daq.information import expected_bits
-from daq.likelihood import ORDERS, deviation, look, shown
+from daq.likelihood import ORDERS, case, deviation, look
 from daq.offered_tests import BY_HAND, Means, Offer, offered
-from daq.readings import WORDS, At, Lamp, Levels
+from daq.readings import WORDS, Lamp, Levels, Reading
 from daq.unknowns import Array, stratified
 
 Codes = npt.NDArray[np.int64]
@@ -88,7 +90,9 @@ def field(belief: Belief, groups: npt.NDArray[np.intp]) -> Field:
 
 def play_all(belief: Belief, played: Field, means: Means = BY_HAND) -> list[Played]:
     """Every offered test, most telling for its cost first."""
-    found = [_play(test, belief, played) for test in offered(belief.given, belief.knowledge.costs, means)]
+    tests = offered(belief.given, belief.knowledge.costs, means)
+    values = _values([t.reading for t in tests], belief, played)
+    found = [_play(test, v, belief, played) for test, v in zip(tests, values, strict=True)]
     return sorted(found, key=lambda p: -p.rate)
 
 
@@ -97,8 +101,7 @@ def worth_doing(best: Played, belief: Belief) -> bool:
     return best.bits >= stop["bits"] and best.bits / best.test.minutes >= stop["bits_per_minute"]
 
 
-def _play(test: Offer, belief: Belief, played: Field) -> Played:
-    values = _values(test, belief, played)
+def _play(test: Offer, values: Array, belief: Belief, played: Field) -> Played:
     source = np.broadcast_to(played.circuits.emf, values.shape[1:])
     if isinstance(test.reading.what, Lamp):
         codes, kinds = _looks(values[0]), len(WORDS)
@@ -113,24 +116,31 @@ def _play(test: Offer, belief: Belief, played: Field) -> Played:
     return Played(test, bits, chances, _outcomes(test, values, codes, chances, played))
 
 
-def _values(test: Offer, belief: Belief, played: Field) -> Array:
-    """What would be read: (1 or 2, explanations, draws); lead 1 then lead 2."""
-    reading, what, k = test.reading, test.reading.what, belief.knowledge.reading
-    if isinstance(what, At):
-        return shown(played.circuits, reading, 1, k).place[None]
-    if isinstance(what, Levels) and what.bias == (None, None):  # either order reads the same pins
-        seen = shown(played.circuits, reading, 1, k)
-        turned = played.order[:, None] == 1
-        return np.stack([np.where(turned, seen.ground, seen.feed), np.where(turned, seen.feed, seen.ground)])
-    values = np.empty((2 if isinstance(what, Levels) else 1, len(played.row), DRAWS))
-    for order in ORDERS:
-        mine = np.flatnonzero(played.order == order - 1)
-        if not len(mine):
-            continue
-        seen = shown(played.circuits.chosen(mine), reading, order, k)
-        pins = (seen.feed, seen.ground) if order == 1 else (seen.ground, seen.feed)
-        values[:, mine] = pins if isinstance(what, Levels) else seen.light[None]
-    return values
+def _values(tests: Sequence[Reading], belief: Belief, played: Field) -> list[Array]:
+    """What would be read in each test: (1 or 2, explanations, draws); lead 1 then lead 2."""
+    orders = [np.flatnonzero(played.order == order - 1) for order in ORDERS]
+    cases = [
+        case(test, order, belief.knowledge.reading, rows)
+        for test in tests
+        for order, rows in zip(ORDERS, orders, strict=True)
+    ]
+    seen = all_readings(played.circuits, cases)
+    return [
+        _as_read(test, orders, seen[n : n + 2]) for test, n in zip(tests, range(0, len(seen), 2), strict=True)
+    ]
+
+
+def _as_read(test: Reading, orders: Sequence[npt.NDArray[np.intp]], seen: Sequence[Seen]) -> Array:
+    """What was seen in either lead order, put together and told lead by lead."""
+    what = test.what
+    each = []
+    for order, shown in zip(ORDERS, seen, strict=True):
+        pins = (shown.feed, shown.ground) if order == 1 else (shown.ground, shown.feed)
+        each.append(
+            pins if isinstance(what, Levels) else (shown.light,) if isinstance(what, Lamp) else (shown.place,)
+        )
+    values = np.concatenate(each, axis=1)
+    return values[:, np.argsort(np.concatenate(orders))]
 
 
 def _classes(values: Array, source: Array, belief: Belief) -> tuple[Codes, int]:

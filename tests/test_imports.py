@@ -34,6 +34,8 @@ REASONING = {
         "circuit",
         "circuit_network",
         "circuit_parts",
+        "circuit_branches",
+        "circuit_reading",
         "knowledge",
         "unknowns",
         "aiming",

@@ -11,7 +11,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from daq.circuit import Circuits, Instrument, Light, Setup, readings
+from daq.circuit import Circuits, Instrument, Light, Setup
+from daq.circuit_reading import readings
 from daq.hypotheses import Hypothesis, circuits, hypotheses
 from daq.knowledge import shipped
 from daq.unknowns import Array, Draws, unaimed

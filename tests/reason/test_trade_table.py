@@ -10,7 +10,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from daq.circuit import Instrument, Setup, readings
+from daq.circuit import Instrument, Setup
+from daq.circuit_reading import readings
 from daq.hypotheses import Fault, circuits, hypotheses
 from daq.knowledge import shipped
 from daq.unknowns import CHOICES, DIALS, Draws
