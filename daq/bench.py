@@ -100,6 +100,11 @@ class BenchSource:
         return dict(self._bench.choices)
 
     @property
+    def light(self) -> str:
+        """How the test light looks now: "lit", "dim", "dark"; "" while it is away."""
+        return self._bench.light
+
+    @property
     def link(self) -> LoggerLink:
         """The host link, with its counters."""
         return self._link

@@ -33,6 +33,9 @@ BIAS_V = 5.0
 WHISPER_OHM = 1e6
 BIAS_OHM = 10e3
 
+LIGHT_W = 3.0  # an ordinary test light
+LIGHT = "bulb", "bulb tip"  # its two ends
+
 CONTACT_OHM = 0.01
 SPARK_V = 350.0  # a small gap in air breaks down near 330 V (Paschen's minimum, from memory)
 ARC_V = 20.0  # once more than about half an ampere flows it burns on at 12 to 20 V (from memory)
@@ -50,6 +53,23 @@ def stand(volt: float) -> Parts:
     for number in (1, 2):
         parts += _lead(number)
         parts.append(Resistor(f"pin {number}", f"load {number}", PIN_OHM, when("plug", "in")))
+    return parts + _test_light(volt)
+
+
+def light_place(pole: str, pin: int) -> str:
+    """Where the test light is, in the words of its control."""
+    return f"{pole} pin {pin}"
+
+
+def _test_light(volt: float) -> Parts:
+    """A bulb of the system's voltage, from a battery post to a pin; away at first."""
+    places = {(pole, pin): light_place(pole, pin) for pole in ("positive", "negative") for pin in (1, 2)}
+    parts = lamp(*LIGHT, LIGHT_W, 13.5 if volt < 20 else 27.0, when("light", *places.values()))
+    for pole, post in (("positive", "post"), ("negative", "0")):
+        parts.append(Resistor(post, LIGHT[0], 0.05, when("light", places[pole, 1], places[pole, 2])))
+    for pin in (1, 2):
+        held = when("light", places["positive", pin], places["negative", pin])
+        parts.append(Resistor(LIGHT[1], f"pin {pin}", CLIP_OHM, held))
     return parts
 
 
@@ -74,9 +94,9 @@ def wire(a: str, b: str, ohm: float, present: When | None = None) -> Parts:
     return [Resistor(a, b, ohm, present)]
 
 
-def lamp(a: str, b: str, watt: float, volt: float = 13.5) -> Parts:
+def lamp(a: str, b: str, watt: float, volt: float = 13.5, present: When | None = None) -> Parts:
     """The heat capacity makes the inrush fall to twice the current in about 35 ms."""
-    return [Part(a, b, Filament(volt, watt, joule_per_k=1.0e-4 * watt))]
+    return [Part(a, b, Filament(volt, watt, joule_per_k=1.0e-4 * watt), present)]
 
 
 def led_string(a: str, b: str, ohm: float, in_series: int) -> Parts:

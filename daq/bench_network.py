@@ -85,6 +85,10 @@ class Network:
         """Names of the positions that parts depend on."""
         return self._switches
 
+    def law_of(self, ends: tuple[str, str]) -> int:
+        """The place, among all laws, of the non-linear part between two nodes."""
+        return next(i for i, d in enumerate(self._devices) if (d.a, d.b) == ends)
+
     @property
     def law_rest(self) -> list[float]:
         return [d.law.rest for d in self._devices]

@@ -18,6 +18,7 @@ HAND_BOUNCE_S = 0.005
 RELAY_BOUNCE_S = 0.002
 PLUG_BOUNCE_S = 0.001
 LEAD_PLACES = ("on pin", "off pin", "on positive", "on negative")
+LIGHT_AWAY = "away"
 FUSE, SWITCH, GROUND_POINT = "at the fuse", "at the switch", "at the ground point"
 
 
@@ -154,6 +155,8 @@ def rig(*pieces: Parts, source_v: float = 12.6) -> Rig:
     )
     for lead in ("lead 1", "lead 2"):
         started.control(lead, "on pin", {place: (Set(lead, place),) for place in LEAD_PLACES})
+    places = [the.light_place(pole, pin) for pole in ("positive", "negative") for pin in (1, 2)]
+    started.control("light", LIGHT_AWAY, {to: (Set("light", to),) for to in (LIGHT_AWAY, *places)})
     return started.control(
         "reference", "on", {"on": (Set("reference", "on"),), "wiggle": (), "off": (Set("reference", "off"),)}
     )

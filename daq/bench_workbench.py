@@ -16,8 +16,9 @@ import numpy as np
 
 from daq.bench_drives import Drive, Flicker, Move, Pulse, Set
 from daq.bench_front import Pair, Piece, Table, Trail
+from daq.bench_loads import LIGHT
 from daq.bench_network import Array
-from daq.bench_rig import BenchCircuit
+from daq.bench_rig import LIGHT_AWAY, BenchCircuit
 from daq.bench_transient import Condition, Transient
 from daq.errors import CommandError
 from daq.samples import Bias
@@ -26,6 +27,9 @@ FAR_US = 1 << 62
 WIGGLE = "wiggle"  # a movement of the hand, not a place to stay in
 SAME = 0.002  # of the error allowed in a step: 40 µV
 SAME_V = 5e-5
+DIM_K, LIT_K = 1200.0, 2100.0
+"""How hot a test light's filament is when its glow is seen by daylight, and when it shines (K): it reaches
+2700 K only near its rated voltage. Plausible, no source; in the dark one sees it from 800 K on."""
 
 
 class Reader(Protocol):
@@ -81,7 +85,9 @@ class Workbench:
         }
         self._positions = {position: _start_value(circuit, position) for position in self._noise}
         self._positions |= {"bias 1": "off", "bias 2": "off"}
-        self.transient = Transient(circuit.network(), self._positions)
+        network = circuit.network()
+        self._bulb = network.law_of(LIGHT)
+        self.transient = Transient(network, self._positions)
         self.transient.settle()
         self._movers: dict[str, _Mover] = {}
         one, two = self.transient.probes.tolist()
@@ -96,6 +102,18 @@ class Workbench:
     def repeats(self) -> bool:
         """Whether a pulsed circuit has come to repeat itself, and is only read."""
         return self._cycle is not None
+
+    @property
+    def light(self) -> str:
+        """How the test light looks now: "lit", "dim", "dark"; "" while it is away."""
+        if self._positions["light"] == LIGHT_AWAY:
+            return ""
+        return "dark" if self.bulb_k < DIM_K else "dim" if self.bulb_k < LIT_K else "lit"
+
+    @property
+    def bulb_k(self) -> float:
+        """Temperature of the test light's filament, K."""
+        return self.transient.condition.laws[self._bulb]
 
     def operate(self, what: str, to: str, at_us: int) -> None:
         """A hand moves a control at `at_us`, not before `horizon_us`; CommandError for what is not there."""

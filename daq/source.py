@@ -36,8 +36,8 @@ class SetRate:
 
 @dataclass(frozen=True, slots=True)
 class Operate:
-    """A hand on the bench: `what` is one of control, plug, lead 1, lead 2, reference, key, neighbour,
-    fault; `to` is on/off, in/out, on pin/off pin/on positive/on negative, ..."""
+    """A hand on the bench: `what` is one of control, plug, lead 1, lead 2, reference, light, key,
+    neighbour, fault; `to` is on/off, in/out, on pin/off pin/on positive/on negative, ..."""
 
     what: str
     to: str

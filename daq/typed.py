@@ -31,7 +31,7 @@ _CHANGES: dict[str, tuple[ChangeKind, str, str]] = {
     "clear": (ChangeKind.CLEAR, "", "evidence cleared"),
 }
 _EXPECTATIONS = ("switching", "steady", "automatic", "unknown")
-_WHATS = ("control", "plug", "lead 1", "lead 2", "reference", "key", "neighbour", "fault")
+_WHATS = ("control", "plug", "lead 1", "lead 2", "reference", "light", "key", "neighbour", "fault")
 
 
 class TypedLines:

@@ -106,7 +106,14 @@ class Walk:
 
     @property
     def means_now(self) -> Means:
-        return replace(self.means, cannot=self.here.cannot, barred=self.here.barred)
+        barred = self.here.barred
+        return replace(
+            self.means,
+            bias=self.means.bias and "bias" not in barred,
+            test_light=self.means.test_light and "test light" not in barred,
+            cannot=self.here.cannot,
+            barred=barred,
+        )
 
     @property
     def move(self) -> Move | None:
@@ -198,12 +205,13 @@ class Walk:
         return []
 
     def _in_the_way(self, wanted: Reading) -> frozenset[str]:
-        """What the move that cannot be done would have made possible."""
-        move = self.move
+        """What the move that cannot be done would have made possible; with one bias or light, all of them."""
+        move, what = self.move, wanted.what
         if move is None:
-            return frozenset()
-        if move.before:
-            return frozenset({"unplugging"})
+            light, bias = isinstance(what, Lamp), isinstance(what, Levels) and what.driven
+            return frozenset({"test light"} if light else {"bias"} if bias else ())
+        if move.asks:
+            return frozenset({move.asks})
         then = Reading(move.then.state, wanted.what if move.then.place else Levels((0.0, 0.0)))
         return needs(then, self.here.stand.state)
 
@@ -213,6 +221,7 @@ class Walk:
         if self.here.phase is not Phase.LIGHT or wanted is None or not isinstance(wanted.what, Lamp):
             return []
         self._remember()
+        self.here = replace(self.here, stand=replace(self.here.stand, light=True))
         return self._take(replace(wanted, what=replace(wanted.what, word=word)), now_s)
 
     def repaired(self, now_s: float) -> list[Effect]:

@@ -15,21 +15,23 @@ MOVED_LEAD = 1  # along the wire; the other stays on its pin and shows that noth
 
 @dataclass(frozen=True, slots=True)
 class Stand:
-    """How things stand, as the person said: the state, and where lead 1 is (None: on its pin)."""
+    """How things stand, as the person said: the state, where lead 1 is (None: on its pin), and whether the
+    test light is still held to a pin."""
 
     state: State = field(default_factory=State)
     place: str | None = None
+    light: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Move:
-    """One thing to do. `then` is how things stand once it is done; `before`: it asks before the plug is
-    pulled, for that must be in the log first."""
+    """One thing to do. `then` is how things stand once it is done; `asks`: nothing is done yet, leave is
+    asked for it: "unplugging", which must be in the log first, or "bias", which the tool does by itself."""
 
     do: str
     then: Stand
     caution: str = ""
-    before: bool = False
+    asks: str = ""
 
 
 def moves(now: Stand, wanted: Reading) -> tuple[Move, ...]:
@@ -37,13 +39,24 @@ def moves(now: Stand, wanted: Reading) -> tuple[Move, ...]:
     place = wanted.what.place if isinstance(wanted.what, At) else None
     found = _lead_back(now, place)
     at = found[-1].then if found else now
+    if at.light and not isinstance(wanted.what, Lamp):
+        at = replace(at, light=False)
+        found.append(Move("Take the test light away from the pin.", at, PROBE))
     for part in (_plug, _key, _neighbour, _control):
         found += part(at, wanted.state)
         at = found[-1].then if found else at
     if place is not None and at.place != place:
         do = f"Take lead {MOVED_LEAD} off its pin and hold it on {PLACE_WORDS[place]}."
         found.append(Move(do, replace(at, place=place), PROBE))
+    if isinstance(wanted.what, Levels) and wanted.what.driven:
+        found.append(Move(_bias(wanted.what), at, asks="bias"))
     return tuple(found)
+
+
+def _bias(what: Levels) -> str:
+    lead = next(n for n, kind in enumerate(what.bias, 1) if kind in ("up", "down"))
+    does = "puts 5 V on" if what.bias[lead - 1] == "up" else "grounds"
+    return f"The logger {does} lead {lead} next, through 10 kΩ. Look what that wire can operate; then go on."
 
 
 def _lead_back(at: Stand, place: str | None) -> list[Move]:
@@ -66,7 +79,7 @@ def _plug(at: Stand, to: State) -> list[Move]:
     pull = "Now unplug the load. Both leads stay on the harness half, on the same pins."
     return [
         *found,
-        Move(ask, at, WORKING["unplugging"], before=True),
+        Move(ask, at, WORKING["unplugging"], asks="unplugging"),
         Move(pull, then, WORKING["unplugging"]),
     ]
 

@@ -11,13 +11,18 @@ from tui.live import LiveScreen
 
 
 class BenchScreen(LiveScreen, HandKeys):
-    """`controls` gives the choices of each control, `start` the one in force at first."""
+    """`controls` gives the choices of each control, `start` the one in force at first; see `Hands`."""
 
     def __init__(
-        self, session: Session, new_capture: Callable[[], Path], controls: Controls, start: Mapping[str, str]
+        self,
+        session: Session,
+        new_capture: Callable[[], Path],
+        controls: Controls,
+        start: Mapping[str, str],
+        light: Callable[[], str] = lambda: "",
     ) -> None:
         super().__init__(session, new_capture)
-        self.bench_hands: Hands = Hands(session, controls, start)
+        self.bench_hands: Hands = Hands(session, controls, start, light)
 
     def hands(self) -> Sequence[tuple[str, str]]:
         return self.bench_hands.shown()

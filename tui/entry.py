@@ -50,7 +50,10 @@ def run_practice(seed: int | None, rate_hz: float) -> int:
     start_log()
     source = BenchSource(drawn(benches(), seed).name, rate_hz)
     session = _session(source, "switching", None)
-    return _run(PracticeScreen(session, lambda: new_capture_name(Path.cwd()), source.circuit), session)
+    screen = PracticeScreen(
+        session, lambda: new_capture_name(Path.cwd()), source.circuit, lambda: source.light
+    )
+    return _run(screen, session)
 
 
 def run_review(path: Path, expectation: str | None = None) -> int:
@@ -126,9 +129,10 @@ def _live_screen(session: Session) -> Screen[None]:
     if Capability.OPERATE in session.source.capabilities:
         from daq.bench import BenchSource
 
-        assert isinstance(session.source, BenchSource)
-        circuit = session.source.circuit
-        return BenchScreen(session, new_capture, circuit.controls, circuit.start)
+        bench = session.source
+        assert isinstance(bench, BenchSource)
+        circuit = bench.circuit
+        return BenchScreen(session, new_capture, circuit.controls, circuit.start, lambda: bench.light)
     return LiveScreen(session, new_capture)
 
 

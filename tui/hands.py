@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import ClassVar
 
 from textual.binding import BindingType
@@ -20,6 +20,7 @@ HANDS = (
     Key("1", "operate('lead 1')", "lead 1"),
     Key("2", "operate('lead 2')", "lead 2"),
     Key("3", "operate('reference')", "reference"),
+    Key("4", "operate('light')", "light"),
     Key("y", "operate('key')", "key"),
     Key("j", "operate('neighbour')", "neighbour"),
     Key("z", "operate('fault')", "fault"),
@@ -29,16 +30,23 @@ Controls = Mapping[str, Collection[str]]
 
 
 class Hands:
-    """`controls` gives the choices of each control, `start` the one in force at first."""
+    """`controls` gives the choices of each control, `start` the one in force at first; `light` tells how the
+    test light looks, "" while it is away."""
 
-    def __init__(self, session: Session, controls: Controls, start: Mapping[str, str]) -> None:
+    def __init__(
+        self, session: Session, controls: Controls, start: Mapping[str, str], light: Callable[[], str]
+    ) -> None:
         self._session = session
         self._controls = controls
+        self._light = light
         self.now = dict(start)  # where each control stands
 
     def shown(self) -> Sequence[tuple[str, str]]:
-        """Cap and label of each key, with where it stands."""
-        return [(key.cap, f"{key.label}: {self.now[key.label]}") for key in HANDS if key.label in self.now]
+        """Cap and label of each key, with where it stands; with the test light how it looks."""
+        stands = {what: f"{what}: {to}" for what, to in self.now.items()}
+        if "light" in stands and self._light():
+            stands["light"] += f", {self._light()}"
+        return [(key.cap, stands[key.label]) for key in HANDS if key.label in stands]
 
     def choices(self, what: str) -> list[str]:
         return list(self._controls.get(what, ()))

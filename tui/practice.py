@@ -99,8 +99,14 @@ class PracticeScreen(BenchScreen):
 
     BINDINGS: ClassVar[list[BindingType]] = keys.bindings([ANSWER])
 
-    def __init__(self, session: Session, new_capture: Callable[[], Path], circuit: BenchCircuit) -> None:
-        super().__init__(session, new_capture, circuit.controls, circuit.start)
+    def __init__(
+        self,
+        session: Session,
+        new_capture: Callable[[], Path],
+        circuit: BenchCircuit,
+        light: Callable[[], str] = lambda: "",
+    ) -> None:
+        super().__init__(session, new_capture, circuit.controls, circuit.start, light)
         self._truth = circuit.truth
         self.answered: Answer | None = None
 

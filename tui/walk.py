@@ -40,9 +40,9 @@ _READINGS_ROWS, _MORE_ROWS_TALL = 2, 4 + 4  # margins, and more readings
 
 
 def means_of(session: Session) -> Means:
-    """What this logger can do. On the bench nobody holds a test light."""
+    """What this logger can do; a test light anybody may have."""
     can = session.source.capabilities
-    return Means(Capability.WHISPER in can, Capability.BIAS in can, Capability.OPERATE not in can)
+    return Means(Capability.WHISPER in can, Capability.BIAS in can)
 
 
 class WalkScreen(JobScreen, HandKeys):

@@ -120,14 +120,14 @@ def _now(walk: Walk, check: LeadCheckView) -> tuple[Part, ...]:
         tell = " Enter when they are." if check.step == SEAT else " s goes past this step, unproven."
         return (f"{check.instruction}{tell}",) if check.step else ("the lead check begins",)
     if walk.move is not None:
-        tell = "Enter goes on." if walk.move.before else "Enter when it is done."
+        tell = "Enter goes on." if walk.move.asks else "Enter when it is done."
         return ((walk.move.do, "bold"), f" {tell}")
     if here.phase is Phase.READ:
         return _reading(walk)
     if here.phase is Phase.LIGHT and here.wanted is not None and isinstance(here.wanted.what, Lamp):
         light = here.wanted.what
         do = f"Hold a test light from battery {light.pole} to lead {light.lead}'s pin."
-        return ((do, "bold"), " How does it look: l lit, m dim, k dark?")
+        return ((do, "bold"), " How does it look? l lit, m dim, k dark; s: no light at hand.")
     if here.phase is Phase.THINK:
         return ("working out what this means and what to read next",)
     return _ended(walk)
@@ -153,7 +153,8 @@ def _ended(walk: Walk) -> tuple[Part, ...]:
         return (_proof(walk), " a reads everything again, b goes back.")
     answer = walk.answer
     assert answer is not None
-    return ((_end_text(answer), "bold"), " Repaired? a takes the same readings again as the proof.")
+    light = "Take the test light away. " if walk.here.stand.light else ""
+    return ((light + _end_text(answer), "bold"), " Repaired? a takes the same readings again as the proof.")
 
 
 def _end_text(answer: Answer) -> str:

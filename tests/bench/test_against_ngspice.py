@@ -300,3 +300,48 @@ def test_resting_levels(
     name, netlist = circuit
     theirs = operating_points(LEVELS + netlist, ("e1", "e2"), [changed])[0]
     assert levels(steady(name), moves, bias) == pytest.approx(tuple(theirs.tolist()), abs=0.01)
+
+
+LIGHTS: dict[str, tuple[str, Sequence[tuple[str, str]], str, str]] = {
+    # what is shown: (name, moves, netlist with the test light between its post and a pin, how it looks)
+    "a bad ground still lights it": (
+        "van-lamp",
+        [("plug", "out"), ("light", "positive pin 1")],
+        "rs post pin2 1e9\nrbad pin1 0 2.0\nrt1 post bulb 0.05\nrt2 tip pin1 0.1\n",
+        "lit",
+    ),
+    "an open ground does not": (
+        "fog-lamp",
+        [("plug", "out"), ("light", "positive pin 1")],
+        "rs post pin2 1e9\nrbad pin1 0 1e10\nrt1 post bulb 0.05\nrt2 tip pin1 0.1\n",
+        "dark",
+    ),
+    "through a relay's coil it glows": (
+        "horn-relay",
+        [("light", "negative pin 2")],
+        "rfeed post pin1 0.1\nrw load1 load2 84.52\nrs pin2 0 1e9\nrt1 0 bulb 0.05\nrt2 tip pin2 0.1\n",
+        "dim",
+    ),
+}
+
+
+@pytest.mark.parametrize("case", LIGHTS)
+def test_the_test_light(case: str) -> None:
+    """Levels to 10 mV and the filament to 10 K, after three seconds. That a test light draws little, and so
+    lights through a ground too bad for the load, is common practice of the trade, no source."""
+    name, moves, netlist, looks = LIGHTS[case]
+    out = ("plug", "out") in moves
+    front = FRONT.replace("load1 0.004", "load1 1e12").replace("load2 0.004", "load2 1e12") if out else FRONT
+    light = filament("t", "bulb", "tip", 13.5, 3, 3e-4)
+    waves = transient(Transient(front + battery() + netlist + light, 3.0, 1e-2, ("f1", "f2", "tt")))
+    bench = Workbench(steady(name), 1)
+    assert bench.light == ""
+    for what, to in moves:
+        bench.operate(what, to, 0)
+    bench.run(3_000_000)
+    last = np.array([3e6 - 1])
+    one, two, kelvin = (waves.at(probe, np.array([2.999]))[0] for probe in waves.probes)
+    ours = [bench.volts(0, last)[0], bench.volts(1, last)[0]]
+    assert ours == pytest.approx([one, two], abs=0.01)
+    assert bench.bulb_k == pytest.approx(kelvin, abs=10)
+    assert bench.light == looks

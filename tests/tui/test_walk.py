@@ -9,7 +9,7 @@ from __future__ import annotations
 import pytest
 
 from daq.bench_catalog import find
-from daq.readings import Levels
+from daq.readings import Lamp, Levels, Reading, State
 from daq.walk import Phase
 from tests.tui.stage import LARGE, SMALL, lines, shows_big, tap, text, until
 from tests.tui.walker import LONG, strong_bias, walking
@@ -32,6 +32,8 @@ IN_CAMPAIGNS = [
     "trailer-lamp",
     "work-lamp",
 ]
+OUT = State(plugged=False)
+PLAIN = Levels((0.0, 0.0), ("whisper", "whisper"))
 LEAST = 0.4  # of what is there; look-alikes share the rest
 
 
@@ -66,7 +68,10 @@ async def test_a_lead_that_slips_off_is_noticed_and_nothing_is_taken_until_it_is
 
 async def test_a_load_still_plugged_in_is_noticed_and_going_back_takes_the_plug_in_again() -> None:
     """The load feeds the control wire from the feed; unplugged, nothing holds it."""
-    async with walking("gate-lamp") as (pilot, person):
+    async with walking("gate-lamp", asked=[Reading(OUT, PLAIN)]) as (
+        pilot,
+        person,
+    ):
         while not person.asks_to("Now unplug"):
             await person.one_step()
         await until(pilot, lambda: person.session.latest.plug == "out")  # before it is pulled
@@ -81,6 +86,28 @@ async def test_a_load_still_plugged_in_is_noticed_and_going_back_takes_the_plug_
             await tap(pilot, "b")
         await until(pilot, lambda: person.session.latest.plug == "in")
         await until(pilot, lambda: not strong_bias(person))
+
+
+@pytest.mark.parametrize(
+    ("name", "looks"),
+    [
+        ("van-lamp", "lit"),  # two ohms too many: the light draws too little to show it
+        pytest.param("fog-lamp", "dark", marks=pytest.mark.long),  # open
+    ],
+)
+async def test_the_constant_ground_is_tried_with_the_benchs_own_test_light(name: str, looks: str) -> None:
+    """That a bad ground still lights a test light is common practice of the trade, no source."""
+    async with walking(name, asked=[Reading(OUT, Lamp("positive", 1, "lit"))]) as (pilot, person):
+        await person.on_to(Phase.LIGHT)
+        whole = text(pilot.app)
+        assert "Hold a test light from battery positive to lead 1's pin. How does it look?" in whole
+        assert "CAUTION: Never on: Yellow connectors" in whole
+        assert "4 light: away" in whole
+        await person.on_to(Phase.END)
+        assert person.lights == [f"out, off, light from positive on lead 1: {looks}"]
+        light = person.screen.walk.here.taken[-1]
+        assert light == Reading(OUT, Lamp("positive", 1, looks))
+        await until(pilot, lambda: "Take the test light away." in text(pilot.app))
 
 
 @pytest.mark.long

@@ -3,22 +3,28 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 from functools import partial
 from pathlib import Path
 
+import pytest
 from textual.pilot import Pilot
 
 from daq.bench import BenchSource
+from daq.offered_tests import Means, kind
 from daq.pipeline import Pipeline
+from daq.readings import Lamp, Reading
+from daq.reasoning import Answer, Proposal
 from daq.samples import Bias
 from daq.session import Session
+from daq.stillness import clock_s
 from daq.walk import Phase
-from daq.walk_moves import Move, Stand
+from daq.walk_moves import Move, Stand, named
 from tests.tui.stage import SMALL, on_stage, tap, text, until
 from tui.bench import BenchScreen
 from tui.hands import HANDS, Hands
+from tui.keys import WALK_LIGHT
 from tui.walk import WalkScreen
 
 SPEED = 20.0
@@ -41,7 +47,11 @@ class Person:
         self.pilot, self.screen, self.session = pilot, screen, session
         assert screen.bench_hands is not None
         self.hands: Hands = screen.bench_hands
+        assert isinstance(session.source, BenchSource)
+        self.source = session.source
         self._started = dict(self.hands.now)
+        self.refuses: set[str] = set()  # what leave is not given for
+        self.lights: list[str] = []  # what was said of the test light
 
     @property
     def phase(self) -> Phase:
@@ -66,7 +76,8 @@ class Person:
         """Whether this bench has nothing to do it with."""
         to, at = move.then.state, now.state
         return (
-            (to.key != at.key and "key" not in self.hands.now)
+            move.asks in self.refuses
+            or (to.key != at.key and "key" not in self.hands.now)
             or (to.neighbour_off and "neighbour" not in self.hands.now)
             or (to.control == "other" and "other" not in self.hands.choices("control"))
         )
@@ -81,6 +92,8 @@ class Person:
         to = move.then.state
         await self.turn("plug", "in" if to.plugged else "out")
         await self.turn("control", to.control)
+        if not move.then.light:
+            await self.turn("light", "away")
         await self.turn("lead 1", PLACES[move.then.place])
         if to.key and "key" in self.hands.now:
             await self.turn("key", to.key)
@@ -88,20 +101,44 @@ class Person:
             await self.turn("neighbour", "off" if to.neighbour_off else self._started["neighbour"])
         await tap(self.pilot, "enter")
 
+    async def hold_light(self) -> None:
+        """Hold the test light where it is asked for, and say how it looks."""
+        wanted = self.screen.walk.here.wanted
+        assert wanted is not None
+        assert isinstance(wanted.what, Lamp)
+        await self.turn("light", f"{wanted.what.pole} pin {wanted.what.lead}")
+        since_s = self.now_s
+        await until(self.pilot, lambda: self.now_s > since_s + 0.5, LONG)  # a filament is hot by then
+        looks = self.source.light
+        await until(self.pilot, lambda: f"light: {self.hands.now['light']}, {looks}" in text(self.pilot.app))
+        self.lights.append(f"{named(wanted)}: {looks}")
+        await tap(self.pilot, {key.label: key.cap for key in WALK_LIGHT}[looks])
+        await until(self.pilot, lambda: self.phase is not Phase.LIGHT, LONG)
+
+    @property
+    def now_s(self) -> float:
+        """On the bench's own clock."""
+        return self.session.trace(clock_s)
+
     async def on_to(self, *phases: Phase) -> list[str]:
         """Obey until the walk is in one of these; insists on what is doubted. The doubts met."""
         doubts: list[str] = []
-        while self.phase not in phases:
+        for _ in range(LONG):
+            if self.phase in phases:
+                break
             move, taken = self.screen.walk.move, self.taken
             if move is not None:
                 await self.obey()
                 await until(self.pilot, partial(self._left, move), LONG)
                 continue
+            if self.phase is Phase.LIGHT:
+                await self.hold_light()
             if self.screen.walk.doubt:
                 doubts.append(self.screen.walk.doubt)
                 await tap(self.pilot, "enter")
                 await until(self.pilot, partial(self._took, taken), LONG)
             await asyncio.sleep(0.02)
+        assert self.phase in phases, text(self.pilot.app)
         await until(self.pilot, lambda: "working out" not in text(self.pilot.app))
         return doubts
 
@@ -135,15 +172,42 @@ def _at_step(session: Session, step: int) -> bool:
     return session.latest.lead_check.step == step
 
 
+def scripted(asked: Sequence[Reading]) -> Callable[..., Answer]:
+    """In place of the reasoning: asks for those of these readings that are not taken yet."""
+
+    def answer(given: Sequence[Reading], means: Means) -> Answer:
+        left = [reading for reading in asked if kind(reading) not in map(kind, given)]
+        test = Proposal("", "", 1.0, "", "", 1.0, left[0]) if left else None
+        return Answer({"low": 0.5, "high": 0.5}, (), test, "" if test else "known", (), (), ())
+
+    return answer
+
+
 @asynccontextmanager
 async def walking(
-    name: str, size: tuple[int, int] = SMALL, proven: bool = True
+    name: str, size: tuple[int, int] = SMALL, proven: bool = True, asked: Sequence[Reading] | None = None
 ) -> AsyncIterator[tuple[Pilot[None], Person]]:
-    """The walk on a bench, reached from the dashboard by its key; the lead check is gone past."""
+    """The walk on a bench, reached from the dashboard by its key; the lead check is gone past.
+
+    `asked`: readings to be asked for in place of what the reasoning would ask, where that is not the matter.
+    """
+    with pytest.MonkeyPatch.context() as patch:
+        if asked is not None:
+            patch.setattr("tui.walk.reason", scripted(asked))
+        async with _walking(name, size, proven) as both:
+            yield both
+
+
+@asynccontextmanager
+async def _walking(
+    name: str, size: tuple[int, int], proven: bool
+) -> AsyncIterator[tuple[Pilot[None], Person]]:
     source = BenchSource(name, RATE_HZ, speed=SPEED)
     session = Session(source, Pipeline()).start()
     circuit = source.circuit
-    screen = BenchScreen(session, lambda: Path("run.whichside"), circuit.controls, circuit.start)
+    screen = BenchScreen(
+        session, lambda: Path("run.whichside"), circuit.controls, circuit.start, lambda: source.light
+    )
     try:
         async with on_stage(screen, size) as pilot:
             await tap(pilot, "s")

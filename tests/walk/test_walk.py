@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from daq.lead_check import NOT_DONE
 from daq.offered_tests import Means
-from daq.readings import At, Levels, Reading, State
+from daq.readings import At, Lamp, Levels, Reading, State
 from daq.reasoning import Answer, Proposal
 from daq.samples import Bias, ChangeKind
 from daq.source import SetBias
@@ -32,6 +32,10 @@ def reading(state: State, one: float, two: float, bias: tuple[str | None, str | 
 def answer(asks: Reading | None) -> Answer:
     test = None if asks is None else Proposal("", "", 1.0, "", "", 1.0, asks)
     return Answer({}, (), test, "" if asks else "known", (), (), ())
+
+
+def asks_leave(walk: Walk) -> str:
+    return walk.move.asks if walk.move else ""
 
 
 def begun() -> Walk:
@@ -69,8 +73,7 @@ def test_a_bias_stands_only_while_unplugged_and_after_a_plain_reading() -> None:
     walk.told(answer(driven), 2.0)
     assert walk.here.wanted is not None
     assert walk.here.wanted.what == Levels((0.0, 0.0), WHISPERED), "both leads plainly first"
-    assert walk.move is not None
-    assert walk.move.before
+    assert asks_leave(walk) == "unplugging"
     assert walk.done(NOT_DONE, 2.0) == [Tell(ChangeKind.PLUG, "out")]
     assert walk.done(NOT_DONE, 3.0) == []
     for at_s in (3.6, 4.2):
@@ -79,13 +82,40 @@ def test_a_bias_stands_only_while_unplugged_and_after_a_plain_reading() -> None:
     assert walk.here.phase is Phase.THINK
     walk.told(answer(driven), 5.0)
     up = SetBias(Bias.UP, Bias.OFF)
+    assert asks_leave(walk) == "bias", "the logger puts nothing strong on a pin unasked"
+    assert walk.see(seen(0.0, 2.6, 5.3), (Bias.WHISPER, Bias.WHISPER), NOT_DONE) == []
+    walk.done(NOT_DONE, 5.0)
     assert walk.see(seen(0.0, 2.6, 5.6), (Bias.WHISPER, Bias.WHISPER), NOT_DONE) == [up]
     walk.see(seen(0.0, 0.0, 6.2), (Bias.UP, Bias.OFF), NOT_DONE)
     assert walk.see(seen(0.0, 0.0, 6.8), (Bias.UP, Bias.OFF), NOT_DONE) == [WHISPER]
-    assert len(walk.here.taken) == 3
-    told = walk.back(7.0)
-    assert told == [WHISPER]
-    assert len(walk.here.taken) == 2
+    count = len(walk.here.taken)
+    assert walk.back(7.0) == [WHISPER]
+    assert (count, len(walk.here.taken)) == (3, 2)
+    walk.skip(NOT_DONE, 7.5)
+    assert not walk.means_now.bias, "no other bias is asked for either"
+
+
+def test_the_light_is_taken_away_before_anything_else_is_read() -> None:
+    walk = begun()
+    walk.done(NOT_DONE, 0.0)
+    for at_s in (0.6, 1.2):
+        walk.see(seen(0, 0, at_s), (Bias.WHISPER, Bias.WHISPER), NOT_DONE)
+    out = State(plugged=False)
+    lights = [Reading(out, Lamp("positive", lead, "lit")) for lead in (1, 2)]
+    walk.told(answer(lights[0]), 2.0)
+    walk.done(NOT_DONE, 2.0)
+    walk.done(NOT_DONE, 2.5)
+    for at_s in (3.1, 3.7):
+        walk.see(seen(0.0, 2.6, at_s), (Bias.WHISPER, Bias.WHISPER), NOT_DONE)
+    for n in (0, 1):
+        walk.told(answer(lights[n]), 4.0)
+        assert walk.here.phase is Phase.LIGHT
+        walk.light("dark", 4.0)
+        assert walk.question is not None
+        assert walk.question[-1].what == Lamp("positive", n + 1, "dark")
+    walk.told(answer(Reading(out, Levels((0.0, 0.0), ("up", None)))), 5.0)
+    assert walk.move is not None
+    assert walk.move.do.startswith("Take the test light away")
 
 
 def test_the_plug_is_pulled_with_the_control_off_and_a_lead_goes_back_first() -> None:
