@@ -12,7 +12,7 @@ from daq import calibration_store as store
 from daq.calibration import NOMINAL_BANDGAP_V, Calibration, Line, nominal, supply_factor
 from daq.calibration_fit import Fit, Point, check_point, check_spread, fit
 from daq.errors import CommandError, InputError, WorkError
-from daq.logger_link import MOST_SUPPLY_MOVED
+from daq.logger_setup import MOST_SUPPLY_MOVED
 from daq.logger_source import Connector
 from daq.logger_talk import IN_A_SUM, LoggerTalk
 from daq.messages import BiasState

@@ -18,6 +18,9 @@ from daq.results import Started
 from daq.samples import Scale
 
 SETTINGS_ADDRESS, SETTINGS_SIZE = 0x000, 16
+MARK_ADDRESS, MARK_BYTES = 0x014, 10
+MARK_SIZE = MARK_BYTES + 2
+"""The mark: random bytes and their CRC, written once into a logger that has no serial number."""
 MOST_ENTRIES = 8
 SLOT_ADDRESSES = (0x020, 0x0C0)
 """Two places for a calibration record: a new one goes where the older one stands, so that a power cut while
@@ -57,6 +60,16 @@ class Settings:
         if layout != _LAYOUT or code not in BAUD_CODES:
             raise MalformedError("settings of another layout")
         return cls(BAUD_CODES[code], serial.rstrip(b"\0").decode("ascii", "replace"))
+
+
+def encode_mark(chosen: bytes) -> bytes:
+    """`chosen` (10 bytes) as it stands in the EEPROM."""
+    return chosen + crc16(chosen).to_bytes(2, "big")
+
+
+def valid_mark(record: bytes) -> bool:
+    """Whether `record` is a mark that was written whole."""
+    return len(record) == MARK_SIZE and crc16(record) == 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@
     ├── WorkError        1  the work could not be done: disk full, output exists, no rights, newer version
     ├── CommandError     2  the command line or a hand reading is wrong
     ├── DeviceError      3  the logger is absent, or gone at the end
+    │   └── OtherLoggerError   another one answers than the recording began with
     └── InputError       4  the input cannot be used, or only in part
 
 The message is one sentence that says what happened and what to do next. Loss of samples is never an
@@ -33,6 +34,10 @@ class DeviceError(WhichsideError):
     """No logger, the wrong one, or it went away and did not come back."""
 
     exit_code = 3
+
+
+class OtherLoggerError(DeviceError):
+    """Another logger than before, or one that nothing tells from another."""
 
 
 class InputError(WhichsideError):

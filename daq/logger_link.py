@@ -13,35 +13,24 @@ from __future__ import annotations
 
 from functools import partial
 
-from daq.calibration import (
-    NOMINAL_BANDGAP_V,
-    SLOT_ADDRESSES,
-    Calibration,
-    newest,
-    record_size,
-    scale_of,
-    supply_factor,
-)
-from daq.errors import CommandError, DeviceError, WorkError
+from daq.calibration import MARK_BYTES, scale_of
+from daq.errors import CommandError, DeviceError
 from daq.framing import Deframer, Frame, Kind
+from daq.logger_setup import Known, Setup, check_version
 from daq.messages import (
-    LONGEST_TRANSFER,
     BiasState,
-    EepromBytes,
-    EepromRead,
     Heartbeat,
     Identify,
     Reply,
     Start,
     Status,
     Stop,
-    Supply,
     encode_message,
 )
 from daq.pair_stream import PairStream, Run
 from daq.pairs import MalformedError
 from daq.requests import Requests
-from daq.results import PROTOCOL_VERSION, Feature, Identity, Started, Stopped, SupplySum, protocol_version
+from daq.results import Feature, Identity, Started, Stopped
 from daq.samples import (
     LOGGER_AWAY,
     LOGGER_SILENT,
@@ -67,11 +56,6 @@ SEEK_NS = 5_000_000_000
 REFRESH_NS = 2_000_000_000
 """A strong bias is held by the device for 5 s after the last command."""
 
-MOST_SUPPLY_MOVED = 0.05
-"""Further from the supply at calibration than this, one of the two was not in order."""
-
-SUPPLY_MOVED = ", {:+.0f} % since calibration: check its cable, then calibrate again"
-
 _STRONG = (Bias.UP, Bias.DOWN)
 _OFF = BiasState(Bias.OFF, Bias.OFF)
 _WHISPER = BiasState(Bias.WHISPER, Bias.WHISPER)
@@ -86,21 +70,29 @@ class LoggerLink:
     """One logger on one port, across its restarts; see the module's docstring.
 
     With `whisper` every run begins with the whisper bias on both leads, where the board has it and nobody
-    has switched it off.
+    has switched it off. `fresh_mark`, random bytes, becomes the mark of a logger that has no serial number
+    and no mark yet.
 
     Attributes:
-        identity: who answered; None before the first answer. A later one must be the same logger.
+        known: who answered, set up; None before. A later one must be the same logger.
         running: data of a confirmed run flows.
         stream: the pairs received, with their counters and clock anchors.
         finished: the device has confirmed the stop that `finish` asked for.
     """
 
-    def __init__(self, rate_hz: float, port: str, baud: int, now_ns: int, whisper: bool = False) -> None:
+    def __init__(
+        self,
+        rate_hz: float,
+        port: str,
+        baud: int,
+        now_ns: int,
+        whisper: bool = False,
+        fresh_mark: bytes = bytes(MARK_BYTES),
+    ) -> None:
         self.port, self.baud = port, baud
-        self.identity: Identity | None = None
-        self.calibration: Calibration | None = None
-        self.supply_v: float | None = None
-        self._supply_sum = 0
+        self.known: Known | None = None
+        self._fresh_mark = fresh_mark
+        self._replugged = False
         self.running = False
         self.finished = False
         self.stream = PairStream()
@@ -115,19 +107,23 @@ class LoggerLink:
         self._seek(now_ns)
 
     @property
+    def identity(self) -> Identity | None:
+        return None if self.known is None else self.known.identity
+
+    @property
     def info(self) -> DeviceInfo:
-        """Who is measuring; call it once `identity` is known."""
-        known = self.identity
-        if known is None:
+        """Who is measuring; call it once it is `known`."""
+        if self.known is None:
             return DeviceInfo("whichside logger", port=self.port)
+        known, calibration = self.known.identity, self.known.calibration
         details = {
             "board": _BOARDS.get(known.board, str(known.board)),
             "clock": f"{known.clock_hz} Hz",
             "baud": str(self.baud),
-            "calibration": str(self.calibration.date) if self.calibration else "nominal",
+            "calibration": str(calibration.date) if calibration else "nominal",
         }
-        if self.supply_v is not None:
-            details["supply"] = f"{self.supply_v:.2f} V"
+        if self.known.supply_v is not None:
+            details["supply"] = f"{self.known.supply_v:.2f} V"
         return DeviceInfo("whichside logger", known.serial_number, known.firmware_version, self.port, details)
 
     @property
@@ -203,7 +199,8 @@ class LoggerLink:
     def receive(self, data: bytes, now_ns: int) -> list[Item]:
         """Items that `data` makes (empty: only time has passed).
 
-        Raises DeviceError when nobody, or not this logger, answers; WorkError for another protocol version.
+        Raises OtherLoggerError when not this logger answers, DeviceError when nobody does; WorkError for
+        another protocol version.
         """
         self._now_ns = now_ns
         self._heard_bytes += len(data)
@@ -228,8 +225,9 @@ class LoggerLink:
         """The port is gone: call `plugged_in` once it is back, then `receive` again."""
         self._deframer.bytes_lost()
         first_notice = self.running
+        self._replugged = True
         self._interrupt(GapReason.UNPLUGGED, now_ns)
-        return [self._note(LOGGER_AWAY)] if first_notice else []
+        return [self.note(LOGGER_AWAY)] if first_notice else []
 
     def plugged_in(self, port: str, now_ns: int) -> None:
         """The port is open again, perhaps under another name."""
@@ -259,7 +257,7 @@ class LoggerLink:
             self.stream.counters.malformed += 1
 
     def _hello(self, payload: bytes) -> None:
-        self._check_version(payload)
+        check_version(payload, self.port)
         boot_id = Identity.parse(payload).boot_id
         if self.running and self.identity is not None and boot_id == self.identity.boot_id:
             return  # an old one, repeated on the way
@@ -282,10 +280,10 @@ class LoggerLink:
         now_ns = self._now_ns
         if self.running:
             if now_ns - self._heard_ns > SILENCE_NS:
-                self._items.append(self._note(LOGGER_SILENT))
+                self._items.append(self.note(LOGGER_SILENT))
                 self._interrupt(GapReason.UNPLUGGED, now_ns)
             elif (command := self._requests.overdue(now_ns)) is not None:
-                self._items.append(self._note(f"no answer to {type(command).__name__.lower()}"))
+                self._items.append(self.note(f"no answer to {type(command).__name__.lower()}"))
         elif now_ns - self._seeking_ns > SEEK_NS and now_ns - self._heard_ns > SEEK_NS:
             raise DeviceError(self._why_no_answer())
         elif self._requests.overdue(now_ns) is not None:
@@ -327,69 +325,21 @@ class LoggerLink:
     def _ignore(self, reply: Reply, sent_ns: int) -> None:
         """The answer itself says enough: from here on there is no data of an old run."""
 
-    def _check_version(self, identity: bytes) -> None:
-        version = protocol_version(identity)
-        if version != PROTOCOL_VERSION:
-            newer = "update this program, or " if version > PROTOCOL_VERSION else ""
-            raise WorkError(
-                f"The firmware of the logger on {self.port} speaks protocol version {version}, this program "
-                f"speaks {PROTOCOL_VERSION}: {newer}put the firmware on it that came with this program "
-                f"(whichside flash --port {self.port})."
-            )
-
     def _identified(self, reply: Reply, sent_ns: int) -> None:
-        self._check_version(reply.result)
-        identity, known = Identity.parse(reply.result), self.identity
-        if known is not None and identity.serial_number != known.serial_number:
-            raise DeviceError(
-                f"Logger {identity.serial_number or 'without serial number'} answers on {self.port}, not "
-                f"{known.serial_number or 'the one without serial number'}: plug in the right one."
-            )
+        check_version(reply.result, self.port)
+        identity = Identity.parse(reply.result)
         plan_start(self._rate_hz, identity, self.baud)
-        self.identity = identity
+        bias = self._standing if identity.features & Feature.WHISPER else _OFF
+        setup = Setup(self._requests, self.port, self._fresh_mark, self._set_up)
+        setup.begin(identity, bias, self.known, self._replugged)
+        self._bias = bias
         cause = str(identity.reset_cause.name or "UNKNOWN").lower().replace("_", " ")
-        self._items.append(self._note(f"hello boot={identity.boot_id} cause={cause}"))
-        self._bias = self._standing if identity.features & Feature.WHISPER else _OFF
-        self._requests.add(self._bias, self._ignore)
-        self._records: list[Calibration | None] = []
-        self._read_calibration(b"", LONGEST_TRANSFER)
+        self._hello_note = f"hello boot={identity.boot_id} cause={cause}"
 
-    def _read_calibration(self, before: bytes, length: int) -> None:
-        address = SLOT_ADDRESSES[len(self._records)] + len(before)
-        self._requests.add(EepromRead(address, length), partial(self._calibration_came, before))
-
-    def _calibration_came(self, before: bytes, reply: Reply, sent_ns: int) -> None:
-        record = before
-        if reply.status == Status.DONE:
-            record += EepromBytes.parse(reply.result).data
-        size = record_size(record)
-        if len(before) < len(record) < size:
-            self._read_calibration(record, min(LONGEST_TRANSFER, size - len(record)))
-            return
-        try:
-            self._records.append(Calibration.decode(record[:size]))
-        except MalformedError:
-            self._records.append(None)
-        if len(self._records) < len(SLOT_ADDRESSES):
-            self._read_calibration(b"", LONGEST_TRANSFER)
-            return
-        which = newest(self._records)
-        self.calibration = None if which is None else self._records[which]
-        self._requests.add(Supply(), self._supply_came)
-
-    def _supply_came(self, reply: Reply, sent_ns: int) -> None:
-        if reply.status == Status.DONE and (total := SupplySum.parse(reply.result)).sum:
-            bandgap_v = self.calibration.bandgap_v if self.calibration else NOMINAL_BANDGAP_V
-            self.supply_v = total.supply_v(bandgap_v)
-            self._supply_sum = total.sum
-            self._items.append(self._note(f"supply {self.supply_v:.2f} V{self._supply_moved()}"))
+    def _set_up(self, known: Known) -> None:
+        self.known, self._replugged = known, False
+        self._items += [self.note(line) for line in (self._hello_note, known.supply_line()) if line]
         self._ask_to_start()
-
-    def _supply_moved(self) -> str:
-        if self.calibration is None:
-            return ""
-        moved = supply_factor(self.calibration, self._supply_sum) - 1
-        return SUPPLY_MOVED.format(100 * moved) if abs(moved) > MOST_SUPPLY_MOVED else ""
 
     def _ask_to_start(self) -> None:
         assert self.identity is not None
@@ -401,12 +351,16 @@ class LoggerLink:
             # The first start's reply was lost: its run cannot be trusted to begin here.
             self._requests.add(Stop(), self._stopped_first)
             return
-        if reply.status != Status.DONE or self.identity is None:
+        if reply.status != Status.DONE or self.known is None:
             raise DeviceError(f"The logger on {self.port} refuses to sample: unplug it and plug it in again.")
         started = Started.parse(reply.result)
-        clock_hz = self.identity.clock_hz
+        clock_hz = self.known.identity.clock_hz
         scale_for = partial(
-            scale_of, self.calibration, run=started, clock_hz=clock_hz, supply_sum=self._supply_sum
+            scale_of,
+            self.known.calibration,
+            run=started,
+            clock_hz=clock_hz,
+            supply_sum=self.known.supply_sum,
         )
         layout = Layout(exact_rate_hz(started, clock_hz), scale_for((0, 0)))
         half_ns = (self._now_ns - sent_ns) // 2
@@ -430,9 +384,10 @@ class LoggerLink:
 
     def _bias_done(self, reply: Reply, sent_ns: int) -> None:
         if reply.status != Status.DONE:
-            self._items.append(self._note("bias refused"))
+            self._items.append(self.note("bias refused"))
 
-    def _note(self, value: str) -> Change:
+    def note(self, value: str) -> Change:
+        """Something about the device, as it stands in the log."""
         return Change(self.stream.next_sample, Origin.DEVICE, ChangeKind.DEVICE, value)
 
 

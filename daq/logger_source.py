@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import queue
+import secrets
 import threading
 import time
 from collections.abc import Iterator
@@ -17,9 +18,10 @@ from typing import NamedTuple, Protocol
 import numpy as np
 
 from daq import host_clock
-from daq.errors import DeviceError, WorkError
+from daq.calibration import MARK_BYTES
+from daq.errors import DeviceError, OtherLoggerError, WorkError
 from daq.logger_link import FAREWELL, LoggerLink
-from daq.samples import Block, Counts, DeviceInfo, GapReason, Item
+from daq.samples import LOGGER_AWAY, OTHER_LOGGER, Block, Counts, DeviceInfo, GapReason, Item
 from daq.source import Capability, Command
 
 READ_S = 0.05
@@ -32,6 +34,9 @@ NOTHING: Counts = np.empty((0, 2), dtype=np.int32)
 
 LAST_WORDS_S = 0.5
 """How long closing waits for the logger to confirm its stop, s."""
+
+OTHER_S = 2.0
+"""Pause while another logger is in its place: opening a port may reset what is on it, s."""
 
 BACK_OFF_S = (0.1, 0.2, 0.5, 1.0)
 """Pauses between attempts to find the logger again; the last one repeats."""
@@ -102,12 +107,14 @@ class LoggerSource:
         self._attempts = 0
         self._iterating = False
         self._lost = False
+        self._other: OtherLoggerError | None = None
         self._sleeping_ns = host_clock.asleep_ns()
         self._slept_ns = 0
         self._gave_s = time.monotonic()  # when something was yielded last
         self._connection: Connection | None = connector.connect()
         self.unread_bytes = 0
-        self.link = LoggerLink(rate_hz, connector.port, connector.baud, self._now_ns(), whisper)
+        mark = secrets.token_bytes(MARK_BYTES)
+        self.link = LoggerLink(rate_hz, connector.port, connector.baud, self._now_ns(), whisper, mark)
         self._first: list[Item] = []
         try:
             while not self.link.running:
@@ -178,11 +185,21 @@ class LoggerSource:
             while not self._commands.empty():
                 self.link.command(self._commands.get())
             return self._exchange(connection)
+        except OtherLoggerError as error:
+            self._hang_up()
+            return [*self._gone(), *self._other_answers(error)]
         except (LineLostError, DeviceError):
             # Whatever was lost, a line opened afresh is the cure, and for a hung board a reset.
             self._hang_up()
-            self._lost = True
-            return self.link.unplugged(self._now_ns())
+            return self._gone()
+
+    def _gone(self) -> list[Item]:
+        self._lost = True
+        return self.link.unplugged(self._now_ns())
+
+    def _other_answers(self, error: OtherLoggerError) -> list[Item]:
+        first_notice, self._other = self._other is None, error
+        return [self.link.note(OTHER_LOGGER)] if first_notice else []
 
     def _exchange(self, connection: Connection) -> list[Item]:
         self._notice_sleep()
@@ -198,11 +215,11 @@ class LoggerSource:
             self.link.bytes_lost()
         items = self.link.receive(arrival.data, arrival.stamp_ns + self._slept_ns)
         if self.link.running:
-            self._attempts, self._lost = 0, False
+            self._attempts, self._lost, self._other = 0, False, None
         return items
 
     def _look_again(self) -> list[Item]:
-        pause = BACK_OFF_S[min(self._attempts, len(BACK_OFF_S) - 1)]
+        pause = OTHER_S if self._other else BACK_OFF_S[min(self._attempts, len(BACK_OFF_S) - 1)]
         self._attempts += 1
         if self._closing.wait(pause):
             return []
@@ -212,12 +229,15 @@ class LoggerSource:
             # There again, but not ready: udev has yet to set its rights, or someone else is quicker.
             return []
         if connection is None:
-            return []
+            taken_out, self._other = self._other is not None, None
+            return [self.link.note(LOGGER_AWAY)] if taken_out else []
         self._connection = connection
         self.link.plugged_in(connection.port, self._now_ns())
         return []
 
     def _say_goodbye(self) -> list[Item]:
+        if self._other is not None:
+            raise DeviceError(f"{self._other} Everything up to when it was taken out is kept.")
         if self._lost:
             raise DeviceError(
                 f"The logger was away when the recording ended: plug it in again ({self.link.port}). "

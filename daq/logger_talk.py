@@ -14,11 +14,12 @@ import numpy as np
 from daq.errors import DeviceError, WorkError
 from daq.framing import Deframer, Frame, Kind
 from daq.logger_link import FAREWELL
+from daq.logger_setup import check_version
 from daq.logger_source import READ_S, Connection, Connector, LineLostError
 from daq.messages import Command, Identify, Reply, Start, Status, Stop, Supply
 from daq.pairs import DataFrame, MalformedError
 from daq.requests import Requests
-from daq.results import PROTOCOL_VERSION, Identity, Started, SupplySum, protocol_version
+from daq.results import Identity, Started, SupplySum
 from daq.samples import Counts
 
 SILENCE_S = 3.0
@@ -48,12 +49,7 @@ class LoggerTalk:
             raise
 
     def _identified(self, result: bytes) -> Identity:
-        version = protocol_version(result)
-        if version != PROTOCOL_VERSION:
-            raise WorkError(
-                f"The firmware of the logger on {self.port} speaks protocol version {version}, this program "
-                f"speaks {PROTOCOL_VERSION}: put the firmware on it that came with this program."
-            )
+        check_version(result, self.port)
         try:
             return Identity.parse(result)
         except MalformedError as error:

@@ -26,7 +26,6 @@ from daq.snapshot import Snapshot, StateWord
 from daq.typed import TypedLines, obey
 
 MOST_REASONS = 3
-AWAY = "the logger is away: check its cable and plug it in again; it is waited for"
 BACK = "the logger is back"
 
 NOT_CALIBRATED = "not calibrated: readings are good to about 3 % and 0.1 V; whichside calibrate mends that"
@@ -149,7 +148,7 @@ def _follow(session: Session, out: TextIO, stop: threading.Event) -> None:
     info = session.source.info
     nominal = [NOT_CALIBRATED] if info.details.get("calibration") == "nominal" else []
     _write(out, [f"measuring with {words.printable(info.name)}", *nominal, *typed.greeting()])
-    recording, away = session.recording, False
+    recording, away = session.recording, (False, False)
     while True:
         over = session.state is not SessionState.RUNNING  # looked at first, so that the last facts get out
         if session.latest.samples:
@@ -162,9 +161,9 @@ def _follow(session: Session, out: TextIO, stop: threading.Event) -> None:
         if session.recording != recording:
             recording = session.recording
             _write(out, [words.recording(recording.path, recording.saved, recording.error)])
-        if session.away is not away:
-            away = session.away
-            _write(out, [AWAY if away else BACK])
+        if (session.away, session.other) != away:
+            away = session.away, session.other
+            _write(out, [words.away(session.other) if session.away else BACK])
         for line in typed.take():
             reply = obey(session, line)
             if reply is None:

@@ -53,12 +53,12 @@ def record(options: argparse.Namespace) -> int:
 
 def _watch(session: Session, stop: threading.Event, duration_s: float | None) -> None:
     """Until the end: a line whether sleep is held off, when the logger goes or is back, and one a minute."""
-    from daq.plain import AWAY, BACK
+    from daq.plain import BACK
     from daq.recorder import LiveRecorder
     from daq.session import SessionState
 
     begin = shown = time.monotonic()
-    awake_said = away = False
+    awake_said, away = False, (False, False)
     while session.state is SessionState.RUNNING and not stop.wait(LOOK_S):
         now = time.monotonic()
         if session.recording.error is not None:
@@ -69,9 +69,9 @@ def _watch(session: Session, stop: threading.Event, duration_s: float | None) ->
         if isinstance(recorder, LiveRecorder) and not awake_said and now - begin >= AWAKE_SAID_S:
             awake_said = True
             _say(awake_line(recorder.awake.held))
-        if session.away is not away:
-            away = session.away
-            _say(f"{AWAY}; recording goes on" if away else BACK)
+        if (session.away, session.other) != away:
+            away = session.away, session.other
+            _say(f"{words.away(session.other)}; recording goes on" if session.away else BACK)
         if now - shown >= STATUS_EVERY_S:
             shown = now
             room = recorder.room if isinstance(recorder, LiveRecorder) else None

@@ -170,8 +170,9 @@ class Change:
 
 Item = Block | Gap | Change
 
-LOGGER_AWAY, LOGGER_SILENT = "logger away", "logger silent"
-"""Values of a DEVICE change: no samples come until the next block that holds some."""
+LOGGER_AWAY, LOGGER_SILENT, OTHER_LOGGER = "logger away", "logger silent", "other logger"
+"""Values of a DEVICE change: no samples come until the next block that holds some. With OTHER_LOGGER
+another one is in its place, and is not measured with."""
 
 
 @dataclass(frozen=True, slots=True)

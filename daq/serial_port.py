@@ -82,14 +82,15 @@ def _usb_of(port: object) -> UsbIdentity | None:
 
 
 def remembered_port() -> str | None:
-    """The port that the remembered logger is on now; None when there is none or it is not attached."""
+    """The port that the remembered logger is on now; None when there is none, it is not attached, or nothing
+    tells its adapter from another that is."""
     adapter = recall()
-    return None if adapter is None else _port_of(adapter)
+    matching = [] if adapter is None else _ports_of(adapter)
+    return matching[0] if len(matching) == 1 else None
 
 
-def _port_of(adapter: UsbIdentity) -> str | None:
-    matching = (port.device for port in list_ports() if port.usb and adapter.matches(port.usb))
-    return next(matching, None)
+def _ports_of(adapter: UsbIdentity) -> list[str]:
+    return [port.device for port in list_ports() if port.usb and adapter.matches(port.usb)]
 
 
 def open_port(device: str, baud: int) -> serial.Serial:
@@ -211,10 +212,14 @@ class SerialConnector:
 
     def find_again(self) -> SerialConnection | None:
         """By the adapter's identity; a port without one by its name. Whether it is the same logger is told
-        by its serial number in the conversation that follows."""
-        device = self.port if self.adapter is None else _port_of(self.adapter)
-        if device is None or (self.adapter is None and os.name == "posix" and not Path(device).exists()):
+        by its serial number, or its mark, in the conversation that follows."""
+        if self.adapter is not None:
+            matching = _ports_of(self.adapter)
+        else:
+            matching = [self.port] if os.name != "posix" or Path(self.port).exists() else []
+        if not matching:
             return None
+        device = self.port if self.port in matching else matching[0]
         return SerialConnection(device, self.baud, self._queue_bytes)
 
 

@@ -25,7 +25,18 @@ from daq.backlog import LIMIT_BYTES, Backlog
 from daq.errors import CommandError, WhichsideError, WorkError
 from daq.findings import Findings
 from daq.probe import Prober
-from daq.samples import LOGGER_AWAY, LOGGER_SILENT, Block, Change, ChangeKind, DeviceInfo, Gap, Item, Origin
+from daq.samples import (
+    LOGGER_AWAY,
+    LOGGER_SILENT,
+    OTHER_LOGGER,
+    Block,
+    Change,
+    ChangeKind,
+    DeviceInfo,
+    Gap,
+    Item,
+    Origin,
+)
 from daq.snapshot import Snapshot
 from daq.source import Capability, Command, SampleSource, SetBias
 from daq.trace import NOTED, TraceRing
@@ -114,6 +125,7 @@ class Session:
         self.error: WhichsideError | None = None
         self.recording = Recording()
         self.away = False  # the logger is not there, or silent; it is waited for
+        self.other = False  # while it is away another one is in its place
         self.notes: tuple[Noted, ...] = ()  # of this run, oldest first
         self._pipeline = pipeline
         self._open_recorder = open_recorder
@@ -264,6 +276,7 @@ class Session:
             with self._ring_lock:
                 self._ring.push(item)
             self.away = self.away and isinstance(item, Gap)
+            self.other = self.other and self.away
         self._write(lambda recorder: recorder.append(self._rebase(item)))
         self._backlog.append(item)
         self._advance(item)
@@ -278,8 +291,8 @@ class Session:
                 self._ring.mark(change.value if change.kind is ChangeKind.MARK else NOTED, later_s)
         if change.kind is ChangeKind.NOTE:
             self.notes += (Noted(self._time_s if change.at_s is None else change.at_s, change.value),)
-        elif change.kind is ChangeKind.DEVICE and change.value in (LOGGER_AWAY, LOGGER_SILENT):
-            self.away = True
+        elif change.kind is ChangeKind.DEVICE and change.value in (LOGGER_AWAY, LOGGER_SILENT, OTHER_LOGGER):
+            self.away, self.other = True, change.value == OTHER_LOGGER
 
     def _probe(self) -> None:
         wanted = self._prober.next(self.latest) if self._prober is not None else None

@@ -207,6 +207,13 @@ def advice(snapshot: Snapshot) -> str:
     return ""
 
 
+def away(other: bool) -> str:
+    """Why nothing is measured: the logger is away, and perhaps an `other` one is in its place."""
+    if other:
+        return "another logger is plugged in where this one was: swap them back; nothing is taken from it"
+    return "the logger is away: check its cable and plug it in again in the same socket; it is waited for"
+
+
 def recording(path: Path | None, saved: Path | None, error: WhichsideError | None) -> str:
     """The state of the recording in one sentence."""
     if error is not None:

@@ -52,7 +52,7 @@ class LiveScreen(Dashboard, LogKeys):
         if self.over:
             return "ENDED"
         if self.session.away:
-            return "LOGGER AWAY"
+            return "OTHER LOGGER" if self.session.other else "LOGGER AWAY"
         return "PAUSED" if self._frozen else ""
 
     def keys(self) -> Sequence[Key]:

@@ -12,8 +12,16 @@ NOTICE_S = 4.0
 """How long the answer to a key stays (s)."""
 
 AWAY = (
-    "The logger is away: check its cable and plug it in again; measuring and recording go on by themselves."
+    "The logger is away: check its cable and plug it in again in the same socket; measuring and recording "
+    "go on by themselves."
 )
+OTHER = "Another logger is in its place: swap them back; nothing is taken from this one."
+
+
+def _where(session: Session) -> str | None:
+    if not session.away:
+        return None
+    return OTHER if session.other else AWAY
 
 
 class Notice(Line):
@@ -30,7 +38,7 @@ class Notice(Line):
 
     def tell(self, session: Session) -> bool:
         """Say it; False when there is nothing to say."""
-        trouble = session.error or session.recording.error or (AWAY if session.away else None)
+        trouble = session.error or session.recording.error or _where(session)
         if trouble is not None:
             text, style = words.printable(str(trouble)), "bold reverse"
         else:

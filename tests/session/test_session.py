@@ -13,6 +13,7 @@ from daq.errors import CommandError, DeviceError, WhichsideError, WorkError
 from daq.samples import (
     LOGGER_AWAY,
     LOGGER_SILENT,
+    OTHER_LOGGER,
     Block,
     Change,
     ChangeKind,
@@ -281,6 +282,14 @@ def test_a_logger_that_comes_back_is_no_longer_away(start: Start) -> None:
     session = start(source, StagePipeline())
     _wait(lambda: session.now_s() > 1.15)
     assert not session.away
+
+
+def test_another_logger_in_its_place_is_told_apart_from_none(start: Start) -> None:
+    blocks = switched(0.2)
+    told = [Change(400, Origin.DEVICE, ChangeKind.DEVICE, value) for value in (LOGGER_AWAY, OTHER_LOGGER)]
+    session = start(ListSource([*blocks[:12], *told], ends=True), StagePipeline())
+    _wait(lambda: session.other)
+    assert session.away
 
 
 def test_snapshots_are_replaced_at_most_every_50_ms_of_samples(start: Start) -> None:

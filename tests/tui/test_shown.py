@@ -271,7 +271,10 @@ async def test_a_logger_that_is_away_leaves_no_reading_and_keeps_the_verdict() -
             await until(pilot, lambda: "LOGGER AWAY" in text(pilot.app))
             whole, screen = text(pilot.app), lines(pilot.app)
     assert whole.count("NO READING") == 2
-    assert "check its cable and plug it in again; measuring and recording go on by themselves" in whole
+    assert (
+        "check its cable and plug it in again in the same socket; measuring and recording go on by themselves"
+        in whole
+    )
     assert shows_big(screen, "GROUND SIDE")
 
 

@@ -26,7 +26,7 @@ from daq.messages import (
     parse_message,
 )
 from daq.pairs import DataFrame
-from daq.results import Feature, Identity, ResetCause, Started, Stopped, SupplySum
+from daq.results import EepromWritten, Feature, Identity, ResetCause, Started, Stopped, SupplySum
 from daq.samples import Bias, Counts
 
 CLOCK_HZ = 16_000_000
@@ -64,6 +64,7 @@ class FakeLogger:
         self.eeprom = bytearray(b"\xff" * 1024)
         self.commands: list[Frame] = []
         self.deaf = False  # answers no command
+        self.worn = False  # its EEPROM keeps nothing
         self.overflow_pairs = 0  # drop so many before the next frame
         self.pairs = 0  # taken in this run
         self._run = 0
@@ -138,6 +139,8 @@ class FakeLogger:
         if isinstance(message, EepromRead):
             data = bytes(self.eeprom[message.address : message.address + message.length])
             return Status.DONE, EepromBytes(message.address, data).payload()
+        if isinstance(message, EepromBytes):
+            return self._write(message)
         if isinstance(message, Echo):
             return Status.DONE, message.data
         if frame.type == Kind.STOP:
@@ -146,6 +149,12 @@ class FakeLogger:
         if frame.type == Kind.SUPPLY:
             return Status.DONE, SupplySum(14418).payload()
         return Status.DONE, self.identity.payload()
+
+    def _write(self, message: EepromBytes) -> tuple[int, bytes]:
+        if self.worn:
+            return Status.FAILED, b""
+        self.eeprom[message.address : message.address + len(message.data)] = message.data
+        return Status.DONE, EepromWritten(message.address, len(message.data)).payload()
 
     def _start(self, start: Start, now_ns: int) -> tuple[int, bytes]:
         if self._started is not None:
