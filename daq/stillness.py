@@ -6,10 +6,11 @@ From the bins of the trace, so that a single sample that departs is seen, whatev
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from daq.pulse_look import on_levels
 from daq.samples import Volts
 from daq.trace import TraceRing
 
@@ -31,6 +32,7 @@ class Look:
         error_v: standard error of the median.
         low_v, high_v: the lowest and the highest sample.
         lost: time was lost in the window.
+        on_v: the levels while on, where they pulse in an even beat.
     """
 
     begin_s: float
@@ -41,6 +43,14 @@ class Look:
     low_v: tuple[float, float]
     high_v: tuple[float, float]
     lost: bool = False
+    on_v: tuple[float, float] | None = None
+
+    @property
+    def levels(self) -> tuple[float, float]:
+        """What a reading takes: of pulses the levels while on, of anything else that moves the mean."""
+        if self.still:
+            return self.volts
+        return self.on_v or self.mean
 
     @property
     def still(self) -> bool:
@@ -77,7 +87,7 @@ def look(ring: TraceRing, window_s: float = WINDOW_S) -> Look | None:
     upper, lower = np.quantile(middle, (0.75, 0.25), axis=0)
     error = 1.2533 * (upper - lower) / 1.349 / math.sqrt(len(middle))
     lost = bool(seen.lost.any() or not whole.all())
-    return Look(
+    found = Look(
         (last - count) * bin_s,
         last * bin_s,
         _pair(np.median(middle, axis=0)),
@@ -87,6 +97,7 @@ def look(ring: TraceRing, window_s: float = WINDOW_S) -> Look | None:
         _pair(high.max(axis=0)),
         lost,
     )
+    return found if found.still or lost else replace(found, on_v=on_levels(low, high))
 
 
 def _pair(values: Volts) -> tuple[float, float]:

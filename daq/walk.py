@@ -61,6 +61,7 @@ class Here:
         taken: readings so far, before the repair.
         after: the same after it; `again` are those still to be taken.
         wanted: what is read once `moves` are done.
+        pulsed: those readings that are the levels of pulses while on.
         cannot, barred: tests that the user could not do, and what he cannot do at all.
     """
 
@@ -75,6 +76,7 @@ class Here:
     cannot: frozenset[Kind] = frozenset()
     barred: frozenset[str] = frozenset()
     seen_source: bool = False
+    pulsed: frozenset[Reading] = frozenset()
 
 
 @dataclass
@@ -138,9 +140,15 @@ class Walk:
     def keeps_moving(self) -> bool:
         """The leads did not come to stand still for a while: pulses, or a contact that comes and goes."""
         seen = self.look
-        if seen is None or self.here.phase is not Phase.READ or seen.still:
+        if seen is None or self.here.phase is not Phase.READ or seen.still or self.pulses:
             return False
         return seen.end_s - max(self._since_s, self._bias_since_s or 0.0) > PATIENCE_S
+
+    @property
+    def pulses(self) -> bool:
+        """The load is switched on, and in pulses: what stands while they are on can be read."""
+        seen, wanted = self.look, self.here.wanted
+        return bool(seen and seen.on_v and wanted and wanted.state.control != "off")
 
     @property
     def can_go_back(self) -> bool:
@@ -338,7 +346,7 @@ class Walk:
 
     def _weigh(self, look: Look, wanted: Reading) -> list[Effect]:
         """Take the look as the reading that was wanted, unless it moves or contradicts."""
-        if not look.still and not self._insists:
+        if not (look.still or self.pulses or self._insists):
             return []
         reading = _reading(look, wanted)
         if not self._insists:
@@ -347,6 +355,8 @@ class Walk:
             if self.doubt:
                 return []
         self._remember()
+        if self.pulses:
+            self.here = replace(self.here, pulsed=self.here.pulsed | {reading})
         return self._take(reading, look.end_s)
 
     def _take(self, reading: Reading, now_s: float) -> list[Effect]:
@@ -392,10 +402,12 @@ def _phase(todo: Sequence[Move], wanted: Reading) -> Phase:
 
 
 def _reading(look: Look, wanted: Reading) -> Reading:
-    """What was wanted, with what was seen. Leads that keep moving (pulses) are read as their average."""
-    volts = look.volts if look.still else look.mean
-    what = wanted.what
+    """What was wanted, with what was seen."""
+    volts, what = look.levels, wanted.what
+    error_v = (
+        (0.0, 0.0) if look.on_v and volts == look.on_v else look.error_v
+    )  # the median's says nothing there
     if isinstance(what, At):
         return replace(wanted, what=replace(what, volts=volts[MOVED_LEAD - 1]), logged=True)
     assert isinstance(what, Levels)
-    return replace(wanted, what=Levels(volts, what.bias, look.error_v), logged=True)
+    return replace(wanted, what=Levels(volts, what.bias, error_v), logged=True)

@@ -24,7 +24,7 @@ def doubt(reading: Reading, look: Look, taken: Sequence[Reading]) -> str:
         look: what the leads showed.
         taken: the readings before.
     """
-    for volts in (*look.low_v, *look.high_v):
+    for volts in look.on_v or (*look.low_v, *look.high_v):  # a coil kicks beyond
         if not SPAN_V[0] < volts < SPAN_V[1]:
             return "A lead is beyond what the logger can read: is this the right circuit?" + INSIST
     what = reading.what
@@ -91,7 +91,7 @@ def _other_lead(reading: Reading, look: Look, taken: Sequence[Reading]) -> str:
     if before is None or reading.state.neighbour_off:
         return ""
     stays = 3 - MOVED_LEAD
-    was, now = before.volts[stays - 1], look.volts[stays - 1]
+    was, now = before.volts[stays - 1], look.levels[stays - 1]
     assert was is not None
     if FREE_V[0] < was < FREE_V[1] or abs(now - was) <= APART_V:
         return ""

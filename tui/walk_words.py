@@ -12,7 +12,7 @@ from daq.reason_report import either_way
 from daq.reason_words import SIDE_WORDS, misreadings
 from daq.reasoning import Answer
 from daq.snapshot import LeadCheckView
-from daq.walk import Phase, Walk
+from daq.walk import Here, Phase, Walk
 from daq.walk_moves import MOVES, named, stands, value
 from tui.panels import DOT, Part, height
 
@@ -92,8 +92,8 @@ def leads(walk: Walk) -> tuple[Part, ...]:
     seen = walk.look
     if seen is None:
         return ("waiting for samples", DOT, stands(walk.here.stand))
-    one, other = seen.volts
-    still = ("still", "") if seen.still else ("moving", "bold")
+    one, other = seen.levels if walk.pulses else seen.volts
+    still = ("still", "") if seen.still else ("pulsed: read while on" if walk.pulses else "moving", "bold")
     return (
         (f"lead 1 {_v(one)}  lead 2 {_v(other)}", "bold"),
         DOT,
@@ -142,7 +142,9 @@ def _reading(walk: Walk) -> tuple[Part, ...]:
             f"lead {n} {_v(low)} to {_v(high)}"
             for n, (low, high) in enumerate(zip(seen.low_v, seen.high_v, strict=True), 1)
         )
-        tell = " A pulsed control does that, or a contact that comes and goes. Enter takes the average."
+        tell = (
+            " Pulses too fast to be read do that, or a contact that comes and goes. Enter takes the average."
+        )
         return (("It does not stand still: ", "bold"), f"{spans}.{tell}")
     assert wanted is not None
     return (f"reading '{named(wanted)}': leave everything as it is until both leads stand still",)
@@ -231,21 +233,25 @@ def readings(walk: Walk, rows: int) -> str:
     """The readings so far, the newest last; after the repair before and after side by side."""
     here = walk.here
     if here.repaired:
-        return "\n".join(_table(here.taken, here.after)[-rows:] if rows > 0 else [])
+        return "\n".join(_table(here)[-rows:] if rows > 0 else [])
     table = [
         ("reading", "lead 1  lead 2"),
-        *((f"{n} {named(r)}", value(r)) for n, r in enumerate(here.taken, 1)),
+        *((f"{n} {named(r)}", _value(here, r)) for n, r in enumerate(here.taken, 1)),
     ]
     wide = max(len(name) for name, _ in table)
     lines = [f"{name.ljust(wide)}  {volts}" for name, volts in table]
     return "\n".join([*lines[:1], *lines[1:][-max(1, rows - 1) :]][-max(1, rows) :])
 
 
-def _table(before: Sequence[Reading], after: Sequence[Reading]) -> list[str]:
+def _value(here: Here, reading: Reading) -> str:
+    return value(reading) + (" (pulsed: while on)" if reading in here.pulsed else "")
+
+
+def _table(here: Here) -> list[str]:
     rows = [("reading", "before", "after")]
-    again = {(r.state, type(r.what), named(r)): r for r in after}
-    for r in before:
+    again = {(r.state, type(r.what), named(r)): r for r in here.after}
+    for r in here.taken:
         new = again.get((r.state, type(r.what), named(r)))
-        rows.append((named(r), value(r), "" if new is None else value(new)))
+        rows.append((named(r), _value(here, r), "" if new is None else _value(here, new)))
     wide = [max(len(row[i]) for row in rows) for i in (0, 1)]
     return [f"{a.ljust(wide[0])}  {b.ljust(wide[1])}  {c}".rstrip() for a, b, c in rows]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Callable, Sequence
+from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from functools import partial
 from pathlib import Path
@@ -12,16 +12,15 @@ import pytest
 from textual.pilot import Pilot
 
 from daq.bench import BenchSource
-from daq.offered_tests import Means, kind
 from daq.pipeline import Pipeline
 from daq.readings import Lamp, Reading
-from daq.reasoning import Answer, Proposal
 from daq.samples import Bias
 from daq.session import Session
 from daq.stillness import clock_s
 from daq.walk import Phase
 from daq.walk_moves import Move, Stand, named
 from tests.tui.stage import SMALL, on_stage, tap, text, until
+from tests.walk.strider import PLACES, scripted
 from tui.bench import BenchScreen
 from tui.hands import HANDS, Hands
 from tui.keys import WALK_LIGHT
@@ -30,13 +29,6 @@ from tui.walk import WalkScreen
 SPEED = 20.0
 RATE_HZ = 1000.0  # a quarter of the usual: levels are read, not edges
 LONG = 3000  # tries of `until`: a loaded machine reasons slowly
-PLACES = {
-    None: "on pin",
-    "source": "on positive",
-    "fuse": "at the fuse",
-    "switch": "at the switch",
-    "ground-point": "at the ground point",
-}
 CAPS = {key.label: key.cap for key in HANDS}
 
 
@@ -170,17 +162,6 @@ def strong_bias(person: Person) -> bool:
 
 def _at_step(session: Session, step: int) -> bool:
     return session.latest.lead_check.step == step
-
-
-def scripted(asked: Sequence[Reading]) -> Callable[..., Answer]:
-    """In place of the reasoning: asks for those of these readings that are not taken yet."""
-
-    def answer(given: Sequence[Reading], means: Means) -> Answer:
-        left = [reading for reading in asked if kind(reading) not in map(kind, given)]
-        test = Proposal("", "", 1.0, "", "", 1.0, left[0]) if left else None
-        return Answer({"low": 0.5, "high": 0.5}, (), test, "" if test else "known", (), (), ())
-
-    return answer
 
 
 @asynccontextmanager

@@ -1,0 +1,98 @@
+"""Whole walks on the bench: what they find, what they read, and the readings again after the repair.
+
+What is hidden in each circuit stands in the bench's catalogue, which knows nothing of the reasoning; that
+such readings mean such faults is common practice of the trade, no source.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from daq.bench_catalog import find
+from daq.readings import Lamp, Levels, Reading, State
+from daq.walk import Phase
+from tests.walk.strider import LEAST, Strider, found, scripted
+from tui.walk_words import proven
+
+ALWAYS = [
+    "tailgate-lamp",  # its feed sleeps with the key off
+    "parade-lamp",  # shared ground open, with a neighbour that is lit
+]
+IN_CAMPAIGNS = [
+    "cargo-lamp",  # open feed on the low side: both leads at zero, off and on
+    "fog-lamp",  # open ground on the high side: both leads at source while on
+    "stable-lamp",  # a welded switch: to readings, a short of the control wire is the same
+    "cabin-lamp",  # its driver holds the unplugged wire at 11 V
+    "step-light",  # LEDs: off, one lead is a diode string below source
+    "gate-lamp",  # a bad feed wire
+    "van-lamp",  # a bad ground wire
+    "mixer-valve",  # an open load
+    "window-motor",  # both ways
+    "trailer-lamp",
+    "work-lamp",
+    "gauge-lamps",  # pulsed
+    "fuel-valve",  # pulsed
+    "dosing-valve",  # pulsed
+]
+SIDES_SURE = 0.9
+
+
+@pytest.mark.parametrize("name", [*ALWAYS, *(pytest.param(n, marks=pytest.mark.long) for n in IN_CAMPAIGNS)])
+def test_the_walk_finds_what_is_hidden(name: str) -> None:
+    truth = find(name).truth
+    strider = Strider(name)
+    strider.on_to(Phase.END)
+    answer = strider.walk.answer
+    assert answer is not None
+    assert found(truth, answer) >= LEAST, [(str(e), round(p, 3)) for e, p in answer.candidates[:4]]
+    assert answer.fits
+    wrong = [side for side, p in answer.side.items() if side != truth.side and p >= SIDES_SURE]
+    assert not wrong
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("name", ["cargo-lamp", "fog-lamp", "gate-lamp"])
+def test_after_the_repair_the_same_readings_prove_it(name: str) -> None:
+    strider = Strider(name)
+    strider.on_to(Phase.END)
+    before = strider.walk.here.taken
+    strider.turn("fault", "off")
+    strider.walk.repaired(strider.now_s)
+    strider.on_to(Phase.PROVEN)
+    assert [(r.state, type(r.what)) for r in strider.walk.here.after] == [
+        (r.state, type(r.what)) for r in before
+    ]
+    assert proven(strider.walk)
+
+
+@pytest.mark.long
+def test_a_repair_that_was_none_is_not_proven() -> None:
+    strider = Strider("cargo-lamp")
+    strider.on_to(Phase.END)
+    strider.walk.repaired(strider.now_s)
+    strider.on_to(Phase.PROVEN)
+    assert not proven(strider.walk)
+
+
+@pytest.mark.long
+def test_where_a_bias_is_refused_the_test_light_is_asked_for() -> None:
+    """Water leaks from the control wire to ground, 150 ohm: too little for a test light to glow."""
+    strider = Strider("wash-bay-relay", frozenset({"bias", "switch", "fuse", "ground-point"}))
+    strider.on_to(Phase.END)
+    said = [r.what.word for r in strider.walk.here.taken if isinstance(r.what, Lamp)]
+    assert said
+    assert set(said) == {"dark"}
+    driven = [r for r in strider.walk.here.taken if isinstance(r.what, Levels) and r.what.driven]
+    assert not driven
+
+
+def test_a_pulsed_load_is_read_while_on() -> None:
+    """13.5 ohm at 12.6 V: 0.9 A at most; the feed wire of 0.075 and the driver of 0.2 ohm take the rest."""
+    on = Reading(State(control="on"), Levels((0.0, 0.0), ("whisper", "whisper")))
+    strider = Strider("fuel-valve", answer=scripted([on]))
+    strider.on_to(Phase.END)
+    reading = strider.walk.here.taken[-1]
+    assert reading.state.control == "on"
+    assert isinstance(reading.what, Levels)
+    assert reading.what.volts == pytest.approx((12.54, 0.18), abs=0.05)
+    assert reading in strider.walk.here.pulsed
