@@ -21,7 +21,7 @@ PLAIN = Levels((0.0, 0.0), ("whisper", "whisper"))
 
 
 async def test_the_walk_finds_what_is_hidden_by_keys_alone() -> None:
-    """A welded switch: to readings, a short of the control wire is the same. The other circuits: tests/walk."""
+    """A welded switch, to readings the same as a shorted control wire. The other circuits: tests/walk."""
     async with walking("stable-lamp") as (pilot, person):
         doubts = await person.on_to(Phase.END)
         await until(pilot, lambda: "Repaired?" in text(pilot.app))
