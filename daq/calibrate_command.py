@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import datetime
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from daq import calibration_store as store
 from daq.calibration import NOMINAL_BANDGAP_V, Calibration, Line, nominal, supply_factor
 from daq.calibration_fit import Fit, Point, check_point, check_spread, fit
-from daq.errors import CommandError, InputError, WorkError
+from daq.errors import CommandError, DeviceError, InputError, WorkError
 from daq.logger_setup import MOST_SUPPLY_MOVED
 from daq.logger_source import Connector
 from daq.logger_talk import IN_A_SUM, LoggerTalk
@@ -79,11 +80,8 @@ def run(connector: Connector, options: argparse.Namespace, terminal: Terminal, s
         raise CommandError(
             "calibrate asks on the terminal, and the answers ended: nothing was changed."
         ) from None
-    except KeyboardInterrupt:
-        terminal.say(
-            "\nStopped. whichside calibrate --show tells what is in force: the former "
-            "one unless it says otherwise."
-        )
+    except KeyboardInterrupt as interrupt:
+        terminal.say(f"\nStopped. {interrupt or 'Nothing was changed.'}")
         raise
     return 0
 
@@ -132,7 +130,8 @@ def take_back(talk: LoggerTalk, terminal: Terminal) -> None:
     if before is None and not _agreed(terminal, "There is no former one: readings would be nominal. Go on? "):
         terminal.say("Nothing was changed.")
         return
-    left = store.undo(talk.must)
+    with telling_what_is_left(talk.must, known):
+        left = store.undo(talk.must)
     state = f"that of {left.date} is in force again" if left else "the logger is not calibrated now"
     terminal.say(f"The calibration of {known.date} is taken back: {state}.")
 
@@ -165,10 +164,31 @@ def _write(talk: LoggerTalk, fits: dict[tuple[int, int], Fit], terminal: Termina
         bandgap_v = known.bandgap_v
     lines |= {key: found.line for key, found in fits.items()}
     record = Calibration(lines, datetime.date.today(), bandgap_v, supply_sum=supply_sum)
-    written = store.write(talk.must, record)
+    with telling_what_is_left(talk.must, known):
+        written = store.write(talk.must, record)
     terminal.say(
         f"Written and read back: calibrated on {written.date}. whichside calibrate --undo takes it back."
     )
+
+
+@contextlib.contextmanager
+def telling_what_is_left(ask: store.Ask, before: Calibration | None) -> Iterator[None]:
+    """Around a change of the logger's memory: what interrupts it tells which record is in force then.
+
+    Raises what came, KeyboardInterrupt or DeviceError, with that as its text.
+    """
+    try:
+        yield
+    except KeyboardInterrupt:
+        found = store.in_force(store.read_slots(ask))
+        made = "Nothing was changed" if found == before else "It had been written"
+        state = f"the calibration of {found.date} is in force" if found else "the logger is not calibrated"
+        raise KeyboardInterrupt(f"{made}: {state}.") from None
+    except DeviceError as error:
+        raise DeviceError(
+            f"{error} It was being written: either the former calibration is in force or the new one, whole; "
+            "whichside calibrate --show tells which."
+        ) from error
 
 
 def _point(

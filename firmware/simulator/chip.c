@@ -9,6 +9,7 @@
  *   - an interrupt is entered in no time: four cycles are added here;
  *   - any write to TIFR1 clears all its flags: harmless while the firmware uses only OCF1B of timer 1;
  *   - a reset drops all cycle timers: every model starts anew in its reset function;
+ *   - it has no brown-out detector: a test orders its reset;
  *   - it polls INT0 and INT1 (bias pins here) in every cycle while they are low: turned off;
  *   - it sleeps in real time while the chip sleeps: it does not here.
  */
@@ -37,6 +38,7 @@ static struct {
 
 /* Carried out between two instructions: simavr goes on after a reset inside of one as if nothing was. */
 static uint8_t wanted_reset;
+static avr_cycle_count_t held_cycles;
 
 /* A reset turns simavr's polling of INT0 and INT1 on again. */
 static bool just_reset = true;
@@ -134,6 +136,12 @@ void chip_reset(uint8_t cause)
     wanted_reset = cause;
 }
 
+void chip_brown_out(avr_cycle_count_t cycles)
+{
+    wanted_reset = CAUSE_BROWN_OUT;
+    held_cycles = cycles;
+}
+
 static avr_cycle_count_t deaf_until;
 
 void chip_deafen(avr_t *avr, uint32_t cycles)
@@ -158,6 +166,8 @@ bool chip_run(avr_t *avr)
     int state = avr_run(avr);
     measure_step(avr, avr->cycle - before);
     if (wanted_reset != 0) {
+        avr->cycle += held_cycles;
+        held_cycles = 0;
         avr_reset(avr);
         avr->data[MCUSR] = wanted_reset;
         wanted_reset = 0;

@@ -14,12 +14,17 @@
 /* Reset causes: bits of MCUSR. */
 #define CAUSE_POWER_ON 0x01u
 #define CAUSE_RESET_PIN 0x02u
+#define CAUSE_BROWN_OUT 0x04u
 
 /* Load the firmware and put the models in place; exits with a message when the file is no firmware. */
 avr_t *chip_begin(const char *elf);
 
 /* As if the reset pin was pulled, or the supply came back; after the present instruction. */
 void chip_reset(uint8_t cause);
+
+/* The supply is below the brown-out level for so long: the chip is held in reset, then starts. simavr knows no
+ * brown-out detector; what is emulated is what it does, not when it does it. */
+void chip_brown_out(avr_cycle_count_t cycles);
 
 /* Have `reset` called after every reset of the chip, watchdog included (simavr drops all cycle timers then), and
  * once now. */

@@ -11,8 +11,10 @@
 #include "leads.h"
 #include "registers.h"
 
-#define LOWEST_V (-8.0)
-#define SPAN_V 48.0
+static const struct {
+    double lowest_v, span_v;
+} ranges[] = {{-8, 48}, {-1, 6}}; /* as daq/calibration.py has them: full span, near zero */
+
 #define PIN_SPAN_V 5.0
 #define PI 3.14159265358979323846
 #define CODE_V (PIN_SPAN_V / 1024)
@@ -64,7 +66,8 @@ double front_pin_volts(avr_t *avr, uint8_t channel)
         return 0;
     const struct front_faults *faults = &front.faults;
     double lead = leads_volts(channel, lead_time(avr)) * faults->gain[channel] + faults->offset_v[channel];
-    double volts = (lead - LOWEST_V) / SPAN_V * PIN_SPAN_V;
+    uint8_t range = front.straps >> channel & 1u;
+    double volts = (lead - ranges[range].lowest_v) / ranges[range].span_v * PIN_SPAN_V;
     volts += faults->bend_codes * CODE_V * sin(2 * PI * volts / PIN_SPAN_V);
     if (front.noise_codes > 0)
         volts += gaussian() * front.noise_codes * CODE_V;

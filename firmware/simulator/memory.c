@@ -22,6 +22,8 @@ static struct {
     uint8_t byte;
     bool writing;
     uint32_t writes;
+    uint32_t left_to_cut; /* writes until the power goes, 0: it does not */
+    uint8_t half_written;
 } memory = {.file = -1};
 
 static uint16_t address(const avr_t *avr)
@@ -55,6 +57,26 @@ static avr_cycle_count_t written(avr_t *avr, avr_cycle_count_t when, void *param
     return 0;
 }
 
+/* A cell that loses its supply amid a write holds anything. */
+static avr_cycle_count_t cut(avr_t *avr, avr_cycle_count_t when, void *param)
+{
+    (void)avr;
+    (void)when;
+    (void)param;
+    if (memory.writing)
+        memory.byte = memory.half_written;
+    chip_reset(CAUSE_POWER_ON);
+    return 0;
+}
+
+void memory_cut_power(avr_t *avr, uint8_t half_written, uint32_t writes)
+{
+    memory.half_written = half_written;
+    memory.left_to_cut = writes;
+    if (writes == 0)
+        cut(avr, 0, NULL);
+}
+
 static void write_control(avr_t *avr, avr_io_addr_t reg, uint8_t value, void *param)
 {
     (void)param;
@@ -66,6 +88,8 @@ static void write_control(avr_t *avr, avr_io_addr_t reg, uint8_t value, void *pa
         memory.byte = avr->data[EEDR];
         memory.writing = true;
         avr->data[reg] = (avr->data[reg] & (uint8_t)~EECR_EEMPE) | EECR_EEPE;
+        if (memory.left_to_cut > 0 && --memory.left_to_cut == 0)
+            avr_cycle_timer_register(avr, WRITE_CYCLES / 2, cut, NULL);
         avr_cycle_timer_register(avr, WRITE_CYCLES, written, NULL);
     } else if ((value & EECR_EEMPE) != 0) {
         avr_cycle_timer_register(avr, UNLOCKED_CYCLES, lock, NULL);
@@ -74,7 +98,7 @@ static void write_control(avr_t *avr, avr_io_addr_t reg, uint8_t value, void *pa
         avr->data[EEDR] = memory.bytes[address(avr)];
 }
 
-/* A write under way is finished by the chip even when it is reset; here at once. */
+/* A write under way is finished by the chip even when it is reset, as long as it has its supply; here at once. */
 static void reset(avr_t *avr)
 {
     (void)avr;

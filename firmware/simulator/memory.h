@@ -11,6 +11,10 @@
 void memory_begin(avr_t *avr, const char *path);
 
 /* Bytes written since the program began. */
+/* The power goes and comes back: at once, or amid the n-th cell written from now. A cell that is being written then
+ * holds `half_written`. */
+void memory_cut_power(avr_t *avr, uint8_t half_written, uint32_t writes);
+
 uint32_t memory_writes(void);
 
 #endif

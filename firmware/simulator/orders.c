@@ -11,6 +11,7 @@
 #include "leads.h"
 #include "line.h"
 #include "measure.h"
+#include "memory.h"
 
 #define LONGEST_LINE 8192u
 
@@ -72,6 +73,24 @@ static bool power(const char *words)
     return true;
 }
 
+static bool cut(const char *words)
+{
+    unsigned half_written = 0xFF, writes = 0;
+    if (sscanf(words, "%x %u", &half_written, &writes) < 1)
+        return false;
+    memory_cut_power(chip, (uint8_t)half_written, writes);
+    return true;
+}
+
+static bool brown_out(const char *words)
+{
+    double seconds = strtod(words, NULL);
+    if (seconds <= 0)
+        return false;
+    chip_brown_out((avr_cycle_count_t)(seconds * CLOCK_HZ));
+    return true;
+}
+
 static bool measure(const char *words)
 {
     (void)words;
@@ -110,7 +129,7 @@ static const struct {
 } orders[] = {
     {"send", send_bytes}, {"circuit", leads_connect}, {"strap", strap},   {"reset", reset_pin}, {"power", power},
     {"poke", poke},       {"deaf", deaf},             {"measure", measure}, {"unplug", unplug}, {"plug", plug},
-    {"end", end},
+    {"cut", cut},         {"brownout", brown_out},    {"end", end},
 };
 
 bool order_carry_out(const char *order)

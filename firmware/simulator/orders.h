@@ -8,6 +8,8 @@
  *   strap LEAD RANGE     range strap of lead 1 or 2: 1 to ground, 0 open
  *   reset                pull the reset pin
  *   power                supply off and on
+ *   cut HEX [N]          the same amid the N-th EEPROM cell written from now (0: at once), which then holds HEX
+ *   brownout SECONDS     supply below the brown-out level for so long
  *   poke ADDRESS VALUE   write a register behind the firmware's back, both in hex
  *   deaf CYCLES          no interrupt is served for so long
  *   measure              CPU load and latency count from here on

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from daq import calibration_store as store
+from daq.calibrate_command import telling_what_is_left
 from daq.calibration import NOMINAL, SLOT_ADDRESSES, Calibration, Line, scale_of
 from daq.calibration_fit import Point, check_point, fit
 from daq.errors import InputError, WorkError
@@ -96,6 +97,44 @@ def test_power_cut_at_every_byte_leaves_the_former_or_the_new_one_whole() -> Non
     found = in_force(memory)
     assert found is not None
     assert found.date == NEW.date
+
+
+class Interrupted:
+    """Commands for a Memory; at the one with number `at` Ctrl-C comes, before or after it is carried out."""
+
+    def __init__(self, memory: Memory, at: int, carried_out: bool) -> None:
+        self.memory, self.at, self.carried_out = memory, at, carried_out
+        self.asked = 0
+
+    def __call__(self, command: Command) -> bytes:
+        self.asked += 1
+        if self.asked != self.at:
+            return self.memory.ask(command)
+        if self.carried_out:
+            self.memory.ask(command)
+        raise KeyboardInterrupt
+
+
+@pytest.mark.parametrize("carried_out", [True, False])
+def test_ctrl_c_at_any_command_of_the_write_tells_what_is_in_force(carried_out: bool) -> None:
+    counting = Interrupted(Memory(), 0, carried_out)
+    store.write(counting.memory.ask, OLD)
+    store.write(counting, NEW)
+    told = []
+    for at in range(1, counting.asked + 1):
+        memory = Memory()
+        store.write(memory.ask, OLD)
+        former = in_force(memory)
+        ask = Interrupted(memory, at, carried_out)
+        with pytest.raises(KeyboardInterrupt) as caught, telling_what_is_left(ask, former):
+            store.write(ask, NEW)
+        found = in_force(memory)
+        assert found is not None
+        assert found.date in (OLD.date, NEW.date)
+        words = "Nothing was changed" if found == former else "It had been written"
+        assert str(caught.value) == f"{words}: the calibration of {found.date} is in force."
+        told.append(words)
+    assert sorted(set(told)) == ["It had been written", "Nothing was changed"]
 
 
 def test_memory_that_keeps_nothing_is_noticed() -> None:
