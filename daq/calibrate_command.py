@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from daq import calibration_store as store
-from daq.calibration import NOMINAL_BANDGAP_V, Calibration, Line, nominal, supply_factor
+from daq.calibration import NEAR_ZERO, NOMINAL_BANDGAP_V, Calibration, Line, nominal, supply_factor
 from daq.calibration_fit import Fit, Point, check_point, check_spread, fit
 from daq.errors import CommandError, DeviceError, InputError, WorkError
 from daq.logger_setup import MOST_SUPPLY_MOVED
@@ -107,6 +107,18 @@ def _say_record(record: Calibration, terminal: Terminal) -> None:
     terminal.say(f"Calibrated on {record.date}")
     for (range_id, lead), line in sorted(record.lines.items()):
         terminal.say(f"  lead {lead}, {_range(range_id)}: {_figures(range_id, line)}")
+    _say_missing(record, terminal)
+
+
+def _say_missing(record: Calibration, terminal: Terminal) -> None:
+    """Each range has its own line: which are still nominal."""
+    for range_id in (0, NEAR_ZERO):
+        leads = [lead for lead in (1, 2) if (range_id, lead) not in record.lines]
+        if leads:
+            which = "both leads" if len(leads) == 2 else f"lead {leads[0]}"
+            terminal.say(
+                f"  {_range(range_id)} of {which} is still nominal: put the range switch there, calibrate again"
+            )
 
 
 def _say_drift(record: Calibration, supply_sum: int, terminal: Terminal) -> None:
@@ -140,7 +152,7 @@ def walk_through(talk: LoggerTalk, terminal: Terminal, sums: int) -> None:
     """Ask, measure, fit, show, write."""
     terminal.say(CAUTIONS)
     ranges, _ = talk.sums(SETTLING)
-    hints = [(NEAR_HINTS if 1 in ranges else HINTS)[n] for n in (0, 1)]
+    hints = [(NEAR_HINTS if NEAR_ZERO in ranges else HINTS)[n] for n in (0, 1)]
     taken = [_point(talk, terminal, ranges, sums, 1, ZERO, None)]
     for n, words in enumerate(KNOWN):
         taken.append(_point(talk, terminal, ranges, sums, n + 2, words.format(hint=hints[n]), taken))
@@ -169,6 +181,7 @@ def _write(talk: LoggerTalk, fits: dict[tuple[int, int], Fit], terminal: Termina
     terminal.say(
         f"Written and read back: calibrated on {written.date}. whichside calibrate --undo takes it back."
     )
+    _say_missing(written, terminal)
 
 
 @contextlib.contextmanager
@@ -287,7 +300,7 @@ def _figures(range_id: int, line: Line) -> str:
 
 
 def _range(range_id: int) -> str:
-    return "near zero" if range_id == 1 else "full span"
+    return "near zero" if range_id == NEAR_ZERO else "full span"
 
 
 def _nominal_v(range_id: int, point: Point) -> float:

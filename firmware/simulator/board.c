@@ -219,7 +219,7 @@ static bool set_up(avr_t *avr)
 {
     bool scripted = options.script != NULL;
     struct order_targets targets = {scripted ? NULL : terminal_unplug, scripted ? NULL : terminal_plug, end};
-    memory_begin(avr, options.eeprom);
+    memory_begin(avr, options.eeprom, targets.unplug);
     line_begin(avr, scripted ? put_on_stdout : terminal_put);
     converter_begin(avr, front_pin_volts, options.supply_v, options.bandgap_v);
     front_begin(avr, options.noise, options.seed, &options.faults);

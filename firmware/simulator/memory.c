@@ -24,6 +24,7 @@ static struct {
     uint32_t writes;
     uint32_t left_to_cut; /* writes until the power goes, 0: it does not */
     uint8_t half_written;
+    void (*power_lost)(void);
 } memory = {.file = -1};
 
 static uint16_t address(const avr_t *avr)
@@ -66,6 +67,8 @@ static avr_cycle_count_t cut(avr_t *avr, avr_cycle_count_t when, void *param)
     if (memory.writing)
         memory.byte = memory.half_written;
     chip_reset(CAUSE_POWER_ON);
+    if (memory.power_lost != NULL)
+        memory.power_lost();
     return 0;
 }
 
@@ -123,8 +126,9 @@ static void load(const char *path)
     }
 }
 
-void memory_begin(avr_t *avr, const char *path)
+void memory_begin(avr_t *avr, const char *path, void (*power_lost)(void))
 {
+    memory.power_lost = power_lost;
     load(path);
     chip_replace_write(avr, EECR, write_control);
     chip_on_reset(avr, reset);

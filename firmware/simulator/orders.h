@@ -8,7 +8,8 @@
  *   strap LEAD RANGE     range strap of lead 1 or 2: 1 to ground, 0 open
  *   reset                pull the reset pin
  *   power                supply off and on
- *   cut HEX [N]          the same amid the N-th EEPROM cell written from now (0: at once), which then holds HEX
+ *   cut HEX [N]          the same amid the N-th EEPROM cell written from now (0: at once), which then holds HEX;
+ *                        the supply comes by the same plug as the pty, which is unplugged with it
  *   brownout SECONDS     supply below the brown-out level for so long
  *   poke ADDRESS VALUE   write a register behind the firmware's back, both in hex
  *   deaf CYCLES          no interrupt is served for so long

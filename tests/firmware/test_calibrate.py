@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -12,6 +13,7 @@ import pytest
 from daq import calibration_store as store
 from daq.calibrate_command import Terminal, run
 from daq.calibration import Calibration, scale_of
+from daq.errors import DeviceError
 from daq.logger_talk import LoggerTalk
 from daq.results import Started
 from daq.samples import Scale
@@ -24,6 +26,9 @@ from tests.firmware.board import Board
 FAULTS = "1.028,0.12,0.967,-0.09,0.5"
 SUMS = 40
 LEVELS = [0.0, 0.1, 0.5, 2.0, 4.5, 9.0, 12.6, 28.8]
+NEAR_FAULTS = "1.028,0.03,0.967,-0.025,0.5"
+NEAR_LEVELS = [-0.2, 0.0, 0.02, 0.1, 0.3, 0.5, 2.0, 4.3]
+A_SECOND = 63  # sums of 64 raw pairs at 4000 a second
 
 
 def options(**chosen: bool) -> argparse.Namespace:
@@ -55,9 +60,11 @@ class Hands:
         return self.answer
 
 
-def read(port: str, hands: Hands, levels: list[float], known: Calibration | None) -> np.ndarray:
-    """(levels, 2) V as whichside reads them with `known`."""
-    scale = scale_of(known, (0, 0), Started(1, 2000, 6, 3, 128), 16_000_000)
+def read(
+    port: str, hands: Hands, levels: list[float], known: Calibration | None, range_id: int = 0
+) -> np.ndarray:
+    """(levels, 2) V as whichside reads them with `known`, averaged for a second."""
+    scale = scale_of(known, (range_id, range_id), Started(1, 2000, 6, 3, 128), 16_000_000)
     volts = []
     with LoggerTalk(SerialConnector(port)) as talk:
         for level in levels:
@@ -72,6 +79,7 @@ def _settled(talk: LoggerTalk, scale: Scale, level: float) -> np.ndarray:
         _, counts = talk.sums(8)
         volts: np.ndarray = scale.volts(counts)
         if np.ptp(volts, axis=0).max() < 0.05 and abs(volts.mean() - level) < 0.3 + 0.05 * level:
+            volts = scale.volts(talk.sums(A_SECOND)[1])
             break
     mean: np.ndarray = volts.mean(axis=0)
     return mean
@@ -104,6 +112,49 @@ def test_a_wrong_front_end_reads_within_the_budget_once_calibrated(board: Board)
     assert (abs(before) > limit).any(axis=0).all()
     assert (abs(after) < limit).all(), after
     assert abs(after[-1]).max() < abs(before[-1]).min() / 4
+
+
+def test_near_zero_is_calibrated_by_itself_and_then_tells_20_mv(tmp_path: Path) -> None:
+    """What the range is for: an on-state drop of 0.1 V, told to 20 mV (firmware/board/BUDGET.md)."""
+    with Board(tmp_path, fast=True, front=NEAR_FAULTS, noise=0.1, circuit="lead1=open lead2=open") as board:
+        for lead in (1, 2):
+            board.order(f"strap {lead} 1")
+        hands = Hands(board, (1.37, 4.12))
+        levels = np.array(NEAR_LEVELS)[:, None]
+        before = read(board.port, hands, NEAR_LEVELS, None, 1) - levels
+        assert run(SerialConnector(board.port), options(), hands.terminal, SUMS) == 0
+        known = store.in_force(records(board.port))
+        assert known is not None
+        assert set(known.lines) == {(1, 1), (1, 2)}
+        assert any("full span of both leads is still nominal" in line for line in hands.said)
+        after = read(board.port, hands, NEAR_LEVELS, known, 1) - levels
+    use = Use(near=True, calibrated=True, readings=4000, noise_lsb=0.1)
+    limit = np.array([2 * total(entries(design(), use, level), level) for level in NEAR_LEVELS])[:, None]
+    assert (abs(before) > limit).any(axis=0).all()
+    assert (abs(after) < limit).all(), after
+    near = abs(levels[:, 0]) <= 0.5
+    assert abs(after[near]).max() < 0.02
+    assert abs(before[near]).max() > 0.02
+
+
+def test_power_lost_amid_the_write_is_told_and_show_says_what_is_in_force(tmp_path: Path) -> None:
+    with Board(tmp_path, fast=True, front=FAULTS, noise=0.1, circuit="lead1=open lead2=open") as board:
+        hands = Hands(board)
+
+        def pull(question: str) -> str:
+            if "Write this" in question:
+                board.order("cut 6b 20")  # some cells into the record
+            return hands.reply(question)
+
+        with pytest.raises(DeviceError, match=r"either the former .* or the new one.*--show"):
+            run(SerialConnector(board.port), options(), Terminal(hands.said.append, pull), 8)
+        board.order("plug")
+        while not Path(board.port).exists():
+            time.sleep(0.005)
+        said: list[str] = []
+        again = Terminal(said.append, hands.reply)
+        run(SerialConnector(board.port), options(show=True), again)
+        assert any("Not calibrated" in line for line in said)
 
 
 def test_taking_back_and_showing(board: Board) -> None:
