@@ -147,8 +147,7 @@ class Walk:
     @property
     def pulses(self) -> bool:
         """The load is switched on, and in pulses: what stands while they are on can be read."""
-        seen, wanted = self.look, self.here.wanted
-        return bool(seen and seen.on_v and wanted and wanted.state.control != "off")
+        return bool(self.look and self.look.on_v) and self.here.stand.state.control != "off"
 
     @property
     def can_go_back(self) -> bool:
@@ -386,7 +385,7 @@ class Walk:
         self._past.append((self.here, self.answer))
 
 
-_BEGIN = "Load plugged in, control off, lead 1 and lead 2 each on its pin of the load. Say when it is so."
+_BEGIN = "Load plugged in, control off, lead 1 and lead 2 each on its pin of the load."
 _REPAIR = "Repair what was found. Then: load plugged in, control off, both leads on their pins as before."
 _PROBING = "Key off to fit the probes, one insulated back-probe after the other; the pins must never touch."
 

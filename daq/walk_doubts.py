@@ -57,13 +57,22 @@ def _free_alone(what: Levels) -> str:
 def _unchanged(reading: Reading, what: Levels, taken: Sequence[Reading]) -> str:
     """Unplugged, and yet everything as before: perhaps the load still joins the two leads."""
     before = _last(taken, plugged=True, control=reading.state.control)
-    if before is None or not _alike(what, before):
+    if before is None or not _alike(what, before) or _apart_already(taken):
         return ""
     one, other = what.volts
     return (
         f"Nothing changed when it was unplugged: still {one:.1f} V and {other:.1f} V. A load still plugged "
         f"in joins the two leads and feeds one from the other. Look at the connector.{INSIST}"
     )
+
+
+def _apart_already(taken: Sequence[Reading]) -> bool:
+    """The reading before this one, unplugged too, was not as plugged in: the connector is apart."""
+    last = taken[-1]
+    if last.state.plugged or not isinstance(last.what, Levels) or last.what.driven:
+        return False
+    before = _last(taken, plugged=True, control=last.state.control)
+    return before is not None and not _alike(last.what, before)
 
 
 def _follows(reading: Reading, what: Levels, taken: Sequence[Reading]) -> str:

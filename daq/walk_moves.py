@@ -56,7 +56,7 @@ def moves(now: Stand, wanted: Reading) -> tuple[Move, ...]:
 def _bias(what: Levels) -> str:
     lead = next(n for n, kind in enumerate(what.bias, 1) if kind in ("up", "down"))
     does = "puts 5 V on" if what.bias[lead - 1] == "up" else "grounds"
-    return f"The logger {does} lead {lead} next, through 10 kΩ. Look what that wire can operate; then go on."
+    return f"The logger {does} lead {lead} next, through 10 kΩ. Look what that wire can operate."
 
 
 def _lead_back(at: Stand, place: str | None) -> list[Move]:
@@ -75,8 +75,8 @@ def _plug(at: Stand, to: State) -> list[Move]:
     then = replace(at, state=replace(at.state, plugged=to.plugged))
     if to.plugged:
         return [*found, Move("Plug the load in again, and look that both leads are on their pins.", then)]
-    ask = "The load is to be unplugged next. Look where its connector is and that nothing runs; then go on."
-    pull = "Now unplug the load. Both leads stay on the harness half, on the same pins."
+    ask = "The load is to be unplugged next. Look where its connector is and that nothing runs."
+    pull = "Unplug the load. Both leads stay on the harness half, on the same pins."
     return [
         *found,
         Move(ask, at, WORKING["unplugging"], asks="unplugging"),

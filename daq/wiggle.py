@@ -64,9 +64,9 @@ class Wiggle:
         return sum(self.counts.values())
 
     @property
-    def away(self) -> bool:
-        """A lead is away now."""
-        return any(lead.since is not None for lead in self._leads)
+    def away(self) -> tuple[int, ...]:
+        """The leads that are away now."""
+        return tuple(n for n, lead in enumerate(self._leads, 1) if lead.since is not None)
 
     def anew(self) -> None:
         """Forget everything; the next second is the baseline."""

@@ -36,6 +36,13 @@ LOOK_S = 0.1
 """How often the leads are looked at (s): a reading is taken this much after they stand still."""
 
 _COULD_ROWS, _MEANING_ROWS, _MEANING_ROWS_TALL = 3, 3, 7
+_DEAD_KEYS = {
+    Phase.LIGHT: ("done",),
+    Phase.THINK: ("done", "cannot"),
+    Phase.END: ("done", "cannot"),
+    Phase.PROVEN: ("done", "cannot"),
+}
+"""Actions that have nothing to do there."""
 _READINGS_ROWS, _MORE_ROWS_TALL = 2, 4 + 4  # margins, and more readings
 
 
@@ -153,7 +160,9 @@ class WalkScreen(JobScreen, HandKeys):
         phase = self.walk.here.phase
         light = keys.WALK_LIGHT if phase is Phase.LIGHT else ()
         again = (keys.REPAIRED,) if phase in (Phase.END, Phase.PROVEN) else ()
-        return (*light, *again, *keys.WALK, keys.WALK_WIGGLE, *keys.AFTER_DRIVE)
+        dead = _DEAD_KEYS.get(phase, ())
+        walk = [key for key in keys.WALK if key.action not in dead]
+        return (*light, *again, *walk, keys.WALK_WIGGLE, *keys.AFTER_DRIVE)
 
     def action_done(self) -> None:
         self._act(self.walk.done(self.session.latest.lead_check, self._now_s))

@@ -70,13 +70,18 @@ def could_be(walk: Walk, width: int, rows: int) -> tuple[Part, ...]:
 
 
 def _fitting(
-    head: tuple[Part, ...], texts: Sequence[str], rests: Sequence[str], width: int, rows: int
+    head: tuple[Part, ...],
+    texts: Sequence[str],
+    rests: Sequence[str],
+    width: int,
+    rows: int,
+    between: str = DOT,
 ) -> tuple[Part, ...]:
     """`head` and the first of `texts`, as many as fit, one at least; `rests`: what stands for the others."""
     best: tuple[Part, ...] = head
     for n in range(1, len(texts) + 1):
         more = [rests[n]] if rests[n] else []
-        parts = (*head, DOT.join([*texts[:n], *more]))
+        parts = (*head, between.join([*texts[:n], *more]))
         if n > 1 and height(parts, width) > rows:
             break
         best = parts
@@ -171,7 +176,7 @@ def _proof(walk: Walk) -> Part:
     assert walk.proof is not None
     chance = _percent(_healthy(walk.proof))
     if proven(walk):
-        return f"The same readings now fit a sound circuit ({chance}), and no more what was wrong.", "bold"
+        return f"The same readings now fit a sound circuit ({chance}), no longer what was wrong.", "bold"
     return f"The same readings do not show a sound circuit yet ({chance}).", "bold $alarm"
 
 
@@ -195,10 +200,14 @@ def why(walk: Walk, check: LeadCheckView, width: int, rows: int) -> tuple[Part, 
         return (("why: ", "bold"), "The same readings, before and after, are the proof of the repair.")
     if here.phase is Phase.END and walk.answer is not None:
         notes = misreadings(walk.answer.given)
-        return (("mind: ", "bold"), " ".join(notes)) if notes else ()
+        return (
+            _fitting((("mind: ", "bold"),), notes, [""] * (len(notes) + 1), width, rows, " ") if notes else ()
+        )
     answer = walk.answer
-    if answer is None or answer.next_test is None or here.phase is Phase.THINK:
+    if answer is None:
         return (("why: ", "bold"), _FIRST_WHY)
+    if answer.next_test is None or here.phase is Phase.THINK:
+        return ()
     if here.wanted is not None and kind(here.wanted) != kind(answer.next_test.asks):
         return (("why: ", "bold"), _PLAINLY)
     head = f"what '{named(answer.next_test.asks)}' would mean: "

@@ -75,7 +75,7 @@ class WiggleScreen(JobScreen, HandKeys):
         if self.wiggle.baseline is None:
             return "HOLD STILL"
         if self.wiggle.away:
-            return f"{self.wiggle.total} AWAY NOW"
+            return "BOTH AWAY" if len(self.wiggle.away) == 2 else f"LEAD {self.wiggle.away[0]} AWAY"
         return f"{self.wiggle.total} SEEN" if self.wiggle.total else "STEADY"
 
     def _leads(self) -> tuple[Part, ...]:

@@ -51,7 +51,7 @@ async def test_a_load_still_plugged_in_is_noticed_and_going_back_takes_the_plug_
         pilot,
         person,
     ):
-        while not person.asks_to("Now unplug"):
+        while not person.asks_to("Unplug"):
             await person.one_step()
         await until(pilot, lambda: person.session.latest.plug == "out")  # before it is pulled
         await tap(pilot, "enter")  # said, and not done
@@ -61,7 +61,7 @@ async def test_a_load_still_plugged_in_is_noticed_and_going_back_takes_the_plug_
         before = person.taken
         await person.turn("plug", "out")
         await until(pilot, lambda: person.taken == before + 1, LONG)
-        while not person.screen.walk.here.stand.state.plugged or person.asks_to("Now unplug"):
+        while not person.screen.walk.here.stand.state.plugged or person.asks_to("Unplug"):
             await tap(pilot, "b")
         await until(pilot, lambda: person.session.latest.plug == "in")
         await until(pilot, lambda: not strong_bias(person))
@@ -122,6 +122,6 @@ async def test_every_key_is_shown_with_why_and_caution(size: tuple[int, int]) ->
         await until(pilot, lambda: shows_big(lines(pilot.app), "STEADY"), LONG)
         await person.turn("lead 2", "off pin")
         await until(pilot, lambda: "lead 2 toward zero: 1" in text(pilot.app), LONG)
-        assert shows_big(lines(pilot.app), "1 AWAY NOW")
+        assert shows_big(lines(pilot.app), "LEAD 2 AWAY")
         await tap(pilot, "q", "q")
         await until(pilot, lambda: person.session.latest.lead_check.step == 0)

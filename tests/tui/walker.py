@@ -18,9 +18,9 @@ from daq.samples import Bias
 from daq.session import Session
 from daq.stillness import clock_s
 from daq.walk import Phase
-from daq.walk_moves import Move, Stand, named
+from daq.walk_moves import Move, named
 from tests.tui.stage import SMALL, on_stage, tap, text, until
-from tests.walk.strider import PLACES, scripted
+from tests.walk.strider import PLACES, cannot, scripted
 from tui.bench import BenchScreen
 from tui.hands import HANDS, Hands
 from tui.keys import WALK_LIGHT
@@ -64,21 +64,11 @@ class Person:
             await until(self.pilot, partial(self._turned, what, before), LONG)
         raise AssertionError(f"{what} cannot go to {to}")
 
-    def cannot(self, move: Move, now: Stand) -> bool:
-        """Whether this bench has nothing to do it with."""
-        to, at = move.then.state, now.state
-        return (
-            move.asks in self.refuses
-            or (to.key != at.key and "key" not in self.hands.now)
-            or (to.neighbour_off and "neighbour" not in self.hands.now)
-            or (to.control == "other" and "other" not in self.hands.choices("control"))
-        )
-
     async def obey(self) -> None:
         """Do the one thing that is asked for now, and say so."""
         move = self.screen.walk.move
         assert move is not None
-        if self.cannot(move, self.screen.walk.here.stand):
+        if cannot(move, self.screen.walk.here.stand, self.hands.choices, self.refuses):
             await tap(self.pilot, "s")
             return
         to = move.then.state

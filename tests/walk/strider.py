@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from functools import lru_cache
 
 from daq.bench import BenchSource
@@ -53,6 +53,20 @@ def scripted(asked: Sequence[Reading]) -> Callable[..., Answer]:
     return answer
 
 
+def cannot(
+    move: Move, now: Stand, choices: Callable[[str], Collection[str]], refuses: Collection[str]
+) -> bool:
+    """Whether leave is refused, or the bench, with these `choices` of its controls, cannot do it."""
+    to = move.then.state
+    return (
+        bool({move.asks, move.then.place} & set(refuses))
+        or PLACES[move.then.place] not in choices("lead 1")
+        or (to.key != now.state.key and not choices("key"))
+        or (to.neighbour_off and not choices("neighbour"))
+        or (to.control == "other" and "other" not in choices("control"))
+    )
+
+
 class Strider:
     """Walks on the bench `name`.
 
@@ -101,7 +115,8 @@ class Strider:
             self._obey(walk.done(NOT_DONE, self.now_s))
 
     def _do(self, move: Move) -> None:
-        if self._cannot(move, self.walk.here.stand):
+        controls = self.source.circuit.controls
+        if cannot(move, self.walk.here.stand, lambda what: controls.get(what, ()), self._refuses):
             self._obey(self.walk.skip(NOT_DONE, self.now_s))
             return
         to, turn = move.then.state, self.turn
@@ -115,16 +130,6 @@ class Strider:
         turn("neighbour", "off" if to.neighbour_off else self.source.circuit.start.get("neighbour", ""))
         self._wait(0.3)
         self._obey(self.walk.done(NOT_DONE, self.now_s))
-
-    def _cannot(self, move: Move, now: Stand) -> bool:
-        """Whether leave is refused, or this bench has nothing to do it with."""
-        controls, to = self.source.circuit.controls, move.then.state
-        return (
-            bool({move.asks, move.then.place} & self._refuses)
-            or (to.key != now.state.key and "key" not in controls)
-            or (to.neighbour_off and "neighbour" not in controls)
-            or (to.control == "other" and "other" not in controls["control"])
-        )
 
     def _hold_light(self) -> None:
         wanted = self.walk.here.wanted

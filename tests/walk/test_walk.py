@@ -121,7 +121,7 @@ def test_the_light_is_taken_away_before_anything_else_is_read() -> None:
 def test_the_plug_is_pulled_with_the_control_off_and_a_lead_goes_back_first() -> None:
     now = Stand(State(control="on"), place="fuse")
     found = [move.do for move in moves(now, reading(State(plugged=False, control="on"), 0, 0))]
-    assert [words.split()[0] for words in found] == ["Put", "Switch", "The", "Now", "Switch"]
+    assert [words.split()[0] for words in found] == ["Put", "Switch", "The", "Unplug", "Switch"]
     assert "harness half" in found[3]
     assert moves(now, Reading(State(control="on"), At("fuse", 0.0))) == ()
 
@@ -142,6 +142,8 @@ def test_contradictions() -> None:
     assert not told(reading(State(), 2.62, 2.62), [])
     assert told(reading(unplugged, 12.6, 12.55), before).startswith("Nothing changed")
     assert not told(reading(unplugged, 12.6, 2.62), before)
+    apart = [reading(State(control="on"), 0.1, 0.1), *before, reading(State(False, "on"), 12.6, 0.1)]
+    assert not told(reading(unplugged, 12.6, 12.55), apart), "the connector was apart a moment ago"
     free = [reading(unplugged, 2.62, 2.62)]
     assert told(reading(unplugged, 4.6, 4.5, ("up", None)), free).startswith(
         "The bias on lead 1 moved lead 2"
