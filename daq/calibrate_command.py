@@ -117,7 +117,7 @@ def _say_missing(record: Calibration, terminal: Terminal) -> None:
         if leads:
             which = "both leads" if len(leads) == 2 else f"lead {leads[0]}"
             terminal.say(
-                f"  {_range(range_id)} of {which} is still nominal: put the range switch there, calibrate again"
+                f"  {_range(range_id)} of {which} is still nominal: switch that range on and calibrate again"
             )
 
 

@@ -34,6 +34,7 @@ from daq.results import Feature, Identity, Started, Stopped
 from daq.samples import (
     LOGGER_AWAY,
     LOGGER_SILENT,
+    NOMINAL,
     Bias,
     Change,
     ChangeKind,
@@ -120,7 +121,7 @@ class LoggerLink:
             "board": _BOARDS.get(known.board, str(known.board)),
             "clock": f"{known.clock_hz} Hz",
             "baud": str(self.baud),
-            "calibration": str(calibration.date) if calibration else "nominal",
+            "calibration": str(calibration.date) if calibration else NOMINAL,
         }
         if self.known.supply_v is not None:
             details["supply"] = f"{self.known.supply_v:.2f} V"

@@ -28,7 +28,6 @@ from daq.typed import TypedLines, obey
 MOST_REASONS = 3
 BACK = "the logger is back"
 
-NOT_CALIBRATED = "not calibrated: readings are good to about 3 % and 0.1 V; whichside calibrate mends that"
 
 POLL_S = 0.1
 """How often the latest snapshot is looked at (s): below what a listener notices."""
@@ -146,7 +145,7 @@ def run_plain(session: Session, out: TextIO | None = None, stop: threading.Event
 def _follow(session: Session, out: TextIO, stop: threading.Event) -> None:
     reporter, typed, reasons = Reporter(), TypedLines(), LiveReasons()
     info = session.source.info
-    nominal = [NOT_CALIBRATED] if info.details.get("calibration") == "nominal" else []
+    nominal = [words.NOT_CALIBRATED] if info.nominal else []
     _write(out, [f"measuring with {words.printable(info.name)}", *nominal, *typed.greeting()])
     recording, away = session.recording, (False, False)
     while True:

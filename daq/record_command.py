@@ -41,6 +41,8 @@ def record(options: argparse.Namespace) -> int:
     session.start()
     if session.recording_begun():
         _say(f"recording to {path}; Ctrl-C stops")
+        if source.info.nominal:
+            _say(words.NOT_CALIBRATED)
         _watch(session, stop, options.duration_s)
     session.close()
     for trouble in (session.error, session.recording.error):

@@ -175,6 +175,10 @@ LOGGER_AWAY, LOGGER_SILENT, OTHER_LOGGER = "logger away", "logger silent", "othe
 another one is in its place, and is not measured with."""
 
 
+NOMINAL = "nominal"
+"""In place of a calibration's date where there is none."""
+
+
 @dataclass(frozen=True, slots=True)
 class DeviceInfo:
     """Who is measuring; stored with a capture and shown on screen."""
@@ -184,3 +188,8 @@ class DeviceInfo:
     firmware: str = ""
     port: str = ""
     details: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def nominal(self) -> bool:
+        """A logger that was never calibrated."""
+        return self.details.get("calibration") == NOMINAL

@@ -207,6 +207,9 @@ def advice(snapshot: Snapshot) -> str:
     return ""
 
 
+NOT_CALIBRATED = "not calibrated: good to about 3 % and 0.1 V; whichside calibrate mends that"
+
+
 def away(other: bool) -> str:
     """Why nothing is measured: the logger is away, and perhaps an `other` one is in its place."""
     if other:

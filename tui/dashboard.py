@@ -86,7 +86,7 @@ class Dashboard(Screen[None]):
     def show(self, snapshot: Snapshot) -> None:
         line = self._line
         small = too_small(self.size.width, self.size.height)
-        told = panels.device_line(self.device.name, snapshot, self.session.recording, self.mood())
+        told = panels.device_line(self.device, snapshot, self.session.recording, self.mood())
         line("device").say(*(((small, "bold reverse"),) if small else told))
         line("state").say(panels.state_line(snapshot, line("state").size.width, self.live))
         self.query_one("#verdict", BigWord).say(self.big_word(snapshot))

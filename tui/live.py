@@ -9,6 +9,7 @@ from typing import ClassVar
 
 from textual.binding import BindingType
 
+from daq import words
 from daq.errors import WhichsideError
 from daq.lead_check import SEAT
 from daq.samples import ChangeKind
@@ -27,6 +28,8 @@ from tui.walk import WalkScreen, means_of
 from tui.wiggle import WiggleScreen
 
 _SECOND_RING_S = 0.5  # after the first: beyond the bell's own limit, short enough to be one signal
+
+_NOT_CALIBRATED_S = 10.0  # then the first line alone says so
 
 _STRONG = "stand clear of what it can operate; never on airbags or 5 V sensors"
 _ABOUT_BIAS = {
@@ -47,6 +50,11 @@ class LiveScreen(Dashboard, LogKeys):
         self._prompter = Prompter()
         self._walk: Walk | None = None  # begun with its key; goes on where it was left
         self._wanted = bias.OFF  # asked for last; what the logger did stands in the log
+
+    def on_mount(self) -> None:
+        """Runs beside the dashboard's own."""
+        if self.device.nominal:
+            self.notice(words.NOT_CALIBRATED, _NOT_CALIBRATED_S)
 
     def mood(self) -> str:
         if self.over:

@@ -14,6 +14,7 @@ from daq import words
 from daq.findings import Judgement, Side
 from daq.judge import UNPROVEN
 from daq.lead_check import SEAT
+from daq.samples import DeviceInfo
 from daq.session import Recording
 from daq.snapshot import Snapshot
 from tui.letters import ROWS, big
@@ -162,7 +163,7 @@ def state_line(snapshot: Snapshot, width: int, live: bool = True) -> str:
     )
 
 
-def device_line(name: str, snapshot: Snapshot, recording: Recording, mood: str) -> tuple[Part, ...]:
+def device_line(device: DeviceInfo, snapshot: Snapshot, recording: Recording, mood: str) -> tuple[Part, ...]:
     """What must not be overlooked first: `mood` (paused, ended), recording, losses; then rate and device."""
     parts: list[Part] = []
     if mood:
@@ -174,7 +175,8 @@ def device_line(name: str, snapshot: Snapshot, recording: Recording, mood: str) 
         parts += ["not recording", DOT]
     lost = words.losses(snapshot.losses, brief=True)
     parts.append(lost if snapshot.losses.gaps == 0 else (lost, "bold $alarm"))
-    return (*parts, DOT, words.rate(snapshot.rate_hz), DOT, (words.printable(name, 60), "bold"))
+    parts += [DOT, words.rate(snapshot.rate_hz), DOT, (words.printable(device.name, 60), "bold")]
+    return (*parts, DOT, "not calibrated") if device.nominal else tuple(parts)
 
 
 def edges_line(snapshot: Snapshot, width: int) -> str:

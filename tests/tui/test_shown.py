@@ -278,6 +278,20 @@ async def test_a_logger_that_is_away_leaves_no_reading_and_keeps_the_verdict() -
     assert shows_big(screen, "GROUND SIDE")
 
 
+@pytest.mark.parametrize("calibration", ["nominal", "2026-01-05"])
+async def test_a_logger_that_is_not_calibrated_says_so_in_a_line_and_goes_on(calibration: str) -> None:
+    source = ListSource(switched(0.2))
+    source.info = DeviceInfo("whichside logger", details={"calibration": calibration})
+    source.goes_on = False
+    with a_run(source=source) as run:
+        async with on_stage(run.screen()) as pilot:
+            await until(pilot, lambda: shows_big(lines(pilot.app), "GROUND SIDE"))
+            screen = lines(pilot.app)
+    said = calibration == "nominal"
+    assert ("not calibrated" in screen[0]) is said
+    assert any("not calibrated: good to about 3 % and 0.1 V; whichside calibrate" in line for line in screen) is said
+
+
 MOST_KEYS = {tuple(bench.controls): bench.name for bench in benches()}  # one for each set of controls
 
 
