@@ -245,10 +245,11 @@ class Walk:
         """Take the last step back; what was read in it is forgotten."""
         if not self._past:
             return []
+        moved = self.here.stand.place
         self.here, self.answer = self._past.pop()
         self.doubt, self._insists, self._since_s = "", False, now_s
         self._bias = self._at_rest
-        return [self._at_rest, *self._plug_told()]
+        return [self._at_rest, *self._plug_told(), *self._back_on_pin(moved)]
 
     # What the leads and the reasoning say.
 
@@ -326,9 +327,14 @@ class Walk:
         self.here = replace(self.here, stand=move.then, moves=rest, phase=_phase(rest, self.here.wanted))
         self._since_s, self.doubt, self._insists = now_s, "", False
         effects = self._plug_told()
+        effects += self._back_on_pin(self._past[-1][0].stand.place)
         if before.control != after.control or move.do == _BEGIN:
             effects.append(Tell(ChangeKind.MARK, after.control))
         return effects
+
+    def _back_on_pin(self, moved: str | None) -> list[Effect]:
+        """What lead 1 read where it was `moved` to says nothing of the load's pins."""
+        return [Tell(ChangeKind.CLEAR, "")] if moved and self.here.stand.place is None else []
 
     def _plug_told(self) -> list[Effect]:
         """The log says that the plug is out from before it is pulled until it is in again."""

@@ -1,8 +1,9 @@
 """The wiggle test: wires are bent by hand while both leads are watched for the shortest departure.
 
 Pure: the trace's bins go in, each with its lowest and highest sample, so that one sample that departs counts.
-The baseline is the median of a quiet second; a lead departs where a sample is further from it than all of
-that second was, by a margin, and until it has been back for a moment: a bouncing contact counts once.
+The baseline is the median of a second whose halves are alike; a lead departs where a sample is further from
+it than all of that second was, by a margin, and until it has been back for a moment: a bouncing contact
+counts once.
 """
 
 from __future__ import annotations
@@ -52,6 +53,7 @@ class Wiggle:
     """Give it the trace again and again; `departures` are the latest, `counts` those of each lead and way."""
 
     baseline: tuple[float, float] | None = None
+    spans: tuple[tuple[float, float], ...] = ()  # lowest and highest of each lead in the baseline, V
     counts: dict[tuple[int, str], int] = field(default_factory=dict)
     largest: Departure | None = None
     departures: deque[Departure] = field(default_factory=lambda: deque(maxlen=KEPT))
@@ -71,7 +73,7 @@ class Wiggle:
     def anew(self) -> None:
         """Forget everything; the next second is the baseline."""
         self.baseline, self.largest, self._next, self._from = None, None, None, None
-        self.counts, self._leads = {}, []
+        self.counts, self._leads, self.spans = {}, [], ()
         self.departures.clear()
 
     def watch(self, ring: TraceRing) -> int:
@@ -96,7 +98,7 @@ class Wiggle:
         return self.total - before
 
     def _begin(self, ring: TraceRing, end: int, bin_s: float) -> None:
-        """Hold the baseline once a second has gone by."""
+        """Hold the baseline once a second has gone by in which nothing was moved."""
         if self._from is None:
             self._from = end
         if (end - self._from) * bin_s < BASE_S:
@@ -105,12 +107,14 @@ class Wiggle:
         low, high = np.nan_to_num(seen.low), np.nan_to_num(seen.high)
         base = np.median((low + high) / 2, axis=0)
         margin = max(MARGIN_V, MARGIN_OF_SOURCE * float(np.abs(base).max()))
-        for lead in range(2):
-            self._leads.append(
-                _Lead(
-                    float(low[:, lead].min()) - margin, float(high[:, lead].max()) + margin, float(base[lead])
-                )
-            )
+        if not _alike(low, high, margin):
+            self._from = end
+            return
+        self.spans = tuple((float(low[:, lead].min()), float(high[:, lead].max())) for lead in range(2))
+        self._leads = [
+            _Lead(lowest - margin, highest + margin, float(base[lead]))
+            for lead, (lowest, highest) in enumerate(self.spans)
+        ]
         self.baseline = self._leads[0].base_v, self._leads[1].base_v
         self._next = end
 
@@ -154,6 +158,16 @@ class Wiggle:
                 self.departures[place] = now
         if self.largest is None or abs(now.volts) >= abs(self.largest.volts):
             self.largest = now
+
+
+def _alike(low: Volts, high: Volts, margin: float) -> bool:
+    """Whether both halves reach as low and as high: those of pulses do, not of a lead that was moved."""
+    half = len(low) // 2
+    apart = [
+        np.abs(low[:half].min(axis=0) - low[half:].min(axis=0)).max(),
+        np.abs(high[:half].max(axis=0) - high[half:].max(axis=0)).max(),
+    ]
+    return float(max(apart)) <= margin
 
 
 def _farther(down: float, up: float) -> float:

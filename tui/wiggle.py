@@ -24,6 +24,7 @@ from tui.notice import Notice
 from tui.panels import DOT, BigWord, Line, Part
 from tui.terminal import Bell, too_small
 
+WIDE_V = 1.0
 HOW = (
     "Bend, pull and tap wires and connectors, a hand's width at a time, with the load as it should be. Where "
     "it rings, that is the place: note it (n). Lead and clip count too: wiggle those first."
@@ -83,7 +84,9 @@ class WiggleScreen(JobScreen, HandKeys):
         if base is None or seen is None:
             return (("taking the baseline: touch nothing for a second", "bold"),)
         now = f"now {words.volts(seen.volts[0])} and {words.volts(seen.volts[1])}"
-        return ((f"baseline: lead 1 {words.volts(base[0])}, lead 2 {words.volts(base[1])}", "bold"), DOT, now)
+        held = zip((1, 2), base, self.wiggle.spans, strict=True)
+        leads = [f"lead {n} {_held(volts, *span)}" for n, volts, span in held]
+        return ((f"baseline: {', '.join(leads)}", "bold"), DOT, now)
 
     def keys(self) -> Sequence[Key]:
         return (*keys.WIGGLE_KEYS, keys.silence(self.silent), *keys.AFTER_WIGGLE)
@@ -106,6 +109,12 @@ def told(wiggle: Wiggle, rows: int) -> list[str]:
     found = [DOT.join(counts), f"largest: {_said(wiggle.largest)}"]
     found += [f"at {words.moment(d.at_s)}: {_said(d)}" for d in reversed(wiggle.departures)]
     return found[: max(2, rows)]
+
+
+def _held(volts: float, low: float, high: float) -> str:
+    """The level; where it moved by itself all the time, what it moved between: only beyond that is seen."""
+    wide = high - low > WIDE_V
+    return f"moves {words.volts(low)} to {words.volts(high)}, more counts" if wide else words.volts(volts)
 
 
 def _said(d: Departure) -> str:

@@ -126,6 +126,19 @@ def test_the_plug_is_pulled_with_the_control_off_and_a_lead_goes_back_first() ->
     assert moves(now, Reading(State(control="on"), At("fuse", 0.0))) == ()
 
 
+def test_what_a_lead_read_along_the_wire_is_no_evidence_of_the_loads_pins() -> None:
+    walk = begun()
+    walk.done(NOT_DONE, 0.0)
+    for at_s in (0.6, 1.2):
+        walk.see(seen(12.6, 12.6, at_s), (Bias.WHISPER, Bias.WHISPER), NOT_DONE)
+    walk.told(answer(Reading(State(), At("fuse", 0.0))), 2.0)
+    assert Tell(ChangeKind.CLEAR, "") not in walk.done(NOT_DONE, 2.0)
+    for at_s in (2.6, 3.2):
+        walk.see(seen(12.6, 12.6, at_s), (Bias.OFF, Bias.OFF), NOT_DONE)
+    walk.told(answer(reading(State(control="on"), 0, 0)), 4.0)
+    assert Tell(ChangeKind.CLEAR, "") in walk.done(NOT_DONE, 4.0)
+
+
 def test_contradictions() -> None:
     before = [reading(State(), 12.6, 12.6)]
     unplugged = State(plugged=False)

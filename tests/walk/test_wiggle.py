@@ -52,6 +52,24 @@ def test_a_bouncing_contact_is_one_departure_and_a_quiet_wire_none() -> None:
     assert watched(counts).away
 
 
+def test_no_baseline_is_held_of_a_second_in_which_a_lead_was_moved() -> None:
+    counts = samples(6.0)
+    counts[3000:5500, 1] += 1000
+    wiggle = watched(counts)
+    assert wiggle.baseline == pytest.approx((12.6, 0.05), abs=0.05)
+    assert wiggle.total == 0
+    counts[20000:21000, 1] += 1000
+    assert watched(counts).counts == {(2, "toward source"): 1}
+
+
+def test_a_pulsed_lead_is_held_between_what_it_moves() -> None:
+    counts = samples(4.0)
+    counts[:, 1] += 1250 * (np.arange(len(counts)) % 32 < 16)
+    wiggle = watched(counts)
+    assert wiggle.total == 0
+    assert wiggle.spans[1] == pytest.approx((0.05, 12.55), abs=0.2)
+
+
 def test_leads_stand_still_only_where_every_sample_does() -> None:
     ring = TraceRing()
     counts = samples(2.0)
