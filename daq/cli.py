@@ -134,6 +134,8 @@ def _parser() -> argparse.ArgumentParser:
         help="of the board's boot loader; older ones use 57600",
     )
 
+    flash.add_argument("--yes", action="store_true", help="write without asking, whatever is on the port")
+
     ports = commands.add_parser("ports", help="list serial ports; opens none of them")
     ports.add_argument("--json", action="store_true")
 

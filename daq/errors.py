@@ -2,6 +2,7 @@
 
     WhichsideError
     ├── WorkError        1  the work could not be done: disk full, output exists, no rights, newer version
+    │   └── OtherVersionError  a logger whose firmware speaks another version of the protocol
     ├── CommandError     2  the command line or a hand reading is wrong
     ├── DeviceError      3  the logger is absent, or gone at the end
     │   └── OtherLoggerError   another one answers than the recording began with
@@ -22,6 +23,10 @@ class WorkError(WhichsideError):
     """The work could not be done although the input was right."""
 
     exit_code = 1
+
+
+class OtherVersionError(WorkError):
+    """A logger whose firmware speaks another version of the protocol."""
 
 
 class CommandError(WhichsideError):

@@ -12,12 +12,18 @@ import shlex
 import shutil
 import subprocess
 import sys
+import tempfile
 from collections.abc import Sequence
 from importlib.resources import files
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from daq.errors import CommandError, DeviceError, WorkError
+from daq import intel_hex
+from daq.errors import CommandError, DeviceError, OtherVersionError, WorkError
 from daq.results import Identity
+
+if TYPE_CHECKING:
+    from daq.logger_talk import LoggerTalk
 
 IMAGE_VERSION = (0, 1, 0)
 """Of the firmware that ships with this program; firmware/core tells the same."""
@@ -26,9 +32,6 @@ TOOL = "avrdude"
 
 BOOT_LOADER = "arduino"
 """avrdude's own word for the serial boot loader that is on common ATmega328P boards."""
-
-ASK_RATE_HZ = 250.0
-"""A rate that every line carries."""
 
 
 def shipped_image() -> Path:
@@ -43,16 +46,18 @@ def shipped_image() -> Path:
     return image
 
 
-def programmer_command(image: Path, port: str, loader_baud: int) -> list[str]:
-    """The programmer's command line. It verifies what it wrote; -D and `flash` leave the EEPROM as it is."""
+def programmer_command(port: str, loader_baud: int, work: str) -> list[str]:
+    """The programmer's command line for one piece of `work`. -D and `flash` leave the EEPROM as it is."""
     return [
         *(TOOL, "-p", "atmega328p", "-c", BOOT_LOADER, "-P", port, "-b", str(loader_baud)),
-        *("-D", "-U", f"flash:w:{image}:i"),
+        "-D",
+        "-U",
+        work,
     ]
 
 
 def flash_logger(options: argparse.Namespace) -> int:
-    """Write the image, then ask the logger who it is."""
+    """See who is there, write the image, read it back, then ask the logger who it is."""
     from daq.serial_port import list_ports, remembered_port
 
     port = options.port or remembered_port()
@@ -63,7 +68,11 @@ def flash_logger(options: argparse.Namespace) -> int:
         )
     if not Path(port).exists() and port not in (there.device for there in list_ports()):
         raise DeviceError(f"There is no port {port}: plug the board in (whichside ports lists them).")
-    _write(programmer_command(shipped_image(), port, options.loader_baud), port)
+    if shutil.which(TOOL) is not None and not options.yes:
+        _may_be_replaced(port, options.baud)
+    image = shipped_image()
+    _write(programmer_command(port, options.loader_baud, f"flash:w:{image}:i"), port)
+    _compare(image, port, options.loader_baud)
     identity = _ask(port, options.baud)
     if identity.firmware != IMAGE_VERSION:
         raise WorkError(
@@ -103,21 +112,66 @@ def _may_be_without(port: str) -> str:
     return f"The board on {port} may hold no whole firmware now: flash it again before it is used."
 
 
+def _may_be_replaced(port: str, baud: int) -> None:
+    """A logger may; for anything else, or nothing, the user is asked. Raises CommandError for a no."""
+    print(f"Asking what is on {port} ...", flush=True)
+    try:
+        with _talk(port, baud) as talk:
+            known = talk.identity
+        name = known.serial_number or "without serial number"
+        print(f"Logger {name} with firmware {known.firmware_version} is there: its firmware is replaced.")
+    except OtherVersionError:
+        print("A logger with firmware of another protocol version is there: its firmware is replaced.")
+    except DeviceError as error:
+        print(f"{error}\nWhatever program is on that board would be lost; this program cannot bring it back.")
+        try:
+            agreed = input(f"Put the logger's firmware on the board on {port} all the same? Type yes: ")
+        except EOFError:
+            agreed = ""
+        if agreed.strip().lower() not in ("y", "yes"):
+            raise CommandError(
+                f"Nothing was written to {port}: name the logger's own port, or say --yes for a board that "
+                "has no logger firmware yet."
+            ) from None
+
+
+def _compare(image: Path, port: str, loader_baud: int) -> None:
+    """What stands in the chip now, against the image; the programmer's own comparison came before."""
+    with tempfile.TemporaryDirectory() as folder:
+        copy = Path(folder) / "chip.bin"
+        command = programmer_command(port, loader_baud, f"flash:r:{copy}:r")
+        ended = subprocess.run(
+            [shutil.which(TOOL) or TOOL, *command[1:]], stdin=subprocess.DEVNULL, check=False
+        )
+        if ended.returncode != 0 or not copy.is_file():
+            print(f"It could not be read back here; {TOOL} compared it when it wrote it.")
+            return
+        wanted = intel_hex.decode(image.read_text("ascii"))
+        if copy.read_bytes()[: len(wanted)] != wanted:
+            raise WorkError(
+                f"What was read back from the board on {port} is not the image that was written: flash it "
+                "again; if that stays so, use another board."
+            )
+    print(f"Read back: all {len(wanted)} bytes are as in the image.")
+
+
+def _talk(port: str, baud: int) -> LoggerTalk:
+    from daq.logger_talk import LoggerTalk
+    from daq.serial_port import SerialConnector
+
+    return LoggerTalk(SerialConnector(port, baud))
+
+
 def _ask(port: str, baud: int) -> Identity:
     """Who answers on the port, at `baud` or at another rate that its EEPROM may say."""
-    from daq.serial_port import BAUD_RATES, SerialSource
+    from daq.serial_port import BAUD_RATES
 
     for rate in (baud, *(other for other in BAUD_RATES if other != baud)):
         try:
-            source = SerialSource(port, ASK_RATE_HZ, rate, whisper=False)
+            with _talk(port, rate) as talk:
+                return talk.identity
         except DeviceError:
             continue
-        try:
-            identity = source.link.identity
-        finally:
-            source.close()
-        if identity is not None:
-            return identity
     raise DeviceError(
         f"The firmware was written, but the logger on {port} does not answer: unplug it, plug it in again, "
         f"and try whichside --port {port}."

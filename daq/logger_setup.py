@@ -22,7 +22,7 @@ from daq.calibration import (
     supply_factor,
     valid_mark,
 )
-from daq.errors import OtherLoggerError, WorkError
+from daq.errors import OtherLoggerError, OtherVersionError
 from daq.messages import LONGEST_TRANSFER, BiasState, EepromBytes, EepromRead, Reply, Status, Supply
 from daq.pairs import MalformedError
 from daq.requests import Requests
@@ -150,11 +150,11 @@ class Setup:
 
 
 def check_version(identity: bytes, port: str) -> None:
-    """Raise WorkError where `identity`, as it came, is of another protocol version."""
+    """Raise OtherVersionError where `identity`, as it came, is of another protocol version."""
     version = protocol_version(identity)
     if version != PROTOCOL_VERSION:
         newer = "update this program, or " if version > PROTOCOL_VERSION else ""
-        raise WorkError(
+        raise OtherVersionError(
             f"The firmware of the logger on {port} speaks protocol version {version}, this program "
             f"speaks {PROTOCOL_VERSION}: {newer}put the firmware on it that came with this program "
             f"(whichside flash --port {port})."

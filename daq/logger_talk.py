@@ -41,6 +41,7 @@ class LoggerTalk:
         self._deframer = Deframer()
         self._requests = Requests()
         self._data: list[DataFrame] = []
+        self._heard_bytes = 0
         try:
             self.ask(Stop())
             self.identity = self._identified(self.ask(Identify())[1])
@@ -82,12 +83,16 @@ class LoggerTalk:
         while not answers:
             self._exchange(self._requests.due(time.perf_counter_ns()))
             if self._requests.overdue(time.perf_counter_ns()) is not None:
-                raise DeviceError(
-                    f"Nothing answers on {self.port}: check the port (whichside ports "
-                    "lists them), its baud rate, "
-                    "and that the logger has its firmware."
-                )
+                raise DeviceError(self._why_no_answer())
         return answers[0].status, answers[0].result
+
+    def _why_no_answer(self) -> str:
+        who = "What is" if self._heard_bytes else "Nothing answers"
+        what = " does not answer as a whichside logger" if self._heard_bytes else ""
+        return (
+            f"{who} on {self.port}{what}: check the port (whichside ports lists them), its baud rate, and "
+            "that the logger has its firmware."
+        )
 
     def must(self, command: Command) -> bytes:
         """The result of a command that there is no reason to refuse."""
@@ -133,6 +138,7 @@ class LoggerTalk:
         except LineLostError as error:
             raise DeviceError(f"{self.port} went away: plug the logger in again and start anew.") from error
         if arrival is not None:
+            self._heard_bytes += len(arrival.data)
             for frame in self._deframer.push(arrival.data):
                 self._take(frame)
 

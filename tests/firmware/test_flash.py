@@ -5,17 +5,23 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
-from daq import flash
+from daq import flash, intel_hex
 from tests.firmware.board import FIRMWARE, Board, Script, build, settings_record
+from tests.wire.pty_logger import PtyLogger
 
 PROGRAMMER = """#!/bin/sh
+case "$*" in
+*flash:r:*) cp "$NOTES.bin" "$(echo "$*" | sed 's/.*flash:r:\\(.*\\):r/\\1/')"; exit $? ;;
+esac
 for word in "$@"; do echo "$word"; done >"$NOTES"
 cp "$(echo "$*" | sed 's/.*flash:w:\\(.*\\):i/\\1/')" "$NOTES.hex"
 echo "programmer: speaking" >&2
+[ -n "$KEEPS" ] && avr-objcopy -I ihex -O binary --pad-to 0x7E00 --gap-fill 0xFF "$NOTES.hex" "$NOTES.bin"
 exit ${ENDS_WITH:-0}
 """
 
@@ -28,13 +34,24 @@ def programmer(tmp_path: Path) -> dict[str, str]:
     (folder / "avrdude").write_text(PROGRAMMER)
     (folder / "avrdude").chmod(0o755)
     path = f"{folder}{os.pathsep}{os.environ['PATH']}"
-    return {"PATH": path, "NOTES": str(tmp_path / "notes"), "XDG_CONFIG_HOME": str(tmp_path / "config")}
+    return {
+        "PATH": path,
+        "NOTES": str(tmp_path / "notes"),
+        "KEEPS": "1",
+        "XDG_CONFIG_HOME": str(tmp_path / "config"),
+    }
 
 
-def run(environment: dict[str, str], *words: str) -> subprocess.CompletedProcess[str]:
+def run(environment: dict[str, str], *words: str, answer: str = "") -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-m", "daq", "flash", *words]
     return subprocess.run(
-        command, env=os.environ | environment, capture_output=True, text=True, check=False, timeout=60
+        command,
+        env=os.environ | environment,
+        input=answer,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
     )
 
 
@@ -53,6 +70,8 @@ def test_written_and_asked(tmp_path: Path, programmer: dict[str, str]) -> None:
         done = run(programmer, "--port", board.port)
     assert done.returncode == 0, done.stderr
     assert f"Firmware 0.1.0 is on the logger on {board.port}, and it answers." in done.stdout
+    assert "Logger without serial number with firmware 0.1.0 is there" in done.stdout
+    assert "bytes are as in the image" in done.stdout
     assert "programmer: speaking" in done.stderr
     told = Path(programmer["NOTES"]).read_text().split("\n")[:-1]
     # As in the programmer's manual page (from memory): part, programmer, port, speed, no chip erase, then
@@ -68,9 +87,54 @@ def test_another_line_speed_in_the_eeprom_is_found(tmp_path: Path, programmer: d
     eeprom = tmp_path / "eeprom"
     eeprom.write_bytes(settings_record(baud_code=0))
     with Board(tmp_path, mind_baud=True, eeprom=eeprom) as board:
-        done = run(programmer, "--port", board.port, "--baud", "1000000", "--loader-baud", "57600")
+        done = run(programmer, "--port", board.port, "--baud", "1000000", "--loader-baud", "57600", "--yes")
     assert done.returncode == 0, done.stderr
     assert "\n57600\n" in Path(programmer["NOTES"]).read_text()
+
+
+@pytest.fixture
+def foreign(tmp_path: Path) -> Iterator[PtyLogger]:
+    """A board with some program of its own."""
+    folder = tmp_path / "foreign"
+    folder.mkdir()
+    with PtyLogger(folder) as port:
+        port.logger.deaf = True
+        port.noise = b"humidity 41 %\r\n" * 20
+        yield port
+
+
+def test_what_is_no_logger_is_not_written_to_unless_the_user_says_so(
+    foreign: PtyLogger, programmer: dict[str, str]
+) -> None:
+    refused = run(programmer, "--port", foreign.port, answer="no\n")
+    assert refused.returncode == 2
+    assert "does not answer as a whichside logger" in refused.stdout
+    assert "Whatever program is on that board would be lost" in refused.stdout
+    assert f"Nothing was written to {foreign.port}" in refused.stderr
+    assert not Path(programmer["NOTES"]).exists()
+    foreign.logger.deaf = False
+    agreed = run(programmer, "--port", foreign.port, "--yes")
+    assert Path(programmer["NOTES"]).exists()
+    assert "Asking" not in agreed.stdout
+
+
+def test_a_chip_that_holds_something_else(tmp_path: Path, programmer: dict[str, str]) -> None:
+    Path(programmer["NOTES"] + ".bin").write_bytes(b"\x0c\x94" * 8000)
+    with Board(tmp_path) as board:
+        done = run(programmer | {"KEEPS": ""}, "--port", board.port)
+        unreadable = run(programmer | {"KEEPS": "", "NOTES": str(tmp_path / "other")}, "--port", board.port)
+    assert done.returncode == 1
+    assert "is not the image that was written" in done.stderr
+    assert unreadable.returncode == 0
+    assert "could not be read back here" in unreadable.stdout
+
+
+@pytest.mark.parametrize("spoil", [lambda t: t[:-14], lambda t: t.replace(":10", ":11", 1), lambda _: ":xx"])
+def test_a_damaged_image_is_no_image(spoil: Callable[[str], str]) -> None:
+    text = (FIRMWARE / "image" / "whichside.hex").read_text()
+    assert len(intel_hex.decode(text)) > 5000
+    with pytest.raises(ValueError, match=r"damaged|no end|fromhex"):
+        intel_hex.decode(spoil(text))
 
 
 def test_a_programmer_that_fails(tmp_path: Path, programmer: dict[str, str]) -> None:

@@ -289,7 +289,10 @@ async def test_a_logger_that_is_not_calibrated_says_so_in_a_line_and_goes_on(cal
             screen = lines(pilot.app)
     said = calibration == "nominal"
     assert ("not calibrated" in screen[0]) is said
-    assert any("not calibrated: good to about 3 % and 0.1 V; whichside calibrate" in line for line in screen) is said
+    assert (
+        any("not calibrated: good to about 3 % and 0.1 V; whichside calibrate" in line for line in screen)
+        is said
+    )
 
 
 MOST_KEYS = {tuple(bench.controls): bench.name for bench in benches()}  # one for each set of controls
