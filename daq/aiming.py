@@ -7,14 +7,13 @@ dials: what the earlier draws overlooked is still drawn, and cannot upset the su
 from __future__ import annotations
 
 import math
-from functools import cache
 from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
 from daq.knowledge import Knowledge
-from daq.unknowns import Array, Draws, stratified, stratified_shares, unaimed
+from daq.unknowns import DIALS, Array, Draws, aimed_battery, chosen, stratified, stratified_shares, unaimed
 
 T = TypeVar("T", bound=np.generic)
 
@@ -32,13 +31,16 @@ AIMABLE = (
     "neighbour",
     "shared_contact",
     "source_moved",
+    "load",
+    *(name for name in DIALS if name.startswith("contact ")),
 )
 AIMABLE_CHOICES = ("source", "load", "switch", "test_current", "neighbour", "meters", "key", "bridge_rest")
 BINS = 16
 CENTRES = 48
 PINNED = 0.2  # nats that the readings must say about a dial before it is aimed with others
 NARROWEST, WIDEST = 0.06, 0.6
-MOST_PINNED = 3
+MOST_PINNED = 5
+LEAST_SOURCE_SPREAD = 0.004  # of ln V
 
 
 def aimed_singly(
@@ -76,7 +78,15 @@ def aimed_jointly(
     shape = (len(weight), count)
     dials = {n: np.array(np.broadcast_to(v, shape)) for n, v in base.dials.items()}
     choices = {n: np.array(np.broadcast_to(v, shape)) for n, v in base.choices.items()}
-    log_weight = np.array(np.broadcast_to(base.log_weight, shape))
+    emf, log_source = aimed_battery(
+        knowledge,
+        base.dials["source"],
+        base.choices["system"],
+        stratified_shares(count, 1, seed + 43)[0],
+        _source(earlier, weight),
+        1 - PRIOR_SHARE,
+    )
+    log_weight = np.array(np.broadcast_to(log_source, shape))
     near = stratified_shares(count, 1, seed + 37)[0] >= PRIOR_SHARE
     centre = np.random.default_rng(seed + 41).integers(CENTRES, size=count)
     for row, mine in enumerate(weight):
@@ -94,7 +104,15 @@ def aimed_jointly(
             log_close += np.where(codes[:, None] == kinds, -np.log(share[codes])[:, None], -np.inf)
         close = np.exp(np.minimum(log_close, 60.0)).mean(axis=1)
         log_weight[row] -= np.log(PRIOR_SHARE + (1 - PRIOR_SHARE) * close)
-    return Draws(dials, choices, log_weight, base.emf_v)
+    return Draws(dials, choices, log_weight, emf)
+
+
+def _source(earlier: Draws, weight: Array) -> tuple[Array, Array]:
+    """Mean and standard deviation of ln V of the battery, (h, 1) each, somewhat wider than weights say."""
+    x = np.log(earlier.emf_v)
+    mean = (weight * x).sum(axis=1, keepdims=True)
+    wide = np.sqrt((weight * (x - mean) ** 2).sum(axis=1, keepdims=True))
+    return mean, np.clip(1.3 * wide, LEAST_SOURCE_SPREAD, None)
 
 
 def _pinned_dials(earlier: Draws, row: int, weight: Array, noise: float) -> dict[str, float]:
@@ -142,11 +160,11 @@ def _aim_dials(
     dials: dict[str, Array], log_weight: Array, first: Draws, weight: Array, count: int, seed: int
 ) -> None:
     """In three draws of four, one dial that the readings pin down is drawn where the first draws put it."""
-    edges = np.quantile(_normals(), np.linspace(0, 1, BINS + 1)[1:-1])
+    edges = np.quantile(stratified(4096, 1, 0)[0], np.linspace(0, 1, BINS + 1)[1:-1])
     pinned, shares = [], []
     for name in AIMABLE:
         codes = np.searchsorted(edges, first.dials[name][0])
-        mass = weight @ (codes[:, None] == np.arange(BINS))
+        mass = np.stack([weight[:, codes == b].sum(axis=1) for b in range(BINS)], axis=1)
         mass = 0.9 * _smoothed(mass) + 0.1 / BINS
         shares.append(mass / mass.sum(axis=1, keepdims=True))
         pinned.append((shares[-1] * np.log(shares[-1] * BINS)).sum(axis=1))
@@ -160,9 +178,10 @@ def _aim_dials(
     for n, name in enumerate(AIMABLE):
         end = begin + mixture[n]
         moved = (which[None, :] >= begin[:, None]) & (which[None, :] < end[:, None])
-        rows, columns = np.nonzero(moved)
-        bins = _bins(inside[0][columns], np.cumsum(shares[n], axis=1)[rows])
-        dials[name][rows, columns] = _in_bin(bins, inside[1][columns])
+        for row in np.flatnonzero(mixture[n] > 0):
+            bins = chosen(inside[0], shares[n][row])
+            value = _in_bin(bins, inside[1])
+            dials[name][row] = np.where(moved[row], value, dials[name][row])
         begin = end
     for n, name in enumerate(AIMABLE):
         rows = np.flatnonzero(mixture[n] > 0)
@@ -171,21 +190,9 @@ def _aim_dials(
     log_weight -= np.log(ratio)
 
 
-def _bins(share: Array, cumulative: Array) -> npt.NDArray[np.intp]:
-    """For each share the first bin, 0 .., whose cumulative share reaches it; broadcasts, bins last."""
-    found: npt.NDArray[np.intp] = (cumulative[..., :-1] < share[..., None]).sum(axis=-1)
-    return found
-
-
-@cache
-def _normals() -> Array:
-    """Standard normal numbers, one from every 1/4096 of the distribution, in order."""
-    return np.sort(stratified(4096, 1, 0)[0])
-
-
-def _in_bin(bins: npt.NDArray[np.intp], share: Array) -> Array:
+def _in_bin(bins: npt.NDArray[np.int8], share: Array) -> Array:
     """A standard normal number within the given equal-probability bin."""
-    table = _normals()
+    table = np.sort(stratified(4096, 1, 0)[0])
     values: Array = table[((bins + share) * (len(table) / BINS)).astype(np.intp)]
     return values
 
@@ -204,9 +211,10 @@ def _aim_choices(
     for n, name in enumerate(AIMABLE_CHOICES):
         prior = np.array(list(knowledge.choices[name].values()))
         codes = first.choices[name][0]
-        mass = weight @ (codes[:, None] == np.arange(len(prior)))
+        mass = np.stack([weight[:, codes == b].sum(axis=1) for b in range(len(prior))], axis=1)
         drawn = 0.5 * prior + 0.5 * mass / mass.sum(axis=1, keepdims=True)
-        choices[name][:] = _bins(share[n], np.cumsum(drawn, axis=1)[:, None, :])
+        for row in range(len(weight)):
+            choices[name][row] = chosen(share[n], drawn[row])
         log_weight += np.log(prior)[choices[name]] - np.log(
             np.take_along_axis(drawn, choices[name].astype(np.intp), axis=1)
         )

@@ -19,30 +19,31 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 
 from daq.aiming import aimed_jointly, aimed_singly
 from daq.circuit import Circuits
-from daq.circuit_reading import Seen
 from daq.hypotheses import Hypothesis, circuits, hypotheses
 from daq.knowledge import Knowledge, shipped
-from daq.likelihood import Place, Scorer, highest
+from daq.likelihood import Scorer, highest
 from daq.readings import Reading
 from daq.unknowns import SEED, Array, unaimed
 
-FIRST_DRAWS = 128
+FIRST_DRAWS = 160
+EVENED = ("load", "switch", "test_current")
 DRAWS = 512
 LEAST_DRAWS = 256
-MOST_CIRCUITS = 20_000  # where many survive, little has been pinned down and fewer draws do
-LEAST_EFFECTIVE = 25.0
-WIDENINGS = (1.0, 1.5, 2.2, 3.3)
-MOST_PLACES = 24  # less than 1 MB each
+MOST_CIRCUITS = 12_000  # where many survive, little has been pinned down and fewer draws do
+LEAST_EFFECTIVE = 12.0
+LEAST_SUMMED = 6.0  # effective draws of all sets: with fewer the widened evidence stands
+SAMPLING = 0.02  # what sampling may move a probability by
+WIDENINGS = (1.0, 1.4, 1.9, 2.5, 3.3)
+FIRST_WIDENINGS = (*WIDENINGS, 6.0, 11.0)  # few draws choose who stays: none is to be lost by bad luck
 KEPT = 1e-4  # of the best, in the first set: less is not looked at again
 # Explanations more probable than this are drawn again where draws are few, round after round.
-LOOKED_INTO = (2e-3, 2e-3, 0.02, 0.02, 0.02)
+LOOKED_INTO = (2e-3, 2e-3, 0.01, 0.02, 0.02, 0.02, 0.02)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -101,27 +102,6 @@ def diagnose(
     )
 
 
-class FirstLook:
-    """The first draws of every explanation, which hang on the readings by their highest voltage alone.
-
-    What they show is kept, so that who asks again with one reading more is answered sooner.
-    """
-
-    def __init__(self, knowledge: Knowledge, seen_v: float | None, seed: int) -> None:
-        self.draws = unaimed(knowledge, FIRST_DRAWS, seen_v, seed)
-        self.circuits = circuits(hypotheses(knowledge), self.draws, knowledge)
-        self._places: dict[Place, Seen] = {}
-
-    def places(self) -> dict[Place, Seen]:
-        """What is known so far, to be added to; a new one once it is large: another thread may hold it."""
-        if len(self._places) > MOST_PLACES:
-            self._places = {}
-        return self._places
-
-
-first_look = lru_cache(maxsize=2)(FirstLook)
-
-
 class _Sampler:
     """The explanations that survive, with their draws, circuits and scores."""
 
@@ -138,9 +118,8 @@ class _Sampler:
     def survivors(self) -> None:
         """The first draws, from the prior, choose who stays; the second are drawn for each of them."""
         k, everything = self._knowledge, hypotheses(self._knowledge)
-        look = first_look(k, self._seen, self._seed)
-        first = look.draws
-        scores = _Scores(look.circuits, self._given, k, first.log_weight, look.places())
+        first = unaimed(k, FIRST_DRAWS, self._seen, self._seed, EVENED)
+        scores = _Scores(circuits(everything, first, k), self._given, k, first.log_weight, FIRST_WIDENINGS)
         log_total = self._log_prior(everything) + scores.log_evidence
         least = log_total.max() + np.log(KEPT) if self._given else -np.inf
         alive = np.flatnonzero((log_total > least).any(axis=0))
@@ -149,11 +128,13 @@ class _Sampler:
         self._drawn = aimed_singly(first, scores.both[alive], k, self._count, self._seen, self._seed)
         self.circuits = circuits(self.kept, self._drawn, k)
         self.scores = _Scores(self.circuits, self._given, k, self._drawn.log_weight)
+        self._sum = _Sum(self.scores)
 
     def refined(self, least: float, seed: int) -> bool:
         """Draw again for those above `least` that too few draws carry; False when there are none."""
         probability = self.probability
-        thin = np.flatnonzero(((self.scores.widened > 1) & (probability > least)).any(axis=0))
+        few = self._sum.effective < enough(probability)
+        thin = np.flatnonzero((few & (probability > least)).any(axis=0))
         if not len(thin):
             return False
         k = self._knowledge
@@ -162,6 +143,7 @@ class _Sampler:
         )
         made = circuits(tuple(self.kept[n] for n in thin), drawn, k)
         scores = _Scores(made, self._given, k, drawn.log_weight)
+        self._sum.add(thin, scores)
         better = self.scores.thinner(thin, scores, probability[:, thin])
         self._drawn = self._drawn.replaced(thin[better], drawn.chosen(better), self.circuits.shape)
         self.circuits = self.circuits.replaced(thin[better], made.chosen(better))
@@ -178,10 +160,45 @@ class _Sampler:
     @property
     def probability(self) -> Array:
         """(orders, explanations), summing to 1."""
-        log_total = self._log_prior(self.kept) + self.scores.log_evidence
+        log_total = self._log_prior(self.kept) + self._sum.against(self.scores)
         probability = np.exp(log_total - log_total.max())
         total: Array = probability / probability.sum()
         return total
+
+
+def enough(probability: Array) -> Array:
+    """Effective draws with which sampling moves a probability by about SAMPLING: it goes with their root."""
+    wanted: Array = np.maximum(LEAST_SUMMED, (probability * (1 - probability) / SAMPLING) ** 2)
+    return wanted
+
+
+class _Sum:
+    """Evidence from all sets of draws together, each counting as its effective draws do."""
+
+    def __init__(self, scores: _Scores) -> None:
+        self.effective = scores.plain_effective.copy()
+        self.log_evidence = scores.plain_evidence.copy()
+        self._widened, self._wide = scores.widened.copy(), scores.log_evidence.copy()
+
+    def add(self, rows: npt.NDArray[np.intp], scores: _Scores) -> None:
+        mine, theirs = self.effective[:, rows], scores.plain_effective
+        self.log_evidence[:, rows] = np.logaddexp(
+            np.log(mine) + self.log_evidence[:, rows], np.log(theirs) + scores.plain_evidence
+        ) - np.log(mine + theirs)
+        self.effective[:, rows] = mine + theirs
+
+    def against(self, scores: _Scores) -> Array:
+        """ln evidence, (orders, explanations): of those that enough draws carry, as it is; of the others
+        widened, less what widening gave to the first ones before they were carried."""
+        told = self.effective >= LEAST_SUMMED
+        once = told & (self._widened > 1)
+        gain = 0.0
+        if once.any():
+            share = np.exp(self.log_evidence[once] - self.log_evidence[once].max())
+            each = (self._wide - self.log_evidence)[once] / np.log(self._widened[once])
+            gain = max(float(each @ share / share.sum()), 0.0)
+        wide = scores.log_evidence - gain * np.log(scores.widened)
+        return np.where(told, self.log_evidence, np.maximum(wide, self.log_evidence))
 
 
 class _Scores:
@@ -193,18 +210,18 @@ class _Scores:
         readings: list[Reading],
         knowledge: Knowledge,
         log_prior: Array,
-        known: dict[Place, Seen] | None = None,
+        widenings: tuple[float, ...] = WIDENINGS,
     ) -> None:
         explanations, draws = made.shape
         log_prior = np.broadcast_to(log_prior, made.shape)
-        scorer = Scorer(made, readings, knowledge.reading, known)
+        scorer = Scorer(made, readings, knowledge.reading)
         self._misread = scorer.log_misread
         self._single = np.zeros((2, len(readings), explanations, draws))
         self.widened = np.ones((2, explanations))
         self.weight = np.empty((2, explanations, draws))
         self.effective = np.zeros((2, explanations))
         self.log_evidence = np.empty((2, explanations))
-        for factor in WIDENINGS:
+        for factor in widenings:
             thin = self.effective < LEAST_EFFECTIVE
             rows = np.flatnonzero(thin.any(axis=0))
             if not len(rows):
@@ -212,6 +229,9 @@ class _Scores:
             self.widened[thin] = factor
             self._single[:, :, rows] = scorer.log_density(rows, self.widened[:, rows])
             self._weigh(rows, self._single[:, :, rows].sum(axis=1) + log_prior[rows])
+            if factor == 1.0:
+                self.plain_effective = self.effective.copy()
+                self.plain_evidence = self.log_evidence.copy()
         self.log_evidence -= np.log(self.widened)
 
     @property
@@ -225,8 +245,7 @@ class _Scores:
     def thinner(self, rows: npt.NDArray[np.intp], other: _Scores, probability: Array) -> npt.NDArray[np.intp]:
         """Which of `rows` are carried by fewer draws here than in `other`, in the likelier lead order."""
         order, n = probability.argmax(axis=0), np.arange(len(rows))
-        mine = self.effective[order, rows] / self.widened[order, rows] ** 2
-        theirs = other.effective[order, n] / other.widened[order, n] ** 2
+        mine, theirs = self.plain_effective[order, rows], other.plain_effective[order, n]
         return np.flatnonzero(theirs > mine)
 
     def replace(self, rows: npt.NDArray[np.intp], other: _Scores, theirs: npt.NDArray[np.intp]) -> None:
@@ -237,6 +256,7 @@ class _Scores:
             (self.weight, other.weight),
             (self.effective, other.effective),
             (self.log_evidence, other.log_evidence),
+            (self.plain_effective, other.plain_effective),
         ):
             mine[:, rows] = new[:, theirs]
 

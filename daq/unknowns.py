@@ -135,20 +135,30 @@ def stratified_shares(count: int, columns: int, seed: int) -> Array:
     return np.stack([random.permutation((np.arange(count) + 0.5) / count) for _ in range(columns)])
 
 
-def unaimed(knowledge: Knowledge, count: int, seen_v: float | None, seed: int = SEED) -> Draws:
+def unaimed(
+    knowledge: Knowledge, count: int, seen_v: float | None, seed: int = SEED, evened: tuple[str, ...] = ()
+) -> Draws:
     """Draws from the prior; only the battery voltage is aimed, half of the draws, at `seen_v`.
 
-    `seen_v` is the highest voltage that the readings show: in most cases source.
+    `seen_v` is the highest voltage that the readings show: in most cases source. The choices `evened` are
+    drawn half from the prior and half evenly, so that rare kinds meet among few draws too.
     """
     normal = stratified(count, len(DIALS), seed)
     share = stratified_shares(count, len(CHOICES) + 1, seed + 1)
     dials = {name: normal[n][None, :] for n, name in enumerate(DIALS)}
-    choices = {
-        name: chosen(share[n], np.array(list(knowledge.choices[name].values())))[None, :]
-        for n, name in enumerate(CHOICES)
-    }
-    emf, log_weight = _battery(knowledge, dials["source"], choices["system"], share[-1][None, :], seen_v)
-    return Draws(dials, choices, log_weight, emf)
+    choices, log_weight = {}, np.zeros((1, count))
+    for n, name in enumerate(CHOICES):
+        prior = np.array(list(knowledge.choices[name].values()))
+        drawn = 0.5 * prior + 0.5 * (prior > 0) / np.count_nonzero(prior) if name in evened else prior
+        choices[name] = chosen(share[n], drawn)[None, :]
+        if name in evened:
+            log_weight += np.log(prior[choices[name]] / drawn[choices[name]])
+    if seen_v is None:
+        emf = _unaimed_battery(knowledge, dials["source"], choices["system"])
+        return Draws(dials, choices, log_weight, emf)
+    near = np.array([[np.log(seen_v * AIMED_MEDIAN)]]), np.array([[AIMED_SPREAD]])
+    emf, log_source = aimed_battery(knowledge, dials["source"], choices["system"], share[-1], near, 0.5)
+    return Draws(dials, choices, log_weight + log_source, emf)
 
 
 def chosen(share: Array, weights: Array) -> Codes:
@@ -156,24 +166,34 @@ def chosen(share: Array, weights: Array) -> Codes:
     return np.minimum(np.searchsorted(np.cumsum(weights), share), len(weights) - 1).astype(np.int8)
 
 
-def _battery(
-    knowledge: Knowledge, dial: Array, system: Codes, share: Array, seen_v: float | None
-) -> tuple[Array, Array]:
+def _unaimed_battery(knowledge: Knowledge, dial: Array, system: Codes) -> Array:
     spread = knowledge.spread["source"]
     nominal = np.array([SYSTEM_V[name] for name in knowledge.choices["system"]])
-    width = np.log(spread.factor)
-    emf = nominal[system] * spread.median * np.exp(width * dial)
-    if seen_v is None:
-        return emf, np.zeros_like(emf)
-    centre = np.log(seen_v * AIMED_MEDIAN)
-    emf = np.where(share < 0.5, np.exp(centre + AIMED_SPREAD * dial), emf)
-    x = np.log(emf)
+    emf: Array = nominal[system] * spread.median * np.exp(np.log(spread.factor) * dial)
+    return emf
+
+
+def aimed_battery(
+    knowledge: Knowledge, dial: Array, system: Codes, share: Array, near: tuple[Array, Array], aimed: float
+) -> tuple[Array, Array]:
+    """Battery voltages, V, with the ln of their prior density over that drawn from.
+
+    Args:
+        dial, system: as from the prior, (h, d) or (1, d).
+        share: (d,) numbers in (0, 1); below `aimed` a draw is normal in ln V about `near`.
+        near: (mean, standard deviation) of ln V, each (h, 1).
+    """
+    centre, narrow = near
+    own = _unaimed_battery(knowledge, dial, system)
+    x = np.where(share < aimed, centre + narrow * dial, np.log(own))
+    spread, width = knowledge.spread["source"], np.log(knowledge.spread["source"].factor)
     prior = sum(
-        weight * _normal((x - np.log(volts * spread.median)) / width) / width
-        for weight, volts in zip(knowledge.choices["system"].values(), nominal, strict=True)
+        weight * _normal((x - np.log(SYSTEM_V[name] * spread.median)) / width) / width
+        for name, weight in knowledge.choices["system"].items()
     )
-    aimed = _normal((x - centre) / AIMED_SPREAD) / AIMED_SPREAD
-    return emf, np.log(prior + 1e-12) - np.log(0.5 * prior + 0.5 * aimed + 1e-12)
+    close = _normal((x - centre) / narrow) / narrow
+    log_weight = np.log(prior + 1e-12) - np.log((1 - aimed) * prior + aimed * close + 1e-12)
+    return np.exp(x), log_weight
 
 
 def _normal(z: Array) -> Array:
