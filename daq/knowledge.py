@@ -32,6 +32,8 @@ _RANGES: dict[tuple[str, str], tuple[float, float]] = {
     ("reading", "meter_ohm"): (1e3, 1e12),
     ("reading", "logger_ohm"): (1e3, 1e12),
     ("stop", "place_known"): (0.5, 1.0),
+    ("stop", "side_told"): (1.0, 1e6),
+    ("stop", "common_alone"): (0.5, 1.0),
     ("limits", "volts"): (0.0, 32.0),
     ("limits", "share"): (0.0, 1.0),
 }
@@ -55,7 +57,7 @@ class Limit:
     origin: str
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class Knowledge:
     sides: Weights  # sum 1
     faults: Weights  # "fault, place" -> weight

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from daq.diagnosis import Belief, diagnose
 from daq.hypotheses import SIDES, Fault, Hypothesis
-from daq.knowledge import Knowledge, shipped
+from daq.knowledge import Knowledge, Weights, shipped
 from daq.next_test import Field, Played, field, play_all, worth_doing
 from daq.offered_tests import BY_HAND, Means
 from daq.readings import Reading
@@ -25,6 +25,7 @@ LEAST_LISTED = 1e-4
 ALIKE = 0.25 - 1e-9  # two explanations whose outcomes overlap more than 1 - this in every test are alike
 ALIKE_LEAST = 0.01
 MISREAD = 0.5
+LEAST_RIVAL = 2e-3
 NEVER = 1e-9
 OPEN_LOAD = (Fault("open", "load"), Fault("open", "connector pin"))
 
@@ -117,9 +118,18 @@ def reason(
     alike = _look_alikes(played, tests, names)
     stop = "" if not given or misfits else _known(ranked, alike, knowledge)
     best = None if stop else next((t for t in tests if worth_doing(t, belief)), None)
+    sides = _sides(ranked, knowledge, doubt, switching)
+    rivals = [] if switching is not None or not given else rival_sides(sides, knowledge)
+    if best is None and rivals:
+        best = next((t for t in tests if _tells_sides(t, played, names, sides, rivals)), None)
+        if best is None:
+            said = without_prior_alone(sides, rivals, knowledge)
+            ranked = [(e, p * said[e.side] / max(sides[e.side], 1e-12)) for e, p in ranked]
+            sides = said
+    stop = "" if best is not None else stop
     return Answer(
-        _sides(ranked, knowledge, doubt, switching),
-        tuple((e, p * (1.0 - doubt)) for e, p in ranked if p >= LEAST_LISTED),
+        sides,
+        tuple((e, p * (1.0 - doubt)) for e, p in sorted(ranked, key=lambda r: -r[1]) if p >= LEAST_LISTED),
         None if best is None else _proposal(best, [names[n] for n in played.numbers]),
         stop or ("" if best is not None else "no test would tell more"),
         misfits,
@@ -211,6 +221,43 @@ def _known(
         if sum(places[where] for where in {e.where for e in group}) >= enough:
             return "known, but for look-alikes"
     return ""
+
+
+def rival_sides(sides: Weights, knowledge: Knowledge) -> list[str]:
+    """Sides that the readings hardly tell from the likeliest: how common they are decides against them.
+
+    The readings' own part is the Bayes factor, posterior over prior odds.
+    """
+    best = max(sides, key=lambda side: sides[side])
+    gained = {side: p / knowledge.sides[side] for side, p in sides.items() if knowledge.sides[side] > 0}
+    least = gained[best] / knowledge.stop["side_told"]
+    return [s for s, p in sides.items() if s != best and p >= LEAST_RIVAL and gained.get(s, 0.0) > least]
+
+
+def without_prior_alone(sides: dict[str, float], rivals: list[str], knowledge: Knowledge) -> dict[str, float]:
+    """The likeliest side said no surer than being common may make it; the rivals get the rest."""
+    best = max(sides, key=lambda side: sides[side])
+    excess = sides[best] - knowledge.stop["common_alone"]
+    if excess <= 0:
+        return sides
+    total = sum(sides[s] for s in rivals)
+    given_up = {s: sides[s] + excess * sides[s] / total for s in rivals}
+    return sides | given_up | {best: knowledge.stop["common_alone"]}
+
+
+def _tells_sides(
+    test: Played, played: Field, names: list[Explanation], sides: Weights, rivals: list[str]
+) -> bool:
+    """Whether a test's outcomes of the likeliest side and of some rival overlap by less than half."""
+
+    def outcomes(side: str) -> npt.NDArray[np.float64] | None:
+        rows = [n for n, number in enumerate(played.numbers) if names[number].side == side]
+        share = played.probability[rows]
+        return share @ test.chances[rows] / share.sum() if rows else None
+
+    mine = outcomes(max(sides, key=lambda side: sides[side]))
+    others = [found for found in map(outcomes, rivals) if found is not None]
+    return mine is not None and any(0.5 * np.abs(mine - other).sum() > 0.5 for other in others)
 
 
 def _proposal(best: Played, names: list[Explanation]) -> Proposal:

@@ -18,9 +18,11 @@ from daq.reasoning import Answer, explanation, reason
 from daq.unknowns import Array
 from tests.reason.spice_circuits import Circuit
 from tests.reason.test_against_ngspice import blown, bright, solved
+from tests.reason.told_apart import told_apart
 from tests.reason.wild_circuits import Wild, noisy, situation, wild
 
 MOST_TESTS = 12
+LEAST_RIVAL = 0.02
 SPREAD_SEEDS = 4
 SPREAD_EVERY = 3  # of so many circuits, one is looked at with other seeds too
 FIXED_ORDER = (
@@ -51,7 +53,7 @@ class Outcome:
     rank: int
     set_size: int  # explanations in the smallest set of 95 %
     in_set: bool
-    alike: bool  # no offered test separates the truth from the first
+    apart: bool  # by ngspice, some test tells the truth from its likeliest rival, or there is none
     disguised: bool
     side: float  # probability of the true side
     wrong_side: float  # of the most probable other side
@@ -189,7 +191,8 @@ def _outcome(
     cumulative = np.cumsum([merged[k] for k in ranked])
     size = int(np.searchsorted(cumulative, 0.95 * cumulative[-1])) + 1
     rank = ranked.index(_key(truth)) if _key(truth) in merged else len(ranked)
-    alike = any({_key(truth), ranked[0]} <= {_key(e) for e in group} for group in answer.look_alikes)
+    rival = next(((e, p) for e, p in answer.candidates if _key(e) != _key(truth)), None)
+    apart = rival is None or rival[1] < LEAST_RIVAL or told_apart(circuit, rival[0], given)
     return Outcome(
         seed,
         f"{truth} [{circuit.parts.kind}, {circuit.parts.switch}/{circuit.parts.test}]",
@@ -199,7 +202,7 @@ def _outcome(
         rank,
         size,
         rank < size,
-        alike,
+        apart,
         circuit.disguised,
         answer.side[truth.side],
         max(p for s, p in answer.side.items() if s != truth.side),
@@ -213,8 +216,8 @@ def _outcome(
 
 
 def apart(outcome: Outcome) -> bool:
-    """Some offered test tells the truth from what stands first."""
-    return not (outcome.alike or outcome.disguised)
+    """Some offered test tells the truth from its likeliest rival."""
+    return outcome.apart and not outcome.disguised
 
 
 def run(seed: int, count: int, policy: Policy = own_choice, first: int = 0) -> list[Outcome]:
