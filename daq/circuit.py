@@ -52,6 +52,8 @@ class Setup:
     neighbour_off: bool = False
     bias: tuple[str | None, str | None] = (None, None)  # feed pin, ground pin: None, "up", "down", "whisper"
     light: Light | None = None
+    jumper: Light | None = None  # a fused jumper from that post to that pin
+    substitute: bool = False  # a lamp of SUBSTITUTE_W between the pins, the load unplugged
     at: str | None = None  # one meter lead on "source", "fuse", "switch", "ground-point"; no lead on the pins
 
 

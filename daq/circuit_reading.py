@@ -24,6 +24,9 @@ BIAS_V = 5.0
 WHISPER_OHM = 1e6
 BIAS_DIODE = (2.5e-9, 1.75 * 0.025865)  # a small signal diode: 0.6 V at 1 mA
 PLACE_NODES = {"source": "post", "fuse": "fuse", "ground-point": "G"}
+BATTERY_OHM = 0.012
+JUMPER_OHM = 0.05  # two clips, a metre of wire and its fuse
+SUBSTITUTE_W = 5.0
 LIGHT_W = 3.0
 LIGHT_LED_V = 2.0  # a red or yellow LED at 10 mA
 LIGHT_LED_A = 0.010
@@ -104,7 +107,6 @@ class _Stack:
         self._circuits = circuits
         self._cases = cases
         self._rows = np.concatenate([c.rows for c in cases])
-        self._everything = np.array_equal(self._rows, np.arange(circuits.shape[0]))
         self._lengths = [len(c.rows) for c in cases]
         self._shape = (len(self._rows), circuits.shape[1])
         self._network = Network()
@@ -114,10 +116,7 @@ class _Stack:
 
     def of(self, values: npt.NDArray[T]) -> npt.NDArray[T]:
         """A circuits' quantity for the explanations of all cases."""
-        if values.shape[0] == 1 or self._everything:
-            return values
-        found: npt.NDArray[T] = values[self._rows]
-        return found
+        return values[self._rows] if values.shape[0] > 1 else values
 
     def _where(self, told: Callable[[Setup], bool]) -> Mask:
         """(explanations, 1), or (1, 1) where all cases agree."""
@@ -158,7 +157,7 @@ class _Stack:
         c, network = self._circuits, self._network
         emf = self.of(c.emf) * np.where(self._working, self.of(c.moved), 1.0)
         known: dict[str, Array | float] = {"neg": 0.0, "emf": emf, "5 V": LOGIC_V}
-        network.add("emf", "post", 1.0 / 0.012)
+        network.add("emf", "post", 1.0 / BATTERY_OHM)
         network.add("post", "fuse", np.where(self._asleep(), NOTHING_S, 1.0 / self.of(c.fuse)))
         network.add("fuse", "rail", 1.0 / self.of(c.feed))
         self._switches()
@@ -180,7 +179,8 @@ class _Stack:
         beside = self._where(lambda s: not s.neighbour_off)
         self._add_where_any(("rail", "neg", c.neighbour_feed), ("post", "G", c.neighbour_ground), only=beside)
         self._instrument()
-        elements = [*self._load(), *self._saturated(), *self._bias(), *self._bulb()]
+        self._jumper()
+        elements = [*self._load(), *self._saturated(), *self._bias(), *self._bulb(), *self._substitute()]
         for node in network.nodes():
             if node not in known:
                 network.add(node, "neg", NOTHING_S)
@@ -309,6 +309,22 @@ class _Stack:
                 filament = Filament("bulb", pin, here, hot_s, system_v)
                 bulbs.append(Load("bulb", pin, here, led, filament, is_led, ~is_led))
         return bulbs
+
+    def _jumper(self) -> None:
+        for jumper in dict.fromkeys(k.setup.jumper for k in self._cases if k.setup.jumper is not None):
+            here = self._where(lambda s: s.jumper == jumper)  # noqa: B023
+            post = "post" if jumper.pole == "positive" else "neg"
+            pin = "P" if jumper.pin == "feed" else "N"
+            self._network.add(post, pin, np.where(here, 1.0 / JUMPER_OHM, 0.0))
+
+    def _substitute(self) -> list[Element]:
+        """A lamp rated for the system between the two pins, the load unplugged."""
+        here = self._where(lambda s: s.substitute)
+        if not here.any():
+            return []
+        self._network.add("P", "N", np.where(here, NOTHING_S, 0.0))
+        system_v = self.of(self._circuits.system_v)
+        return [Filament("P", "N", here, SUBSTITUTE_W / system_v**2, system_v)]
 
     def _lit_from(self, pole: str) -> Mask:
         return self._where(lambda s: s.light is not None and s.light.pole == pole)

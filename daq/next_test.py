@@ -14,10 +14,10 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.circuit import Circuits
-from daq.circuit_reading import Seen, all_readings
+from daq.circuit_reading import BATTERY_OHM, JUMPER_OHM, Seen, all_readings
 from daq.diagnosis import Belief
 from daq.information import expected_bits
-from daq.likelihood import ORDERS, case, look, variance
+from daq.likelihood import ORDERS, case, deviation, look
 from daq.offered_tests import BY_HAND, Means, Offer, offered
 from daq.readings import WORDS, Lamp, Levels, Reading
 from daq.unknowns import Array, stratified
@@ -25,6 +25,8 @@ from daq.unknowns import Array, stratified
 Codes = npt.NDArray[np.int64]
 
 DRAWS = 24
+JUMPER_A = 15.0  # its fuse
+UNSAFE = 0.01  # a jumper is not offered where its fuse blows more probably than this
 REPEATS = 2  # readings of each draw
 LEAST = 2e-3  # explanations less probable than this are not played
 MOST_PLAYED = 80
@@ -92,7 +94,8 @@ def play_all(belief: Belief, played: Field, means: Means = BY_HAND) -> list[Play
     """Every offered test, most telling for its cost first."""
     tests = offered(belief.given, belief.knowledge.costs, means)
     values = _values([t.reading for t in tests], belief, played)
-    found = [_play(test, v, belief, played) for test, v in zip(tests, values, strict=True)]
+    each = (_play(test, v, belief, played) for test, v in zip(tests, values, strict=True))
+    found = [p for p in each if p is not None]
     return sorted(found, key=lambda p: -p.rate)
 
 
@@ -101,16 +104,19 @@ def worth_doing(best: Played, belief: Belief) -> bool:
     return best.bits >= stop["bits"] and best.bits / best.test.minutes >= stop["bits_per_minute"]
 
 
-def _play(test: Offer, values: Array, belief: Belief, played: Field) -> Played:
+def _play(test: Offer, values: Array, belief: Belief, played: Field) -> Played | None:
+    """The test played through; None for a jumper that might stand across a supply."""
     source = np.broadcast_to(played.circuits.emf, values.shape[1:])
+    if not _safe(test, values, source, belief, played):
+        return None
     if isinstance(test.reading.what, Lamp):
         codes, kinds = _looks(values[0]), len(WORDS)
     else:
         codes, kinds = _classes(values, source, belief)
-    share = np.broadcast_to(belief.probability[played.order, played.row][:, None], codes.shape)
-    cells = played.group[:, None] * kinds + codes
-    groups = len(played.probability)
-    counts = np.bincount(cells.ravel(), share.ravel(), groups * kinds).reshape(groups, kinds)
+    counts = np.zeros((len(played.probability), kinds))
+    for n, group in enumerate(played.group):
+        share = belief.probability[played.order[n], played.row[n]]
+        counts[group] += share * np.bincount(codes[:, n].ravel(), minlength=kinds)
     chances = counts / counts.sum(axis=1, keepdims=True)
     bits = expected_bits(played.probability, chances, DRAWS * REPEATS)
     return Played(test, bits, chances, _outcomes(test, values, codes, chances, played))
@@ -143,12 +149,26 @@ def _as_read(test: Reading, orders: Sequence[npt.NDArray[np.intp]], seen: Sequen
     return values[:, np.argsort(np.concatenate(orders))]
 
 
+def _safe(test: Offer, values: Array, source: Array, belief: Belief, played: Field) -> bool:
+    """Whether a jumper would carry no more than its fuse, JUMPER_A, in all that is likely at all."""
+    what = test.reading.what
+    if not isinstance(what, Levels) or what.jumper is None:
+        return True
+    pole, lead = what.jumper
+    if not any(r.state.plugged and isinstance(r.what, Levels) for r in belief.given):
+        return False  # nothing is known of either pin yet
+    away = np.abs((source if pole == "positive" else 0.0) - values[lead - 1])
+    blows = (away > JUMPER_A * (JUMPER_OHM + BATTERY_OHM)).mean(axis=1)
+    share = belief.probability[played.order, played.row]
+    return float(blows @ share / share.sum()) < UNSAFE
+
+
 def _classes(values: Array, source: Array, belief: Belief) -> tuple[Codes, int]:
     """Class numbers, (repeats, explanations, draws), of the values read with their uncertainty."""
     noise = stratified(REPEATS * DRAWS, values.shape[0], 5).reshape(values.shape[0], REPEATS, 1, DRAWS)
     codes = np.zeros((REPEATS, *values.shape[1:]), dtype=np.int64)
     for lead, volts in enumerate(values):
-        sigma = np.sqrt(variance(volts, source, belief.knowledge.reading))
+        sigma = deviation(volts, source, belief.knowledge.reading)
         codes = codes * (len(EDGES) + 1) + np.searchsorted(EDGES, (volts + sigma * noise[lead]) / source)
     return codes, (len(EDGES) + 1) ** values.shape[0]
 

@@ -19,6 +19,7 @@ class Means:
         whisper: every plain reading has the whisper on both leads.
         cannot: kinds of tests (see `kind`) that were tried in vain.
         barred: needs of tests (see `needs`) that cannot be met.
+        aids: a fused jumper and a 5 W lamp with two leads.
     """
 
     whisper: bool = False
@@ -26,6 +27,7 @@ class Means:
     test_light: bool = True
     cannot: frozenset[Kind] = frozenset()
     barred: frozenset[str] = frozenset()
+    aids: bool = False
 
     def allow(self, reading: Reading, last: State) -> bool:
         what = reading.what
@@ -33,12 +35,12 @@ class Means:
             return False
         if isinstance(what, Lamp) and not self.test_light:
             return False
-        if isinstance(what, Levels) and what.driven and not self.bias:
+        if isinstance(what, Levels) and ((what.driven and not self.bias) or (what.aided and not self.aids)):
             return False
         return kind(reading) not in self.cannot
 
 
-BY_HAND = Means()
+BY_HAND = Means(aids=True)
 
 
 def needs(reading: Reading, last: State) -> frozenset[str]:
@@ -68,6 +70,8 @@ class Offer:
             return f"{state} source V" if what.place == "source" else f"{state} at {what.place} V"
         if isinstance(what, Lamp):
             return f"{state} lamp {what.pole} lead {what.lead} lit|dim|dark"
+        if isinstance(what, Levels) and what.aided:
+            return f"{state} {what}".rsplit(" ", 2)[0] + " V V"
         bias = [f"bias {kind} lead {n} " for n, kind in enumerate(what.bias, 1) if what.driven and kind]
         return f"{state} {''.join(bias)}V V"
 
@@ -101,6 +105,8 @@ def minutes(reading: Reading, last: State, costs: Weights) -> float:
         total += costs["test light"]
     elif what.driven:
         total += costs["bias"]
+    elif what.aided:
+        total += costs["substitute" if what.substitute else "jumper"]
     return total
 
 
@@ -111,6 +117,8 @@ def kind(reading: Reading) -> Kind:
         return reading.state, what.place
     if isinstance(what, Lamp):
         return reading.state, f"{what.pole} {what.lead}"
+    if what.aided:
+        return reading.state, f"jumper {what.jumper}" if what.jumper else "substitute"
     return reading.state, str(what.bias) if what.driven else "levels"
 
 
@@ -132,6 +140,11 @@ def _everything(last: State, means: Means) -> list[Reading]:
                 found.append(Reading(s, Lamp(pole, lead, "lit")))
             for way in ("up", "down"):
                 found.append(Reading(s, Levels((0.0, 0.0), (way, None) if lead == 1 else (None, way))))
+        found.append(Reading(s, Levels((0.0, 0.0), substitute=True)))
     for s in states[:2]:
+        for lead in (1, 2):
+            found += [
+                Reading(s, Levels((0.0, 0.0), jumper=(pole, lead))) for pole in ("positive", "negative")
+            ]
         found += [Reading(s, At(place, 0.0)) for place in ("source", *PLACES)]
     return found

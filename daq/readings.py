@@ -5,6 +5,8 @@
     WHAT     = V V                                             lead 1, lead 2; "_" = not read
              | "lamp" ("positive"|"negative") "lead" ("1"|"2") ("lit"|"dim"|"dark")
              | "bias" ("up"|"down") "lead" ("1"|"2") V V
+             | "jumper" ("positive"|"negative") "lead" ("1"|"2") V V
+             | "substitute" V V                                 a 5 W lamp in place of the load
              | "source" V
              | "at" ("fuse"|"switch"|"ground-point") V
 
@@ -45,12 +47,21 @@ class Levels:
     """Volts at lead 1 and lead 2; None where not read.
 
     `bias` is what stands on (lead 1, lead 2): None, "up", "down" or "whisper". `error_v` is the standard
-    uncertainty of what was read itself, beyond what the reasoning allows for.
+    uncertainty of what was read itself, beyond what the reasoning allows for. `jumper` is a fused jumper,
+    from battery "positive" or "negative" to the pin of lead 1 or 2; `substitute` a 5 W lamp across the two
+    pins of the unplugged harness.
     """
 
     volts: tuple[float | None, float | None]
     bias: tuple[str | None, str | None] = (None, None)
     error_v: tuple[float, float] = (0.0, 0.0)
+    jumper: tuple[str, int] | None = None
+    substitute: bool = False
+
+    @property
+    def aided(self) -> bool:
+        """Whether something was put on the circuit to read this: a jumper or a lamp."""
+        return self.jumper is not None or self.substitute
 
     @property
     def driven(self) -> bool:
@@ -60,7 +71,9 @@ class Levels:
     def __str__(self) -> str:
         numbers = " ".join("_" if v is None else f"{v:g}" for v in self.volts)
         biased = [f"bias {kind} lead {n} " for n, kind in enumerate(self.bias, 1) if kind is not None]
-        return "".join(biased) + numbers
+        if self.jumper is not None:
+            biased.append(f"jumper {self.jumper[0]} lead {self.jumper[1]} ")
+        return "".join(biased) + ("substitute " if self.substitute else "") + numbers
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,6 +207,15 @@ def _what(words: _Words) -> Levels | At | Lamp:
         lead = int(words.take("1", "2"))
         bias = (direction, None) if lead == 1 else (None, direction)
         return Levels(_pair(words), bias)
+    if kind == "jumper":
+        words.take("jumper")
+        pole = words.take("positive", "negative")
+        words.take("lead")
+        lead = int(words.take("1", "2"))
+        return Levels(_pair(words), jumper=(pole, lead))
+    if kind == "substitute":
+        words.take("substitute")
+        return Levels(_pair(words), substitute=True)
     if kind == "source":
         return _source(words)
     if kind == "at":

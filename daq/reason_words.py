@@ -24,6 +24,15 @@ CONDITION_WORDS = {
     "shared feed": "feed shared with a neighbour",
     "shared ground": "ground shared with a neighbour that is on",
 }
+JUMPER = (
+    "Look twice which pin it is; a jumper never goes across a supply, from battery positive to negative or "
+    "ground. Battery end last on, first off; stop if its fuse blows. The load may start: stand clear. Not on "
+    "a module's sensor or signal wire."
+)
+SUBSTITUTE = (
+    "A 12 V lamp on 12 V, a 24 V lamp on 24 V; its ends must not touch. It gets hot. Not on a "
+    "module's sensor or signal wire."
+)
 PLACE_WORDS = {
     "source": "battery positive itself",
     "fuse": "the fuse's load side",
@@ -96,6 +105,11 @@ def _doing(what: Levels | At | Lamp) -> str:
         return f"read {PLACE_WORDS[what.place]}"
     if isinstance(what, Lamp):
         return f"hold a test light from battery {what.pole} to lead {what.lead}'s pin"
+    if what.substitute:
+        return "put a 5 W lamp across the two pins, in place of the load, and read both leads"
+    if what.jumper is not None:
+        pole, lead = what.jumper
+        return f"bridge battery {pole} to lead {lead}'s pin with a jumper fused at 15 A, and read both leads"
     for lead, kind in enumerate(what.bias, 1):
         if kind in ("up", "down"):
             return f"put the {'5 V' if kind == 'up' else '0 V'} bias on lead {lead} and read both leads"
@@ -108,7 +122,11 @@ def caution(test: Offer) -> str:
     found = []
     if not state.plugged:
         found.append(WORKING["unplugging"])
-    if isinstance(what, Lamp) or (isinstance(what, Levels) and what.driven):
+    if isinstance(what, Levels) and what.jumper is not None:
+        found += [JUMPER, WORKING["never on"]]
+    elif isinstance(what, Levels) and what.substitute:
+        found += [SUBSTITUTE, WORKING["never on"]]
+    elif isinstance(what, Lamp) or (isinstance(what, Levels) and what.driven):
         found += [WORKING["stand clear"], WORKING["never on"]]
     elif state.control != "off":
         found.append("Keep clear of anything the load can move.")
@@ -150,7 +168,7 @@ def _notes(reading: Reading) -> Iterable[str]:
     what, state = reading.what, reading.state
     if isinstance(what, Lamp) and what.word == "lit":
         yield ("A test light draws little: it lights through a ground or feed too bad for the load.")
-    if not isinstance(what, Levels) or None in what.volts or what.driven:
+    if not isinstance(what, Levels) or None in what.volts or what.driven or what.aided:
         return
     low, high = sorted(v for v in what.volts if v is not None)
     if state.plugged and low > 4 and high - low < 0.05 * high:

@@ -29,6 +29,8 @@ class Situation:
     bias: tuple[str | None, str | None] = (None, None)
     light: tuple[str, str] | None = None  # ("positive" or "negative", "feed" or "ground")
     at: str | None = None
+    jumper: tuple[str, str] | None = None  # ends as of `light`
+    substitute: bool = False
 
 
 @dataclass(frozen=True)
@@ -359,6 +361,11 @@ class Circuit:
                 deck.diode(*ends, 2.5e-9, 1.75 * VT)
         if s.light is not None:
             self._light(deck, *s.light)
+        if s.jumper is not None:
+            post = "plus" if s.jumper[0] == "positive" else "0"
+            deck.r(post, "pinF" if s.jumper[1] == "feed" else "pinG", 0.05)
+        if s.substitute:
+            deck.bulb("pinF", "pinG", self.p.rated**2 / 5.0, self.p.rated)
 
     def _light(self, deck: Deck, pole: str, pin: str) -> None:
         post, to = "plus" if pole == "positive" else "0", "pinF" if pin == "feed" else "pinG"

@@ -45,6 +45,12 @@ SITUATIONS = {
     "at switch": Situation(control="on", at="switch"),
     "at ground point": Situation(control="on", at="ground-point"),
     "at source": Situation(control="on", at="source"),
+    "jumper to feed pin": Situation(jumper=("positive", "feed")),
+    "jumper to feed pin, on": Situation(control="on", jumper=("positive", "feed")),
+    "jumper to ground pin": Situation(jumper=("negative", "ground")),
+    "jumper to ground pin, on": Situation(control="on", jumper=("negative", "ground")),
+    "substitute": Situation(plugged=False, control="on", substitute=True),
+    "substitute, off": Situation(plugged=False, substitute=True),
 }
 
 HYPOTHESES = hypotheses(shipped())
@@ -124,7 +130,8 @@ def bright(written: list[Circuit]) -> Array:
 
 def by_us(made: Circuits, s: Situation) -> Array:
     light = None if s.light is None else Light(*s.light)
-    setup = Setup(s.plugged, s.control, s.key, s.neighbour_off, s.bias, light, s.at)
+    jumper = None if s.jumper is None else Light(*s.jumper)
+    setup = Setup(s.plugged, s.control, s.key, s.neighbour_off, s.bias, light, jumper, s.substitute, s.at)
     seen = readings(made, setup, Instrument(s.meter_ohm))
     if light is not None:
         return seen.light.reshape(-1, 1)

@@ -95,3 +95,10 @@ def test_each_mistake_is_named(text: str, words: str) -> None:
     with pytest.raises(CommandError, match="READING") as caught:
         parse(text)
     assert words in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    "text", ["in on jumper positive lead 1 12.5 0.1", "key on out on substitute 12.4 0.2"]
+)
+def test_what_is_put_on_the_circuit_reads_back(text: str) -> None:
+    assert str(parse(text)) == text

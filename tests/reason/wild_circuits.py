@@ -137,6 +137,12 @@ def situation(circuit: Wild, reading: Reading) -> Situation:
         return replace(found, at=what.place)
     if isinstance(what, Lamp):
         return replace(found, light=(what.pole, "feed" if what.lead == circuit.order else "ground"))
+    if what.jumper is not None:
+        return replace(
+            found, jumper=(what.jumper[0], "feed" if what.jumper[1] == circuit.order else "ground")
+        )
+    if what.substitute:
+        return replace(found, substitute=True)
     if what.bias != (None, None):
         bias = what.bias if circuit.order == 1 else (what.bias[1], what.bias[0])
         return replace(found, bias=bias, meter_ohm=1.1e6)
