@@ -141,14 +141,14 @@ def named(reading: Reading) -> str:
 
 
 def value(reading: Reading) -> str:
-    """'12.58 V  0.02 V', '12.60 V', 'lit'."""
+    """'12.58 V   0.02 V', '12.60 V', ' lit': volts under each other."""
     what = reading.what
     if isinstance(what, At):
         return _volts(what.volts)
     if isinstance(what, Lamp):
-        return what.word
+        return f" {what.word}"
     return "  ".join("not read" if v is None else _volts(v) for v in what.volts)
 
 
 def _volts(v: float) -> str:
-    return f"{v + 0.0:.2f} V".replace("-0.00", "0.00").replace("-", "−")
+    return f"{v + 0.0:.2f} V".replace("-0.00", "0.00").replace("-", "−").rjust(7)

@@ -12,7 +12,8 @@ from daq.reason_report import either_way
 from daq.reason_words import SIDE_WORDS, misreadings
 from daq.reasoning import Answer
 from daq.snapshot import LeadCheckView
-from daq.walk import Here, Phase, Walk
+from daq.walk import WHISPER, Here, Phase, Walk
+from daq.walk_doubts import FREE_V
 from daq.walk_moves import MOVES, named, stands, value
 from tui.panels import DOT, Part, height
 
@@ -89,7 +90,7 @@ def _fitting(
 
 
 def _percent(p: float) -> str:
-    return "<1 %" if p < 0.01 else f"{100 * p:.0f} %"
+    return "<1%" if p < 0.01 else f"{100 * p:.0f}%"  # no space: a line would break there
 
 
 def leads(walk: Walk) -> tuple[Part, ...]:
@@ -100,12 +101,18 @@ def leads(walk: Walk) -> tuple[Part, ...]:
     one, other = seen.levels if walk.pulses else seen.volts
     still = ("still", "") if seen.still else ("pulsed: read while on" if walk.pulses else "moving", "bold")
     return (
-        (f"lead 1 {_v(one)}  lead 2 {_v(other)}", "bold"),
+        (f"lead 1 {_free(walk, one)}  lead 2 {_free(walk, other)}", "bold"),
         DOT,
         still,
         DOT,
         stands(walk.here.stand),
     )
+
+
+def _free(walk: Walk, volts: float) -> str:
+    """The volts; under the whisper a lead that nothing holds says so."""
+    free = walk.bias_wanted == WHISPER and FREE_V[0] < volts < FREE_V[1]
+    return f"{_v(volts)} (held by nothing)" if free else _v(volts)
 
 
 def _v(volts: float) -> str:
@@ -244,7 +251,7 @@ def readings(walk: Walk, rows: int) -> str:
     if here.repaired:
         return "\n".join(_table(here)[-rows:] if rows > 0 else [])
     table = [
-        ("reading", "lead 1  lead 2"),
+        ("reading", " lead 1   lead 2"),
         *((f"{n} {named(r)}", _value(here, r)) for n, r in enumerate(here.taken, 1)),
     ]
     wide = max(len(name) for name, _ in table)
