@@ -105,10 +105,12 @@ class Person:
     async def on_to(self, *phases: Phase) -> list[str]:
         """Obey until the walk is in one of these; insists on what is doubted. The doubts met."""
         doubts: list[str] = []
-        for _ in range(LONG):
-            if self.phase in phases:
-                break
+        stood, tries = None, 0
+        while self.phase not in phases:
             move, taken = self.screen.walk.move, self.taken
+            tries = tries + 1 if stood == (self.phase, taken) else 0
+            stood = (self.phase, taken)
+            assert tries < LONG, text(self.pilot.app)
             if move is not None:
                 await self.obey()
                 await until(self.pilot, partial(self._left, move), LONG)
@@ -120,7 +122,6 @@ class Person:
                 await tap(self.pilot, "enter")
                 await until(self.pilot, partial(self._took, taken), LONG)
             await asyncio.sleep(0.02)
-        assert self.phase in phases, text(self.pilot.app)
         await until(self.pilot, lambda: "working out" not in text(self.pilot.app))
         return doubts
 

@@ -18,7 +18,7 @@ from daq.trace import TraceRing
 from daq.walk import Effect, Phase, Walk
 from daq.walk_moves import Move, Stand
 
-LEAST = 0.4  # of what is there; look-alikes share the rest
+LEAST = 0.4
 STEPS_MOST = 1000
 RATE_HZ = 1000.0  # a quarter of the usual: levels are read, not edges
 PLACES = {
@@ -31,9 +31,10 @@ PLACES = {
 
 
 def found(truth: Truth, answer: Answer) -> float:
-    """The chance that the answer gives what is really there."""
+    """The chance that the answer gives what is really there, with what no test offered tells from it."""
     there = (truth.side, truth.control_lead, truth.fault, truth.place)
-    return sum(p for e, p in answer.candidates if e.where == there)
+    alike = {e.where for group in answer.look_alikes if there in {e.where for e in group} for e in group}
+    return sum(p for e, p in answer.candidates if e.where in {there, *alike})
 
 
 @lru_cache(maxsize=256)
