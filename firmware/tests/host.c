@@ -8,6 +8,10 @@
  *     take CODE...         conversions, as the converter's interrupt gives them
  *     miss                 the conversion whose turn it is will never come
  *     poll MS              the main loop at that time, until it would sleep
+ *     run FIRST PAIRS STALLED MISSED MS
+ *                          raw pairs at 4000 a second from conversion FIRST and time MS on, main loop and line as in a
+ *                          logger; the line takes nothing during the first STALLED pairs, conversion MISSED never
+ *                          comes. Answers the line's bytes. Lead 1 of pair i reads i, lead 2 reads 7 i, modulo 1024
  *     index N              the run goes on from pair N
  *     strap R1 R2          range ids
  *     supply SUM           what measuring the supply will give
@@ -43,11 +47,27 @@ static void take_from_line(const char *hex)
         receive_put((uint8_t)value);
 }
 
+static void give(int most)
+{
+    static const char digits[] = "0123456789abcdef";
+    uint8_t byte;
+    for (; most > 0 && transmit_take(&byte); most--) {
+        putchar(digits[byte >> 4]);
+        putchar(digits[byte & 15u]);
+    }
+}
+
 static void give_to_line(const char *words)
 {
-    uint8_t byte;
-    for (int left = atoi(words); left > 0 && transmit_take(&byte); left--)
-        printf("%02x", byte);
+    give(atoi(words));
+}
+
+static void poll_at(uint32_t now_ms)
+{
+    int polls = 0;
+    while (logger_poll(now_ms))
+        if (++polls == MOST_POLLS)
+            abort();
 }
 
 static void convert(const char *words)
@@ -57,6 +77,35 @@ static void convert(const char *words)
         if (fake_port.sampling && sampler_take((uint16_t)code))
             port_set_bias(sampler.front & FRONT_BIAS);
         words = rest;
+    }
+}
+
+static uint16_t code_of(uint64_t conversion)
+{
+    uint64_t pair = conversion / 2u - 1u; /* one pair is discarded before pair 0 */
+    return (uint16_t)((conversion & 1u ? 7u * pair : pair) & 1023u);
+}
+
+#define PAIRS_A_MS 4u
+
+static void run_on(const char *words)
+{
+    unsigned long long first, missed;
+    unsigned pairs, stalled, ms;
+    if (sscanf(words, "%llu %u %u %llu %u", &first, &pairs, &stalled, &missed, &ms) != 5)
+        abort();
+    for (unsigned pair = 0; pair < pairs; pair++) {
+        for (uint64_t at = first + 2u * pair; at < first + 2u * pair + 2u; at++) {
+            if (at == missed)
+                sampler_miss();
+            else if (sampler_take(code_of(at)))
+                port_set_bias(sampler.front & FRONT_BIAS);
+        }
+        if ((pair + 1u) % PAIRS_A_MS != 0)
+            continue;
+        poll_at(ms + pair / PAIRS_A_MS);
+        if (pair >= stalled)
+            give(TRANSMIT_SIZE);
     }
 }
 
@@ -73,10 +122,7 @@ static void set_index(const char *words)
 
 static void poll(const char *words)
 {
-    int polls = 0;
-    while (logger_poll((uint32_t)strtoul(words, NULL, 10)))
-        if (++polls == MOST_POLLS)
-            abort();
+    poll_at((uint32_t)strtoul(words, NULL, 10));
 }
 
 static void strap(const char *words)
@@ -111,7 +157,7 @@ static const struct {
 } orders[] = {
     {"boot", boot}, {"rx", take_from_line}, {"tx", give_to_line}, {"take", convert}, {"miss", miss},
     {"poll", poll}, {"strap", strap},       {"supply", supply},   {"worn", worn},    {"state", state},
-    {"index", set_index},
+    {"index", set_index}, {"run", run_on},
 };
 
 static int talk(void)

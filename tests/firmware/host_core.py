@@ -52,6 +52,10 @@ class HostCore:
         if kind is None:
             assert code == 0  # sanitizers end the program with another code
 
+    @property
+    def pid(self) -> int:
+        return self._process.pid
+
     def order(self, order: str) -> str:
         assert self._process.stdin is not None
         assert self._process.stdout is not None
