@@ -61,25 +61,24 @@ class Hands:
 
 
 def read(
-    port: str, hands: Hands, levels: list[float], known: Calibration | None, range_id: int = 0
+    port: str, hands: Hands, levels: list[float], known: Calibration | None, range_id: int = 0, sums: int = 8
 ) -> np.ndarray:
-    """(levels, 2) V as whichside reads them with `known`, averaged for a second."""
+    """(levels, 2) V as whichside reads them with `known`, averaged over `sums`."""
     scale = scale_of(known, (range_id, range_id), Started(1, 2000, 6, 3, 128), 16_000_000)
     volts = []
     with LoggerTalk(SerialConnector(port)) as talk:
         for level in levels:
             hands.on(level)
-            volts.append(_settled(talk, scale, level))
+            volts.append(_settled(talk, scale, level, sums))
     return np.array(volts)
 
 
-def _settled(talk: LoggerTalk, scale: Scale, level: float) -> np.ndarray:
+def _settled(talk: LoggerTalk, scale: Scale, level: float, sums: int) -> np.ndarray:
     """The mean once the clips are where they should be: their order goes another way than the samples."""
     for _ in range(200):
-        _, counts = talk.sums(8)
+        _, counts = talk.sums(sums)
         volts: np.ndarray = scale.volts(counts)
         if np.ptp(volts, axis=0).max() < 0.05 and abs(volts.mean() - level) < 0.3 + 0.05 * level:
-            volts = scale.volts(talk.sums(A_SECOND)[1])
             break
     mean: np.ndarray = volts.mean(axis=0)
     return mean
@@ -127,7 +126,7 @@ def test_near_zero_is_calibrated_by_itself_and_then_tells_20_mv(tmp_path: Path) 
         assert known is not None
         assert set(known.lines) == {(1, 1), (1, 2)}
         assert any("full span of both leads is still nominal" in line for line in hands.said)
-        after = read(board.port, hands, NEAR_LEVELS, known, 1) - levels
+        after = read(board.port, hands, NEAR_LEVELS, known, 1, A_SECOND) - levels
     use = Use(near=True, calibrated=True, readings=4000, noise_lsb=0.1)
     limit = np.array([2 * total(entries(design(), use, level), level) for level in NEAR_LEVELS])[:, None]
     assert (abs(before) > limit).any(axis=0).all()
