@@ -57,12 +57,12 @@ class Terminal:
 
 def calibrate(options: argparse.Namespace) -> int:
     """Show, take back, or make a calibration."""
-    from daq.commands import no_logger
+    from daq.commands import NO_LOGGER
     from daq.serial_port import SerialConnector, remembered_port
 
     port = options.port or remembered_port()
     if port is None:
-        raise no_logger()
+        raise DeviceError(NO_LOGGER)
     return run(SerialConnector(port, options.baud), options, Terminal())
 
 

@@ -205,11 +205,13 @@ def only_logger() -> SampleSource:
     raise no_logger()
 
 
+NO_LOGGER = "No logger is remembered or attached: name one with --port (whichside ports lists them)."
+
+
 def no_logger() -> DeviceError:
-    """What is said where a logger is needed and none is named or remembered."""
+    """What is said where a logger is wanted, a bench would do, and none is named or remembered."""
     return DeviceError(
-        "No logger is remembered or attached; name one with --port (whichside ports lists them) "
-        "or try a simulated circuit with --bench (whichside --bench list)."
+        f"{NO_LOGGER.removesuffix('.')} or try a simulated circuit with --bench (whichside --bench list)."
     )
 
 

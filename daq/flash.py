@@ -14,7 +14,6 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Sequence
-from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -36,14 +35,11 @@ BOOT_LOADER = "arduino"
 
 def shipped_image() -> Path:
     """Where the image is; raises WorkError where the installation lacks it."""
-    try:
-        folder = Path(str(files("daq.image")))
-    except ModuleNotFoundError:  # run from a checkout
-        folder = Path(__file__).parent.parent / "firmware" / "image"
-    image = folder / "whichside.hex"
-    if not image.is_file():
-        raise WorkError("This installation lacks the firmware image: install whichside anew.")
-    return image
+    here = Path(__file__).parent
+    for folder in (here / "image", here.parent / "firmware" / "image"):  # installed; in a checkout
+        if (folder / "whichside.hex").is_file():
+            return folder / "whichside.hex"
+    raise WorkError("This installation lacks the firmware image: install whichside anew.")
 
 
 def programmer_command(port: str, loader_baud: int, work: str) -> list[str]:

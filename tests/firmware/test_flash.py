@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import io
 import os
+import shutil
+import subprocess
+import sys
+import tomllib
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import NamedTuple
@@ -72,6 +76,25 @@ def test_the_image_that_ships_is_what_the_sources_make() -> None:
     made = (build() / "whichside.hex").read_bytes()
     shipped = (FIRMWARE / "image" / "whichside.hex").read_bytes()
     assert shipped == made, "after a change to the firmware: make -C firmware release"
+
+
+def test_an_installation_has_the_image_where_it_is_looked_for(tmp_path: Path) -> None:
+    """Laid out as pyproject.toml says, as pip does it, with no checkout around."""
+    project = FIRMWARE.parent
+    setuptools = tomllib.loads((project / "pyproject.toml").read_text())["tool"]["setuptools"]
+    site = tmp_path / "site"
+    for package, place in setuptools["package-dir"].items():
+        wanted = ["*.py", *setuptools["package-data"].get(package, [])]
+        for pattern in wanted:
+            for source in (project / place).glob(pattern):
+                target = site.joinpath(*package.split("."), source.name)
+                target.parent.mkdir(parents=True, exist_ok=True)
+                shutil.copy(source, target)
+    asks = "import sys; sys.path.insert(0, sys.argv[1]); import daq.flash; print(daq.flash.shipped_image())"
+    found = subprocess.check_output([sys.executable, "-c", asks, site], cwd=tmp_path, text=True)
+    image = Path(found.strip())
+    assert image.is_relative_to(site)
+    assert image.read_bytes() == (FIRMWARE / "image" / "whichside.hex").read_bytes()
 
 
 def test_the_version_of_the_image_is_known(tmp_path: Path) -> None:
