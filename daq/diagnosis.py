@@ -134,7 +134,8 @@ class _Sampler:
         """Draw again for those above `least` that too few draws carry; False when there are none."""
         probability = self.probability
         few = self._sum.effective < enough(probability)
-        thin = np.flatnonzero((few & (probability > least)).any(axis=0))
+        hope = self._normalised(self._sum.against(self.scores, fairly=False))
+        thin = np.flatnonzero((few & (hope > least)).any(axis=0))
         if not len(thin):
             return False
         k = self._knowledge
@@ -160,7 +161,10 @@ class _Sampler:
     @property
     def probability(self) -> Array:
         """(orders, explanations), summing to 1."""
-        log_total = self._log_prior(self.kept) + self._sum.against(self.scores)
+        return self._normalised(self._sum.against(self.scores))
+
+    def _normalised(self, log_evidence: Array) -> Array:
+        log_total = self._log_prior(self.kept) + log_evidence
         probability = np.exp(log_total - log_total.max())
         total: Array = probability / probability.sum()
         return total
@@ -187,13 +191,13 @@ class _Sum:
         ) - np.log(mine + theirs)
         self.effective[:, rows] = mine + theirs
 
-    def against(self, scores: _Scores) -> Array:
+    def against(self, scores: _Scores, fairly: bool = True) -> Array:
         """ln evidence, (orders, explanations): of those that enough draws carry, as it is; of the others
-        widened, less what widening gave to the first ones before they were carried."""
+        widened, and `fairly` less what widening gave to the first ones before they were carried."""
         told = self.effective >= LEAST_SUMMED
         once = told & (self._widened > 1)
         gain = 0.0
-        if once.any():
+        if fairly and once.any():
             share = np.exp(self.log_evidence[once] - self.log_evidence[once].max())
             each = (self._wide - self.log_evidence)[once] / np.log(self._widened[once])
             gain = max(float(each @ share / share.sum()), 0.0)
