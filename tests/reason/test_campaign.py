@@ -1,9 +1,10 @@
-"""Circuits at large, the program choosing its tests: all with --long, which writes the table; two in each run.
+"""Circuits at large, the program choosing its tests: --long writes the table, each run takes a slice of two.
 
 The circuits are drawn apart from the program's own knowledge and solved by ngspice; the seeds were never used
 in tuning. The table beside this file (campaign.md, .json and .svg) is what was measured last; goals that it
-misses stand in it. The slice is the first circuit of each seed, worked anew, and must
-agree with it.
+misses stand in it. It holds the first circuits of each seed, as many as there was time for, and was measured
+before explanations to be drawn again were chosen by their widened evidence, which mends one of its two lost
+truths. The slice is the first circuit of each seed, worked anew, and must agree with it.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from tests.reason import campaign, campaign_table
 
 TABLE = Path(__file__).with_name("campaign")
 SEEDS = (299792, 662607)
-CIRCUITS = 110  # of each seed
+CIRCUITS = 100  # of each seed
 FIXED = 12
 
 
