@@ -21,7 +21,7 @@ from daq.samples import Bias, ChangeKind
 from daq.snapshot import LeadCheckView
 from daq.source import SetBias
 from daq.stillness import Look
-from daq.walk_doubts import doubt
+from daq.walk_doubts import doubt, moved
 from daq.walk_moves import MOVED_LEAD, Move, Stand, moves
 
 PATIENCE_S = 3.0
@@ -94,6 +94,7 @@ class Walk:
     _bias: SetBias = WHISPER
     _bias_since_s: float | None = None
     _insists: bool = False
+    _left: bool = False  # lead 1 was seen to move since it is to be held somewhere else
     _checking: bool = False
     _out: bool = False  # as the log says
 
@@ -259,6 +260,8 @@ class Walk:
         here = self.here
         if here.phase is Phase.LEADS:
             return self._checked(check)
+        if look is not None and self.move is not None and self.move.then.place != here.stand.place:
+            self._left |= moved(look)
         if look is None or here.phase is not Phase.READ or here.wanted is None:
             return []
         wanted = self.bias_wanted
@@ -269,6 +272,7 @@ class Walk:
             self._bias_since_s = look.end_s
         if look.begin_s < max(self._since_s, self._bias_since_s):
             return []
+        self._left |= moved(look)
         return self._weigh(look, here.wanted)
 
     def told(self, answer: Answer, now_s: float) -> list[Effect]:
@@ -313,6 +317,7 @@ class Walk:
 
     def _want(self, wanted: Reading) -> None:
         here = self.here
+        self._left = False
         first = not here.taken or (here.seen_source and len(here.taken) == 1)
         todo = moves(here.stand, wanted)
         if first and not here.repaired:
@@ -356,7 +361,7 @@ class Walk:
         reading = _reading(look, wanted)
         if not self._insists:
             taken = self.here.after if self.here.repaired else self.here.taken
-            self.doubt = doubt(reading, look, taken)
+            self.doubt = doubt(reading, look, taken, self._left)
             if self.doubt:
                 return []
         self._remember()
@@ -377,6 +382,7 @@ class Walk:
     def _next_again(self, now_s: float) -> list[Effect]:
         here = self.here
         self._since_s, self.doubt, self._bias = now_s, "", self._at_rest
+        self._left = False
         if not here.again:
             self.here = replace(here, phase=Phase.THINK, wanted=None, moves=())
             return [self._at_rest]

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from daq.live_view import SPAN_V
 from daq.readings import At, Levels, Reading
+from daq.reason_words import PLACE_WORDS
 from daq.stillness import Look
 from daq.walk_moves import MOVED_LEAD
 
@@ -13,23 +14,31 @@ FREE_V = (2.2, 3.05)  # what a lead on nothing reads under the whisper, see `flo
 APART_V = 1.0
 SAME_V = 0.15
 FOLLOWS_V = 1.0
+MOVED_V = 0.5
 
 INSIST = " If it is as you said: Enter takes it as it is."
 
 
-def doubt(reading: Reading, look: Look, taken: Sequence[Reading]) -> str:
+def moved(look: Look) -> bool:
+    """Lead 1 was on more than one thing while one looked."""
+    lead = MOVED_LEAD - 1
+    return look.high_v[lead] - look.low_v[lead] > MOVED_V
+
+
+def doubt(reading: Reading, look: Look, taken: Sequence[Reading], left: bool = True) -> str:
     """Why `reading` is not taken as it is; "" where nothing speaks against it.
 
     Args:
         look: what the leads showed.
         taken: the readings before.
+        left: lead 1 was seen to leave where it was.
     """
     for volts in look.on_v or (*look.low_v, *look.high_v):  # a coil kicks beyond
         if not SPAN_V[0] < volts < SPAN_V[1]:
             return "A lead is beyond what the logger can read: is this the right circuit?" + INSIST
     what = reading.what
     if isinstance(what, At):
-        return _other_lead(reading, look, taken)
+        return _other_lead(reading, look, taken) or ("" if left else _still_on_pin(reading, what, taken))
     if not isinstance(what, Levels):
         return ""
     if what.driven:
@@ -107,6 +116,21 @@ def _other_lead(reading: Reading, look: Look, taken: Sequence[Reading]) -> str:
     return (
         f"Lead {stays} should have stayed at {was:.1f} V and reads {now:.1f} V: only lead {MOVED_LEAD} is to "
         f"be moved, and the control left as it is.{INSIST}"
+    )
+
+
+def _still_on_pin(reading: Reading, what: At, taken: Sequence[Reading]) -> str:
+    """A lead that reads as it did on its pin, and was not seen to leave it, may still be there."""
+    before = _last(taken, reading.state.plugged, reading.state.control)
+    was = None if before is None else before.volts[MOVED_LEAD - 1]
+    if was is None:
+        return ""
+    rest = 0.0 if FREE_V[0] < was < FREE_V[1] else was  # without the whisper a free lead falls to zero
+    if abs(what.volts - rest) > SAME_V:
+        return ""
+    return (
+        f"Lead {MOVED_LEAD} reads {what.volts:.1f} V, the same as on its pin, and was not seen to leave it: "
+        f"is it held to {PLACE_WORDS[what.place]}?{INSIST}"
     )
 
 

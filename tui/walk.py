@@ -161,6 +161,8 @@ class WalkScreen(JobScreen, HandKeys):
         light = keys.WALK_LIGHT if phase is Phase.LIGHT else ()
         again = (keys.REPAIRED,) if phase in (Phase.END, Phase.PROVEN) else ()
         dead = _DEAD_KEYS.get(phase, ())
+        if phase is Phase.LEADS and self.session.latest.lead_check.step in (1, 2):
+            dead = ("done",)  # it goes on by itself
         walk = [key for key in keys.WALK if key.action not in dead]
         return (*light, *again, *walk, keys.WALK_WIGGLE, *keys.AFTER_DRIVE)
 

@@ -49,7 +49,8 @@ def big_word(walk: Walk, refused: bool) -> str:
     if not answer.fits:
         return "DOES NOT FIT"
     side, chance = max(answer.side.items(), key=lambda pair: pair[1])
-    return SIDE_WORDS[side].upper() if chance >= DEFINITE else "NOT KNOWN YET"
+    switched = {"off", "on"} <= {reading.state.control for reading in answer.given}
+    return SIDE_WORDS[side].upper() if switched and chance >= DEFINITE else "NOT KNOWN YET"
 
 
 def _healthy(answer: Answer) -> float:
@@ -188,14 +189,17 @@ def _proof(walk: Walk) -> Part:
 
 
 def proven(walk: Walk) -> bool:
-    """Whether the readings after the repair speak for it: with the load on, sound, and without the fault."""
+    """Whether the readings after the repair speak for it: with the load on, sound, without the fault, and
+    still the circuit that it was: another side, and something was not as it was said to be."""
     proof, before = walk.proof, walk.answer
     if proof is None or before is None or not proof.fits:
         return False
     loaded = any(r.state.plugged and r.state.control != "off" for r in walk.here.after)
-    found = before.candidates[0][0].where
-    still = sum(p for e, p in proof.candidates if e.where == found and e.fault != "none")
-    return loaded and _healthy(proof) >= SOUND and still < STILL_THERE
+    was = before.candidates[0][0]
+    still = sum(p for e, p in proof.candidates if e.where == was.where and e.fault != "none")
+    there = (was.side, was.control_lead)
+    sound = sum(p for e, p in proof.candidates if (e.side, e.control_lead) == there and e.fault == "none")
+    return loaded and sound >= SOUND and still < STILL_THERE
 
 
 def why(walk: Walk, check: LeadCheckView, width: int, rows: int) -> tuple[Part, ...]:

@@ -134,7 +134,7 @@ def test_what_a_lead_read_along_the_wire_is_no_evidence_of_the_loads_pins() -> N
     walk.told(answer(Reading(State(), At("fuse", 0.0))), 2.0)
     assert Tell(ChangeKind.CLEAR, "") not in walk.done(NOT_DONE, 2.0)
     for at_s in (2.6, 3.2):
-        walk.see(seen(12.6, 12.6, at_s), (Bias.OFF, Bias.OFF), NOT_DONE)
+        walk.see(seen(11.9, 12.6, at_s), (Bias.OFF, Bias.OFF), NOT_DONE)
     walk.told(answer(reading(State(control="on"), 0, 0)), 4.0)
     assert Tell(ChangeKind.CLEAR, "") in walk.done(NOT_DONE, 4.0)
 
@@ -162,6 +162,17 @@ def test_contradictions() -> None:
         "The bias on lead 1 moved lead 2"
     )
     assert not told(reading(unplugged, 4.6, 0.0, ("up", None)), free)
+
+
+def test_a_lead_that_was_not_seen_to_leave_its_pin_is_not_read_as_somewhere_else() -> None:
+    """A bad feed wire: 9.4 V on the pin. Taken as the voltage at the fuse it would blame the fuse."""
+    before = [reading(State(control="on"), 9.39, 0.0)]
+    fuse = Reading(State(control="on"), At("fuse", 9.38), logged=True)
+    still = seen(9.38, 0.0, 1.0)
+    assert doubt(fuse, still, before, left=False).startswith("Lead 1 reads 9.4 V, the same as on its pin")
+    assert not doubt(fuse, still, before, left=True)
+    other = Reading(State(control="on"), At("fuse", 12.6), logged=True)
+    assert not doubt(other, seen(12.6, 0.0, 1.0), before, left=False)
 
 
 def test_what_cannot_be_done_is_not_asked_again() -> None:
