@@ -1,13 +1,15 @@
 """The lead check: prove both leads and the reference on battery positive before any verdict.
 
 Step 1 and 2: each lead in turn on battery positive, until it reads a steady source for half a second.
-Step 3: a lead stays there while the reference lead is wiggled for three seconds. Step 4: the leads go to
-the load's pins; nothing is evidence until the user says they are seated (or anything else happens on
-purpose). Common practice of the trade, no source.
+Step 3: a lead stays there while the reference lead is wiggled. A reading that holds cannot tell whether
+anyone wiggled, so the user says when it is done; one that falls fails by itself. Step 4: the leads go to the
+load's pins; nothing is evidence until the user says they are seated (or anything else happens on purpose).
+Common practice of the trade, no source.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -21,7 +23,7 @@ SOURCE_V = (4.5, 33.0)
 AWAY_V = 1.0  # a lead on nothing reads zero, without the whisper
 STEADY_V = 0.35  # within a window
 STEADY_WINDOWS = 20
-WIGGLE_WINDOWS = 120
+WIGGLE_WINDOWS = 120  # three seconds, at least
 DIP_OF_SOURCE = 0.06
 AGREE_V = 0.15
 AGREE_OF_SOURCE = 0.02
@@ -30,10 +32,10 @@ INSTRUCTIONS = (
     "",
     "Take lead 1 off its pin, touch it to battery positive and hold it there.",
     "Take lead 2 off its pin, touch it to battery positive and hold it there.",
-    "Leave a lead on battery positive and wiggle the reference lead at its clip and along its length.",
+    "Leave a lead on battery positive; wiggle the reference lead at its clip and along its length.",
     "Seat both leads on the load's pins; what is read until then is no evidence.",
 )
-SEAT = 4
+WIGGLE, SEAT = 3, 4
 
 
 @dataclass(slots=True)
@@ -49,7 +51,8 @@ class LeadCheck:
     _away: list[bool] = field(default_factory=lambda: [False, False])
     _steady: int = 0
     _sum: float = 0.0
-    _wiggled: int = 0
+    _watched: int = 0
+    _said: bool = False
     _worst: float = 0.0
     _open: Raw = field(default_factory=lambda: np.empty((0, 2), dtype=np.int32))
 
@@ -69,8 +72,8 @@ class LeadCheck:
             self._away = [before or now for before, now in zip(self._away, free, strict=True)]
             if self.step in (1, 2):
                 self._touch(view, self.step - 1)
-            elif self.step == 3:
-                self._wiggle(view, all(free))
+            elif self.step == WIGGLE:
+                self._watch(view, all(free))
 
     def skip(self) -> None:
         """The user goes past this step: it stays unproven."""
@@ -79,6 +82,10 @@ class LeadCheck:
             self.results.append(f"{what} was not proven.")
             self.skipped = True
             self._next()
+
+    def wiggled(self) -> None:
+        """The user has wiggled the reference lead: what was read meanwhile counts, three seconds at least."""
+        self._said = self.step == WIGGLE
 
     def _touch(self, view: Raw, lead: int) -> None:
         volts = view[:, lead].mean() / UV
@@ -102,30 +109,32 @@ class LeadCheck:
         else:
             self.failed = True
             self.results.append(
-                f"Lead {lead} reads {volts:.2f} V where the other read {self.source_v:.2f} V: fail. "
-                "Clean the tip, check the lead, and start the check again."
+                f"Fail: clean lead {lead}'s tip, check the lead and start the check again. "
+                f"It reads {volts:.2f} V where the other read {self.source_v:.2f} V."
             )
         self._next()
 
-    def _wiggle(self, view: Raw, in_the_air: bool) -> None:
+    def _watch(self, view: Raw, in_the_air: bool) -> None:
         source = self.source_v or SOURCE_V[0]
         high = view.max(axis=1).astype(np.float64) / UV
-        self._wiggled += 1
+        self._watched += 1
         if in_the_air and np.ptp(view, axis=0).max() / UV < STEADY_V:
-            self._wiggled, self._worst = 0, 0.0  # both leads were taken off: nothing is being proven
+            self._watched, self._worst = 0, 0.0  # both leads were taken off: nothing is being proven
             return
         self._worst = max(self._worst, source - float(high.min()))
-        if self._wiggled >= WIGGLE_WINDOWS:
-            self._wiggle_done(source)
+        if self._watched >= WIGGLE_WINDOWS:
+            self._judge(self._worst > DIP_OF_SOURCE * source)
 
-    def _wiggle_done(self, source: float) -> None:
-        if self._worst <= DIP_OF_SOURCE * source:
+    def _judge(self, fell: bool) -> None:
+        if not fell and not self._said:
+            return
+        if not fell:
             self.results.append("The reading held while the reference lead was wiggled: pass.")
         else:
             self.failed = True
             self.results.append(
-                f"The reading fell by {self._worst:.1f} V while the reference lead was wiggled: fail. "
-                "Move its clip to bare metal at battery negative and start the check again."
+                "Fail: move the reference lead's clip to bare metal at battery negative and start the check "
+                f"again. The reading fell by {self._worst:.1f} V while it was wiggled."
             )
         self._next()
 
@@ -136,6 +145,11 @@ class LeadCheck:
     def view(self, running: bool) -> LeadCheckView:
         step = self.step if running else 0
         return LeadCheckView(step, INSTRUCTIONS[step], tuple(self.results), self.passed, self.source_v)
+
+
+def failures_first(results: Sequence[str]) -> list[str]:
+    """What is to be done about comes before what is well."""
+    return sorted(results, key=lambda result: not result.startswith("Fail"))
 
 
 NOT_DONE = LeadCheckView(0, "", (), None, None)

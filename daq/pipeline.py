@@ -229,6 +229,8 @@ class Pipeline:
             self._check, self._checking = LeadCheck(self._readout.window), True
         elif value == "skip" and self._check is not None:
             self._check.skip()
+        elif value == "wiggled" and self._check is not None:
+            self._check.wiggled()
         elif value == "stop":
             self._checking = False
 

@@ -18,7 +18,7 @@ from daq.events import REGISTRY
 from daq.explain import NO_FIT
 from daq.explain_words import could_be
 from daq.findings import Event, Judgement, NextTest
-from daq.lead_check import SEAT
+from daq.lead_check import SEAT, WIGGLE
 from daq.live_reasons import LiveReasons
 from daq.samples import Bias
 from daq.session import Session, SessionState
@@ -93,7 +93,7 @@ class Reporter:
         for number, result in enumerate(check.results):
             say(f"lead check {number}", f"lead check: {result}")
         if check.step:
-            then = " Then type: clear" if check.step == SEAT else ""
+            then = {WIGGLE: " Type: wiggled", SEAT: " Then type: clear"}.get(check.step, "")
             say("lead check", f"lead check: {check.instruction}{then}")
         elif check.passed is not None:
             say("lead check", f"lead check {'passed' if check.passed else 'not passed'}")

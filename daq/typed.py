@@ -14,8 +14,8 @@ from daq.session import Session
 from daq.source import Capability, Operate
 
 HELP = (
-    "type: on, off or other (you switched it), in or out (the load's connector), check, skip, stop (lead "
-    "check), note TEXT, expect WORD, record FILE, end (the recording), clear, quit; then Enter"
+    "type: on, off or other (you switched it), in or out (the load's connector), check, wiggled, skip, stop "
+    "(lead check), note TEXT, expect WORD, record FILE, end (the recording), clear, quit; then Enter"
 )
 _BENCH_HELP = "bench: do WHAT TO, as in: do control on; do plug out; do lead 1 off pin"
 
@@ -26,6 +26,7 @@ _CHANGES: dict[str, tuple[ChangeKind, str, str]] = {
     "in": (ChangeKind.PLUG, "in", "noted: plugged in"),
     "out": (ChangeKind.PLUG, "out", "noted: unplugged"),
     "check": (ChangeKind.LEAD_CHECK, "start", "lead check started"),
+    "wiggled": (ChangeKind.LEAD_CHECK, "wiggled", "noted: the reference lead was wiggled"),
     "skip": (ChangeKind.LEAD_CHECK, "skip", "step skipped"),
     "stop": (ChangeKind.LEAD_CHECK, "stop", "lead check stopped"),
     "clear": (ChangeKind.CLEAR, "", "evidence cleared"),

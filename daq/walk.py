@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import Enum
 
-from daq.lead_check import SEAT
+from daq.lead_check import SEAT, WIGGLE
 from daq.offered_tests import Kind, Means, kind, needs
 from daq.readings import At, Lamp, Levels, Reading, State
 from daq.reasoning import Answer
@@ -182,7 +182,8 @@ class Walk:
         """The user did what was asked; where a reading is doubted, that he insists on it."""
         here = self.here
         if here.phase is Phase.LEADS:
-            return [Tell(ChangeKind.CLEAR, "")] if check.step == SEAT else []
+            said = {WIGGLE: Tell(ChangeKind.LEAD_CHECK, "wiggled"), SEAT: Tell(ChangeKind.CLEAR, "")}
+            return [said[check.step]] if check.step in said else []
         if here.phase is Phase.MOVE and here.moves:
             return self._moved(here.moves[0], now_s)
         if here.phase is Phase.READ:

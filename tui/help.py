@@ -27,7 +27,7 @@ BEGINNING = (
 
 KEYS = (
     ("o f g", "mark: I switched it on, off, the other way. A mark decides what an inferred state cannot."),
-    ("l k", "lead check: start or stop; skip a step"),
+    ("l k", "lead check: start or stop; k goes on"),
     ("p", "before you unplug: the verdict is held, readings are no evidence; again once it is plugged in"),
     (
         "t",

@@ -116,6 +116,7 @@ REPAIRED = Key("a", "repaired", "repaired: read again")
 
 BIAS = Key("i", "bias", "bias")
 SKIP = Key("k", "check_on", "skip this step")
+WIGGLED = Key("k", "check_on", "wiggled: go on")
 SEATED = Key("k", "check_on", "leads are seated: begin")
 
 REVIEW = (

@@ -11,7 +11,7 @@ from textual.binding import BindingType
 
 from daq import words
 from daq.errors import WhichsideError
-from daq.lead_check import SEAT
+from daq.lead_check import SEAT, WIGGLE
 from daq.samples import ChangeKind
 from daq.session import Session
 from daq.snapshot import Snapshot
@@ -65,7 +65,7 @@ class LiveScreen(Dashboard, LogKeys):
 
     def keys(self) -> Sequence[Key]:
         step = self.session.latest.lead_check.step
-        check = [keys.SEATED if step == SEAT else keys.SKIP] if step else []
+        check = [{WIGGLE: keys.WIGGLED, SEAT: keys.SEATED}.get(step, keys.SKIP)] if step else []
         return (*keys.LIVE, *check, *keys.COMMON)
 
     def extra_keys(self) -> Sequence[tuple[str, str]]:
@@ -109,16 +109,18 @@ class LiveScreen(Dashboard, LogKeys):
         super().refused(error)
 
     def action_lead_check(self) -> None:
-        if self.session.latest.lead_check.step:
+        if 0 < self.session.latest.lead_check.step < SEAT:
             self.change(ChangeKind.LEAD_CHECK, "stop", "lead check stopped")
         else:
             self.change(ChangeKind.LEAD_CHECK, "start", "lead check started")
 
     def action_check_on(self) -> None:
-        """Skip a step of the lead check; past the last, say that the leads are seated."""
+        """Go on in the lead check: skip a lead, say that the reference was wiggled, the leads seated."""
         step = self.session.latest.lead_check.step
         if step == SEAT:
             self.change(ChangeKind.CLEAR, "", "from here everything is evidence: switch the load on and off")
+        elif step == WIGGLE:
+            self.change(ChangeKind.LEAD_CHECK, "wiggled", "noted, three seconds of it count at least")
         elif step:
             self.change(ChangeKind.LEAD_CHECK, "skip", "step skipped")
 

@@ -13,7 +13,7 @@ from textual.widgets import Static
 from daq import words
 from daq.findings import Judgement, Side
 from daq.judge import UNPROVEN
-from daq.lead_check import SEAT
+from daq.lead_check import SEAT, WIGGLE, failures_first
 from daq.samples import DeviceInfo
 from daq.session import Recording
 from daq.snapshot import Snapshot
@@ -70,8 +70,10 @@ class BigWord(Static):
 
 def verdict_word(snapshot: Snapshot) -> str:
     step = snapshot.lead_check.step
+    if step == SEAT:
+        return "NOT PROVEN" if snapshot.lead_check.passed is False else "SEAT LEADS"
     if step:
-        return "SEAT LEADS" if step == SEAT else "LEAD CHECK"
+        return "LEAD CHECK"
     if "ac" in snapshot.cautions:
         return "AC REFUSED"
     return words.SIDE[snapshot.judgement.side].upper()
@@ -84,9 +86,10 @@ def verdict_line(snapshot: Snapshot, live: bool = True) -> tuple[Part, ...]:
     """
     step = snapshot.lead_check.step
     if step == SEAT:
-        return (("lead check done · k when both leads are seated", "bold"),)
+        return ((f"{_ended(snapshot)} · k when both leads are seated", "bold"),)
     if step:
-        return ((f"step {step} of {SEAT - 1} · k skips this step, l stops the check", "bold"),)
+        key = "k once it is wiggled" if step == WIGGLE else "k skips this step"
+        return ((f"step {step} of {SEAT - 1} · {key}, l stops the check", "bold"),)
     if "ac" in snapshot.cautions:
         return (("not a DC circuit: take the leads off", "bold $alarm"),)
     judgement = snapshot.judgement
@@ -101,6 +104,12 @@ def verdict_line(snapshot: Snapshot, live: bool = True) -> tuple[Part, ...]:
     else:
         proof = ("first: l starts the lead check, it proves leads and reference", "bold")
     return ((known, "bold"), (DOT, "bold"), proof) if known else (proof,)
+
+
+def _ended(snapshot: Snapshot) -> str:
+    if snapshot.lead_check.passed is False:
+        return "lead check not passed: l begins it again"
+    return "lead check passed"
 
 
 def _proof(snapshot: Snapshot) -> str:
@@ -126,7 +135,7 @@ def next_test(snapshot: Snapshot, width: int, rows: int, live: bool = True) -> t
     """
     check, test = snapshot.lead_check, snapshot.judgement.next_test
     if check.step:
-        found = " ".join(check.results) or "nothing yet, measuring goes on meanwhile."
+        found = " ".join(failures_first(check.results)) or "nothing yet, measuring goes on meanwhile."
         return (("lead check: ", "bold"), found)
     advice = words.advice(snapshot) if live else ""
     if advice and "ac" not in snapshot.cautions:

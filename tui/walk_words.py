@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from daq.cautions import TEXT, WORKING
-from daq.lead_check import SEAT
+from daq.lead_check import SEAT, WIGGLE
 from daq.offered_tests import kind
 from daq.readings import Lamp, Levels, Reading
 from daq.reason_report import either_way
@@ -130,7 +130,9 @@ def now(walk: Walk, check: LeadCheckView, refused: bool) -> tuple[Part, ...]:
 def _now(walk: Walk, check: LeadCheckView) -> tuple[Part, ...]:
     here = walk.here
     if here.phase is Phase.LEADS:
-        tell = " Enter when they are." if check.step == SEAT else " s goes past this step, unproven."
+        tell = {WIGGLE: " Enter says so; s goes on, unproven.", SEAT: " Enter when they are."}.get(
+            check.step, " s goes past this step, unproven."
+        )
         return (f"{check.instruction}{tell}",) if check.step else ("the lead check begins",)
     if walk.move is not None:
         tell = "Enter goes on." if walk.move.asks else "Enter when it is done."

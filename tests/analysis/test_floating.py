@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
@@ -196,8 +197,12 @@ def test_a_lead_check_under_the_whisper() -> None:
     pipeline = Pipeline()
     pipeline.push(Change(0, Origin.USER, ChangeKind.LEAD_CHECK, "start"))
     spans = [(0.4, FREE_V, FREE_V), (0.8, 12.6, FREE_V), (0.3, FREE_V, FREE_V), (4.4, FREE_V, 12.6)]
-    for item in log(spans):
-        pipeline.push(item)
+    (block,) = log(spans)
+    assert isinstance(block, Block)
+    said = int(5.5 * RATE_HZ)
+    pipeline.push(replace(block, counts=block.counts[:said]))
+    pipeline.push(Change(said, Origin.USER, ChangeKind.LEAD_CHECK, "wiggled"))
+    pipeline.push(replace(block, first=said, counts=block.counts[said:]))
     check = pipeline.snapshot().lead_check
     assert check.passed is True
     assert len(check.results) == 3

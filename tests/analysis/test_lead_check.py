@@ -13,13 +13,21 @@ TOUCH_1 = [(0.4, 0.0, 0.0), (0.8, 12.6, 0.0), (0.3, 0.0, 0.0)]
 TOUCH_2 = [(0.8, 0.0, 12.6)]
 
 
-def checked(touches: Volts, then: Volts | None = None, skip_at: int | None = None) -> Pipeline:
+def checked(
+    touches: Volts, then: Volts | None = None, skip_at: int | None = None, said: bool = True
+) -> Pipeline:
+    """The user says at the end of `touches` that the reference lead was wiggled, or does not."""
     pipeline = Pipeline()
     pipeline.push(Change(0, Origin.USER, ChangeKind.LEAD_CHECK, "start"))
     for block in blocks(touches, 4000, [skip_at] if skip_at else []):
         if skip_at is not None and block.first == skip_at:
             pipeline.push(Change(skip_at, Origin.USER, ChangeKind.LEAD_CHECK, "skip"))
         pipeline.push(block)
+    if said:
+        pipeline.push(Change(len(touches), Origin.USER, ChangeKind.LEAD_CHECK, "wiggled"))
+        for block in blocks(touches[-200:], 4000, first=len(touches)):
+            pipeline.push(block)
+        touches = np.concatenate((touches, touches[-200:]))
     if then is not None:
         pipeline.push(Change(len(touches), Origin.USER, ChangeKind.CLEAR))
         for block in blocks(then, 4000, first=len(touches)):
@@ -47,6 +55,17 @@ def test_three_proven_leads_prove_the_verdict() -> None:
     assert found.judgement.side.value == "low"
 
 
+def test_a_reading_that_holds_proves_nothing_until_the_user_says_that_it_was_wiggled() -> None:
+    held = np.concatenate([levels([*TOUCH_1, *TOUCH_2]), wiggled(0.0), wiggled(0.0)])
+    view = checked(held, said=False).snapshot().lead_check
+    assert (view.step, view.passed) == (3, None)
+
+
+def test_three_seconds_of_wiggling_are_watched_at_least() -> None:
+    early = checked(np.concatenate([levels([*TOUCH_1, *TOUCH_2]), levels([(1.0, 0.0, 12.6)])]))
+    assert early.snapshot().lead_check.step == 3
+
+
 def test_the_steps_are_asked_for_in_turn() -> None:
     assert "lead 1" in checked(levels([(0.2, 0.0, 0.0)])).snapshot().lead_check.instruction
     assert "lead 2" in checked(levels(TOUCH_1)).snapshot().lead_check.instruction
@@ -54,15 +73,15 @@ def test_the_steps_are_asked_for_in_turn() -> None:
 
 
 def test_a_loose_reference_fails() -> None:
-    pipeline = checked(np.concatenate([levels([*TOUCH_1, *TOUCH_2]), wiggled(6.0)]))
+    pipeline = checked(np.concatenate([levels([*TOUCH_1, *TOUCH_2]), wiggled(6.0)]), said=False)
     view = pipeline.snapshot().lead_check
     assert view.passed is False
-    assert "fail" in view.results[-1]
+    assert view.results[-1].startswith("Fail: move the reference lead's clip")
 
 
 def test_a_lead_that_reads_low_fails() -> None:
     pipeline = checked(levels([*TOUCH_1, (0.8, 0.0, 9.8)]))
-    assert "fail" in pipeline.snapshot().lead_check.results[-1]
+    assert pipeline.snapshot().lead_check.results[-1].startswith("Fail: clean lead 2's tip")
 
 
 def test_a_skipped_step_stays_unproven() -> None:
@@ -72,7 +91,9 @@ def test_a_skipped_step_stays_unproven() -> None:
 
 def test_touching_is_no_evidence() -> None:
     """Leads that move from post to pin would look like switching."""
-    pipeline = checked(np.concatenate([levels([*TOUCH_1, *TOUCH_2]), wiggled(0.0), levels(HIGH)]))
+    pipeline = checked(np.concatenate([levels([*TOUCH_1, *TOUCH_2]), wiggled(0.0)]))
+    for block in blocks(levels(HIGH), 4000, first=100_000):
+        pipeline.push(block)
     assert pipeline.snapshot().edge_count == 0
     assert pipeline.snapshot().lead_check.step == 4
 
