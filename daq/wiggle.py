@@ -19,7 +19,6 @@ from daq.trace import TraceRing
 BASE_S = 1.0
 MARGIN_V = 0.3
 MARGIN_OF_SOURCE = 0.03
-BELOW_ZERO_V = -0.5
 BACK_S = 0.02
 """A lead must be back for so long before it can depart anew (s)."""
 
@@ -34,7 +33,8 @@ class Departure:
     lead: int
     volts: float
     lasts_s: float
-    way: str  # "toward source", "toward zero", "below zero"
+    way: str  # "fell" or "rose"
+    to_v: float  # how far it went, V
 
 
 @dataclass
@@ -139,9 +139,8 @@ class Wiggle:
     def _open(self, number: int, here: int, far: float, bin_s: float) -> None:
         lead = self._leads[number]
         lead.since, lead.last, lead.far_v = here, here, far
-        down = "below zero" if lead.base_v + far < BELOW_ZERO_V else "toward zero"
-        lead.way = "toward source" if far > 0 else down
-        departure = Departure(here * bin_s, number + 1, far, bin_s, lead.way)
+        lead.way = "rose" if far > 0 else "fell"
+        departure = Departure(here * bin_s, number + 1, far, bin_s, lead.way, lead.base_v + far)
         self.departures.append(departure)
         key = (number + 1, departure.way)
         self.counts[key] = self.counts.get(key, 0) + 1
@@ -150,9 +149,9 @@ class Wiggle:
         """The open departure of this lead as it is by now."""
         lead = self._leads[number]
         assert lead.since is not None
-        now = Departure(
-            lead.since * bin_s, number + 1, lead.far_v, (lead.last - lead.since + 1) * bin_s, lead.way
-        )
+        lasts_s = (lead.last - lead.since + 1) * bin_s
+        to_v = lead.base_v + lead.far_v
+        now = Departure(lead.since * bin_s, number + 1, lead.far_v, lasts_s, lead.way, to_v)
         for place, old in enumerate(self.departures):
             if (old.lead, old.at_s) == (now.lead, now.at_s):
                 self.departures[place] = now

@@ -118,5 +118,5 @@ def _held(volts: float, low: float, high: float) -> str:
 
 
 def _said(d: Departure) -> str:
-    far = f"{abs(d.volts):.1f} V {d.way}"
-    return f"lead {d.lead}, {far}, {words.duration(d.lasts_s)} long"
+    far = f"by {abs(d.volts):.1f} V, to {words.volts(d.to_v)}"
+    return f"lead {d.lead} {d.way} {far}, for {words.duration(d.lasts_s)}"

@@ -122,7 +122,7 @@ async def test_every_key_is_shown_with_why_and_caution(size: tuple[int, int]) ->
         await tap(pilot, "w")
         await until(pilot, lambda: shows_big(lines(pilot.app), "STEADY"), LONG)
         await person.turn("lead 2", "off pin")
-        await until(pilot, lambda: "lead 2 toward zero: 1" in text(pilot.app), LONG)
+        await until(pilot, lambda: "lead 2 fell: 1" in text(pilot.app), LONG)
         assert shows_big(lines(pilot.app), "LEAD 2 AWAY")
         await tap(pilot, "q", "q")
         await until(pilot, lambda: person.session.latest.lead_check.step == 0)

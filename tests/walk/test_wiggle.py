@@ -34,7 +34,7 @@ def test_one_sample_that_departs_counts_however_the_stream_is_cut(step: int) -> 
     counts[9000, 0] = 200  # lead 1, one sample at 2 V
     counts[12000, 1] = 900
     wiggle = watched(counts, step)
-    assert wiggle.counts == {(1, "toward zero"): 1, (2, "toward source"): 1}
+    assert wiggle.counts == {(1, "fell"): 1, (2, "rose"): 1}
     assert wiggle.largest is not None
     assert wiggle.largest.volts == pytest.approx(-10.6, abs=0.1)
     assert wiggle.largest.at_s == pytest.approx(9000 / RATE_HZ, abs=0.002)
@@ -46,7 +46,7 @@ def test_a_bouncing_contact_is_one_departure_and_a_quiet_wire_none() -> None:
     for at in range(9000, 9040, 8):
         counts[at : at + 4, 1] = 1260
     wiggle = watched(counts)
-    assert wiggle.counts == {(2, "toward source"): 1}
+    assert wiggle.counts == {(2, "rose"): 1}
     assert not wiggle.away
     counts[12000:, 0] = 0
     assert watched(counts).away
@@ -59,7 +59,7 @@ def test_no_baseline_is_held_of_a_second_in_which_a_lead_was_moved() -> None:
     assert wiggle.baseline == pytest.approx((12.6, 0.05), abs=0.05)
     assert wiggle.total == 0
     counts[20000:21000, 1] += 1000
-    assert watched(counts).counts == {(2, "toward source"): 1}
+    assert watched(counts).counts == {(2, "rose"): 1}
 
 
 def test_a_pulsed_lead_is_held_between_what_it_moves() -> None:
