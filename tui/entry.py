@@ -5,7 +5,6 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Sequence
 from datetime import datetime
-from importlib import resources
 from pathlib import Path
 
 from textual.screen import Screen
@@ -221,10 +220,10 @@ def _captures() -> Shelf:
 
 def _folders() -> list[Path]:
     """Where captures are looked for: here, and the samples that come with the program."""
-    try:
-        samples = Path(str(resources.files("daq.recordings")))
-    except ModuleNotFoundError:  # run from a checkout
-        samples = Path(__file__).parent.parent / "recordings"
+    program = Path(__file__).parent.parent
+    samples = program / "daq" / "recordings"
+    if not samples.is_dir():  # run from a checkout
+        samples = program / "recordings"
     return list(dict.fromkeys([Path.cwd(), samples]))
 
 
