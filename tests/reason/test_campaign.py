@@ -3,7 +3,7 @@
 The circuits are drawn apart from the program's own knowledge and solved by ngspice; the seeds were never used
 in tuning. The table beside this file (campaign.md, .json and .svg) is what was measured last; goals that it
 misses stand in it. It holds the first circuits of each seed, as many as there was time for, and was measured
-before explanations to be drawn again were chosen by their widened evidence, which mends one of its two lost
+before explanations to be drawn again were chosen by their widened evidence, which mends one of its three lost
 truths. The slice is the first circuit of each seed, worked anew, and must agree with it.
 """
 
