@@ -45,20 +45,6 @@ class Outcome:
     leaves: tuple[tuple[int, float], ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Played:
-    """A test played through: what it is expected to tell and (explanations, outcomes) chances."""
-
-    test: Offer
-    bits: float
-    chances: Array
-    outcomes: tuple[Outcome, ...]
-
-    @property
-    def rate(self) -> float:
-        return self.bits / (self.test.minutes + SETUP_MIN)
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Field:
     """The explanations that are played: indices into the belief, their group and draws."""
@@ -69,6 +55,50 @@ class Field:
     numbers: npt.NDArray[np.intp]  # what each group is called outside
     probability: Array  # of each group
     circuits: Circuits
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Played:
+    """A test played through: what it is expected to tell and (explanations, outcomes) chances.
+
+    Its volts, (1 or 2, explanations, draws), and outcome codes, (repeats, explanations, draws), are kept.
+    """
+
+    test: Offer
+    bits: float
+    chances: Array
+    values: Array
+    codes: Codes
+    field: Field
+
+    @property
+    def rate(self) -> float:
+        return self.bits / (self.test.minutes + SETUP_MIN)
+
+    def outcomes(self) -> tuple[Outcome, ...]:
+        """Those that are to be expected, most likely first."""
+        probability = self.field.probability
+        total = probability @ self.chances
+        found = []
+        for code in np.argsort(-total, kind="stable")[:6]:
+            if total[code] < 0.02:
+                break
+            leaves = probability * self.chances[:, code] / total[code]
+            best = [int(g) for g in np.argsort(-leaves, kind="stable")[:4] if leaves[g] > 0.08]
+            if isinstance(self.test.reading.what, Lamp):
+                volts, word = tuple[float, ...](), WORDS[code]
+            else:
+                volts, word = self._middle(code, best), ""
+            found.append(Outcome(float(total[code]), volts, word, tuple((g, float(leaves[g])) for g in best)))
+        return tuple(found)
+
+    def _middle(self, code: np.intp, best: list[int]) -> tuple[float, ...]:
+        """Median volts of this outcome, in the likeliest explanation that makes it."""
+        if best:
+            here = (self.codes == code).any(axis=0) & (self.field.group == best[0])[:, None]
+        else:
+            here = self.codes[0] == code
+        return tuple(float(np.median(v[here])) for v in self.values)
 
 
 def field(belief: Belief, groups: npt.NDArray[np.intp]) -> Field:
@@ -119,7 +149,7 @@ def _play(test: Offer, values: Array, belief: Belief, played: Field) -> Played |
         counts[group] += share * np.bincount(codes[:, n].ravel(), minlength=kinds)
     chances = counts / counts.sum(axis=1, keepdims=True)
     bits = expected_bits(played.probability, chances, DRAWS * REPEATS)
-    return Played(test, bits, chances, _outcomes(test, values, codes, chances, played))
+    return Played(test, bits, chances, values, codes, played)
 
 
 def _values(tests: Sequence[Reading], belief: Belief, played: Field) -> list[Array]:
@@ -178,23 +208,3 @@ def _looks(brightness: Array) -> Codes:
     chances = np.stack([look(brightness, word) for word in WORDS])
     levels = (np.arange(REPEATS) + 0.5) / REPEATS
     return np.stack([(np.cumsum(chances, axis=0) < level).sum(axis=0) for level in levels])
-
-
-def _outcomes(test: Offer, values: Array, codes: Codes, chances: Array, played: Field) -> tuple[Outcome, ...]:
-    """The outcomes that are to be expected, most likely first."""
-    total = played.probability @ chances
-    found = []
-    for code in np.argsort(-total, kind="stable")[:6]:
-        if total[code] < 0.02:
-            break
-        leaves = played.probability * chances[:, code] / total[code]
-        best = [int(g) for g in np.argsort(-leaves, kind="stable")[:4] if leaves[g] > 0.08]
-        if isinstance(test.reading.what, Lamp):
-            volts, word = tuple[float, ...](), WORDS[code]
-        else:
-            here = (
-                (codes == code).any(axis=0) & (played.group == best[0])[:, None] if best else codes[0] == code
-            )
-            volts, word = tuple(float(np.median(v[here])) for v in values), ""
-        found.append(Outcome(float(total[code]), volts, word, tuple((g, float(leaves[g])) for g in best)))
-    return tuple(found)

@@ -137,7 +137,7 @@ def caution(test: Offer) -> str:
 
 def outcomes_sentence(played: Played, names: Sequence[Explanation]) -> str:
     """'12.6 V / 0.0 V: ground side, open, load (71 %); lit: ...', what each outcome would mean."""
-    return "; ".join(f"{_outcome(o)}: {_left(o, names)}" for o in played.outcomes)
+    return "; ".join(f"{_outcome(o)}: {_left(o, names)}" for o in played.outcomes())
 
 
 def _left(outcome: Outcome, names: Sequence[Explanation]) -> str:
