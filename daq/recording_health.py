@@ -40,14 +40,14 @@ class Health:
 
     @property
     def line(self) -> str:
-        """'run.whichside · 12.3 MB · on the disk but for the last 0.8 s · the disk lasts for 37 h 10 min'."""
-        parts = [words.printable(self.path.name, 60), words.size(self.size_bytes)]
+        """'run.whichside · 12.3 MB · on the disk but for the last 0.8 s · the disk lasts for 37 h 10 min'; what
+        is wrong comes first, for a narrow screen cuts the end."""
+        parts = ["sleep is not held off"] if self.awake is False else []
+        parts += [words.printable(self.path.name, 60), words.size(self.size_bytes)]
         if self.waiting_s is not None:
             parts.append(f"on the disk but for the last {self.waiting_s:.0f} s")
         if self.left_s is not None:
             parts.append(f"the disk lasts for {words.lasting(self.left_s)}")
-        if self.awake is False:
-            parts.append("sleep is not held off")
         return " · ".join(parts)
 
 

@@ -23,11 +23,10 @@ def summary(findings: Findings, file: str) -> list[str]:
     lines = [
         f"file: {words.printable(file, 200)}",
         f"length: {findings.duration_s:.3f} s at {findings.sample_rate_hz:g} pairs/s",
-        f"verdict: {VERDICTS[j.side]}" + (f", confidence {j.confidence:.2f}" if j.confidence else ""),
+        f"verdict: {VERDICTS[j.side]}" + (f", {words.sureness(j)}" if j.confidence else ""),
     ]
     if j.control_lead is not None:
-        feed, ground = j.feed_lead or "-", j.ground_lead or "-"
-        lines.append(f"leads: control {j.control_lead}, feed {feed}, ground {ground}")
+        lines.append(f"leads: {words.roles(j)}")
     lines.append(f"why: {j.why}")
     lines += [f"could be: {line}" for line in could_be(j)]
     if j.next_test is not None:

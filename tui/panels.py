@@ -164,12 +164,13 @@ def state_line(snapshot: Snapshot, width: int, live: bool = True) -> str:
     expected = f"expect {snapshot.expectation}"
     if "out_of_range" in snapshot.cautions:
         expected = f"{expected}{DOT}went beyond range"
-    whole = [words.load(snapshot), words.source(snapshot), plug, expected]
-    brief = [words.load(snapshot, brief=True), words.source(snapshot, brief=True), plug, expected]
+    out = snapshot.plug == "out"  # then nothing is on or off
+    load, short = (plug, plug) if out else (words.load(snapshot), words.load(snapshot, brief=True))
+    plugs = [] if out else [plug]
+    whole = [load, words.source(snapshot), *plugs, expected]
+    brief = [short, words.source(snapshot, brief=True), *plugs, expected]
     wordings = (whole, brief, brief[:3], brief[:2])
-    return next(
-        (text for text in map(DOT.join, wordings) if len(text) <= width), words.load(snapshot, brief=True)
-    )
+    return next((text for text in map(DOT.join, wordings) if len(text) <= width), short)
 
 
 def device_line(device: DeviceInfo, snapshot: Snapshot, recording: Recording, mood: str) -> tuple[Part, ...]:
