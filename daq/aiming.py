@@ -7,13 +7,14 @@ dials: what the earlier draws overlooked is still drawn, and cannot upset the su
 from __future__ import annotations
 
 import math
+from functools import cache
 from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
 from daq.knowledge import Knowledge
-from daq.unknowns import DIALS, Array, Draws, aimed_battery, chosen, stratified, stratified_shares, unaimed
+from daq.unknowns import DIALS, Array, Draws, aimed_battery, stratified, stratified_shares, unaimed
 
 T = TypeVar("T", bound=np.generic)
 
@@ -160,11 +161,11 @@ def _aim_dials(
     dials: dict[str, Array], log_weight: Array, first: Draws, weight: Array, count: int, seed: int
 ) -> None:
     """In three draws of four, one dial that the readings pin down is drawn where the first draws put it."""
-    edges = np.quantile(stratified(4096, 1, 0)[0], np.linspace(0, 1, BINS + 1)[1:-1])
+    edges = np.quantile(_normals(), np.linspace(0, 1, BINS + 1)[1:-1])
     pinned, shares = [], []
     for name in AIMABLE:
         codes = np.searchsorted(edges, first.dials[name][0])
-        mass = np.stack([weight[:, codes == b].sum(axis=1) for b in range(BINS)], axis=1)
+        mass = weight @ (codes[:, None] == np.arange(BINS))
         mass = 0.9 * _smoothed(mass) + 0.1 / BINS
         shares.append(mass / mass.sum(axis=1, keepdims=True))
         pinned.append((shares[-1] * np.log(shares[-1] * BINS)).sum(axis=1))
@@ -178,10 +179,9 @@ def _aim_dials(
     for n, name in enumerate(AIMABLE):
         end = begin + mixture[n]
         moved = (which[None, :] >= begin[:, None]) & (which[None, :] < end[:, None])
-        for row in np.flatnonzero(mixture[n] > 0):
-            bins = chosen(inside[0], shares[n][row])
-            value = _in_bin(bins, inside[1])
-            dials[name][row] = np.where(moved[row], value, dials[name][row])
+        rows, columns = np.nonzero(moved)
+        bins = _bins(inside[0][columns], np.cumsum(shares[n], axis=1)[rows])
+        dials[name][rows, columns] = _in_bin(bins, inside[1][columns])
         begin = end
     for n, name in enumerate(AIMABLE):
         rows = np.flatnonzero(mixture[n] > 0)
@@ -190,9 +190,21 @@ def _aim_dials(
     log_weight -= np.log(ratio)
 
 
-def _in_bin(bins: npt.NDArray[np.int8], share: Array) -> Array:
+def _bins(share: Array, cumulative: Array) -> npt.NDArray[np.intp]:
+    """For each share the first bin, 0 .., whose cumulative share reaches it; broadcasts, bins last."""
+    found: npt.NDArray[np.intp] = (cumulative[..., :-1] < share[..., None]).sum(axis=-1)
+    return found
+
+
+@cache
+def _normals() -> Array:
+    """Standard normal numbers, one from every 1/4096 of the distribution, in order."""
+    return np.sort(stratified(4096, 1, 0)[0])
+
+
+def _in_bin(bins: npt.NDArray[np.intp], share: Array) -> Array:
     """A standard normal number within the given equal-probability bin."""
-    table = np.sort(stratified(4096, 1, 0)[0])
+    table = _normals()
     values: Array = table[((bins + share) * (len(table) / BINS)).astype(np.intp)]
     return values
 
@@ -211,10 +223,9 @@ def _aim_choices(
     for n, name in enumerate(AIMABLE_CHOICES):
         prior = np.array(list(knowledge.choices[name].values()))
         codes = first.choices[name][0]
-        mass = np.stack([weight[:, codes == b].sum(axis=1) for b in range(len(prior))], axis=1)
+        mass = weight @ (codes[:, None] == np.arange(len(prior)))
         drawn = 0.5 * prior + 0.5 * mass / mass.sum(axis=1, keepdims=True)
-        for row in range(len(weight)):
-            choices[name][row] = chosen(share[n], drawn[row])
+        choices[name][:] = _bins(share[n], np.cumsum(drawn, axis=1)[:, None, :])
         log_weight += np.log(prior)[choices[name]] - np.log(
             np.take_along_axis(drawn, choices[name].astype(np.intp), axis=1)
         )

@@ -34,8 +34,8 @@ class _Star:
     """A node that was taken out: what it needs to be found again from its neighbours."""
 
     node: Node
-    branches: tuple[tuple[Node, Array], ...]
-    total: Array
+    branches: list[tuple[Node, Array]]
+    ohm: Array  # of all branches side by side
 
 
 class Network:
@@ -80,16 +80,17 @@ class Network:
 
     def take_out(self, node: Node, fixed: frozenset[Node]) -> _Star:
         """Eliminate `node`; branches between two `fixed` nodes say nothing and are not kept."""
-        branches = tuple(self._mesh.pop(node).items())
-        total = _sum(g for _, g in branches)
+        branches = sorted(self._mesh.pop(node).items(), key=lambda branch: branch[0] in fixed)
         for other, _ in branches:
             del self._mesh[other][node]
-        for n, (a, ga) in enumerate(branches):
-            share = ga / total
+        ohm = 1.0 / _sum(g for _, g in branches)
+        for n, (a, ga) in enumerate(branches[:-1]):
+            if a in fixed:
+                break  # and so are all after it
+            share = ga * ohm
             for b, gb in branches[n + 1 :]:
-                if not (a in fixed and b in fixed):
-                    self.add(a, b, share * gb)
-        return _Star(node, branches, total)
+                self.add(a, b, share * gb)
+        return _Star(node, branches, ohm)
 
 
 def solve(
@@ -270,7 +271,7 @@ def _passed_on(
         if star.node in currents:
             for other, g in star.branches:
                 if other not in fixed:
-                    passed = currents[star.node] * (g / star.total)
+                    passed = currents[star.node] * (g * star.ohm)
                     currents[other] = currents[other] + passed if other in currents else passed
     return currents
 
@@ -292,7 +293,7 @@ def _back(stars: list[_Star], known: Volts, currents: Mapping[Node, Array]) -> d
         pull = _sum(g * volts[other] for other, g in star.branches)
         if star.node in currents:
             pull = pull + currents[star.node]
-        volts[star.node] = pull / star.total
+        volts[star.node] = pull * star.ohm
     return volts
 
 
@@ -300,7 +301,8 @@ def _at(values: npt.NDArray[T], places: Places) -> npt.NDArray[T]:
     """The values at `places` of the shape to which they broadcast, as one flat axis."""
     lead = len(places) - values.ndim
     index = tuple(0 if size == 1 else at for size, at in zip(values.shape, places[lead:], strict=True))
-    return np.broadcast_to(values[index], places[0].shape)
+    picked = values[index]
+    return picked if picked.ndim else np.full(places[0].shape, picked)
 
 
 def _sum(values: Iterable[Array]) -> Array:

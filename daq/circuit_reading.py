@@ -107,6 +107,7 @@ class _Stack:
         self._circuits = circuits
         self._cases = cases
         self._rows = np.concatenate([c.rows for c in cases])
+        self._everything = np.array_equal(self._rows, np.arange(circuits.shape[0]))
         self._lengths = [len(c.rows) for c in cases]
         self._shape = (len(self._rows), circuits.shape[1])
         self._network = Network()
@@ -116,7 +117,10 @@ class _Stack:
 
     def of(self, values: npt.NDArray[T]) -> npt.NDArray[T]:
         """A circuits' quantity for the explanations of all cases."""
-        return values[self._rows] if values.shape[0] > 1 else values
+        if values.shape[0] == 1 or self._everything:
+            return values
+        found: npt.NDArray[T] = values[self._rows]
+        return found
 
     def _where(self, told: Callable[[Setup], bool]) -> Mask:
         """(explanations, 1), or (1, 1) where all cases agree."""

@@ -19,15 +19,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 
 from daq.aiming import aimed_jointly, aimed_singly
 from daq.circuit import Circuits
+from daq.circuit_reading import Seen
 from daq.hypotheses import Hypothesis, circuits, hypotheses
 from daq.knowledge import Knowledge, shipped
-from daq.likelihood import Scorer, highest
+from daq.likelihood import Place, Scorer, highest
 from daq.readings import Reading
 from daq.unknowns import SEED, Array, unaimed
 
@@ -41,6 +43,7 @@ LEAST_SUMMED = 6.0  # effective draws of all sets: with fewer the widened eviden
 SAMPLING = 0.02  # what sampling may move a probability by
 WIDENINGS = (1.0, 1.4, 1.9, 2.5, 3.3)
 FIRST_WIDENINGS = (*WIDENINGS, 6.0, 11.0)  # few draws choose who stays: none is to be lost by bad luck
+MOST_PLACES = 24  # less than 1 MB each
 KEPT = 1e-4  # of the best, in the first set: less is not looked at again
 # Explanations more probable than this are drawn again where draws are few, round after round.
 LOOKED_INTO = (2e-3, 2e-3, 0.01, 0.02, 0.02, 0.02, 0.02)
@@ -102,6 +105,27 @@ def diagnose(
     )
 
 
+class FirstLook:
+    """The first draws of every explanation, which hang on the readings by their highest voltage alone.
+
+    What they show is kept, so that who asks again with one reading more is answered sooner.
+    """
+
+    def __init__(self, knowledge: Knowledge, seen_v: float | None, seed: int) -> None:
+        self.draws = unaimed(knowledge, FIRST_DRAWS, seen_v, seed, EVENED)
+        self.circuits = circuits(hypotheses(knowledge), self.draws, knowledge)
+        self._places: dict[Place, Seen] = {}
+
+    def places(self) -> dict[Place, Seen]:
+        """What is known so far, to be added to; a new one once it is large: another thread may hold it."""
+        if len(self._places) > MOST_PLACES:
+            self._places = {}
+        return self._places
+
+
+first_look = lru_cache(maxsize=2)(FirstLook)
+
+
 class _Sampler:
     """The explanations that survive, with their draws, circuits and scores."""
 
@@ -118,8 +142,9 @@ class _Sampler:
     def survivors(self) -> None:
         """The first draws, from the prior, choose who stays; the second are drawn for each of them."""
         k, everything = self._knowledge, hypotheses(self._knowledge)
-        first = unaimed(k, FIRST_DRAWS, self._seen, self._seed, EVENED)
-        scores = _Scores(circuits(everything, first, k), self._given, k, first.log_weight, FIRST_WIDENINGS)
+        look = first_look(k, self._seen, self._seed)
+        first = look.draws
+        scores = _Scores(look.circuits, self._given, k, first.log_weight, FIRST_WIDENINGS, look.places())
         log_total = self._log_prior(everything) + scores.log_evidence
         least = log_total.max() + np.log(KEPT) if self._given else -np.inf
         alive = np.flatnonzero((log_total > least).any(axis=0))
@@ -215,10 +240,11 @@ class _Scores:
         knowledge: Knowledge,
         log_prior: Array,
         widenings: tuple[float, ...] = WIDENINGS,
+        known: dict[Place, Seen] | None = None,
     ) -> None:
         explanations, draws = made.shape
         log_prior = np.broadcast_to(log_prior, made.shape)
-        scorer = Scorer(made, readings, knowledge.reading)
+        scorer = Scorer(made, readings, knowledge.reading, known)
         self._misread = scorer.log_misread
         self._single = np.zeros((2, len(readings), explanations, draws))
         self.widened = np.ones((2, explanations))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any
 
 import numpy as np
@@ -45,6 +45,7 @@ class Hypothesis:
 HEALTHY = Fault("none", None)
 
 
+@lru_cache(maxsize=4)
 def hypotheses(knowledge: Knowledge) -> tuple[Hypothesis, ...]:
     """Every explanation with its prior probability; they sum to 1 over both lead orders together."""
     found: list[Hypothesis] = []

@@ -57,7 +57,7 @@ class Limit:
     origin: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Knowledge:
     sides: Weights  # sum 1
     faults: Weights  # "fault, place" -> weight

@@ -17,6 +17,7 @@ from daq.knowledge import Weights
 from daq.readings import WORDS, At, Lamp, Levels, Reading
 
 Array = npt.NDArray[np.float64]
+Place = tuple[Setup, bool]  # where a reading is taken, and whether by the logger
 ORDERS = (1, 2)  # which lead is on the feed pin
 PINS = ("feed", "ground")
 # A light's look by its share of full brightness: the middle of each border and how soft it is.
@@ -64,14 +65,25 @@ def setup(reading: Reading, order: int, control: str | None = None) -> Setup:
 
 
 class Scorer:
-    """What every circuit shows at every reading, computed once, and densities for any widening."""
+    """What every circuit shows at every reading, computed once, and densities for any widening.
 
-    def __init__(self, circuits: Circuits, given: list[Reading], knowledge: Weights) -> None:
+    Args:
+        known: what the circuits show in some places already; what is found is added.
+    """
+
+    def __init__(
+        self,
+        circuits: Circuits,
+        given: list[Reading],
+        knowledge: Weights,
+        known: dict[Place, Seen] | None = None,
+    ) -> None:
         self._knowledge = knowledge
         self._given = given
         self._source = np.broadcast_to(circuits.emf, circuits.shape)
         scale = 20.0 if _highest(given) <= 20 else 40.0
         self.log_misread = np.array([np.log(knowledge["misread"] * _misread(r, scale)) for r in given])
+        self._seen = {} if known is None else known
         rows = np.arange(circuits.shape[0])
         cases = {
             _place(reading, order, control): case(reading, order, knowledge, rows, control)
@@ -79,43 +91,55 @@ class Scorer:
             for order in ORDERS
             for control in _controls(reading)
         }
-        self._seen: dict[tuple[Setup, bool], Seen] = dict(
-            zip(cases, all_readings(circuits, list(cases.values())), strict=True)
-        )
+        missing = [place for place in cases if place not in self._seen]
+        found = all_readings(circuits, [cases[place] for place in missing])
+        self._seen |= zip(missing, found, strict=True)
+        self._variances: dict[tuple[Place, str], Array] = {}
+        self._fits = [
+            [[self._fit(reading, order, c) for c in _controls(reading)] for order in ORDERS]
+            for reading in given
+        ]
 
     def log_density(self, rows: npt.NDArray[np.intp], widen: Array) -> Array:
         """ln density of each reading, misread part included: (orders, readings, rows, draws).
+
+        A density keeps its height where it is widened.
 
         Args:
             rows: the explanations wanted.
             widen: (orders, rows), factor on the readings' standard deviation.
         """
         found = np.empty((2, len(self._given), len(rows), self._source.shape[1]))
-        for n, reading in enumerate(self._given):
-            for o, order in enumerate(ORDERS):
-                parts = [self._one(reading, order, c, rows, widen[o]) for c in _controls(reading)]
-                fit = parts[0] if len(parts) == 1 else np.logaddexp(*parts) - np.log(2)
-                found[o, n] = np.logaddexp(fit + np.log1p(-self._knowledge["misread"]), self.log_misread[n])
+        narrow = -0.5 / widen[..., None] ** 2
+        for n, fits in enumerate(self._fits):
+            for o, parts in enumerate(fits):
+                right = (1.0 - self._knowledge["misread"]) / len(parts)
+                density = sum(np.exp(narrow[o] * miss[rows] + height[rows]) for miss, height in parts)
+                found[o, n] = np.log(right * density + np.exp(self.log_misread[n]))
         return found
 
-    def _one(
-        self, reading: Reading, order: int, control: str, rows: npt.NDArray[np.intp], widen: Array
-    ) -> Array:
-        seen = self._seen[_place(reading, order, control)]
-        what, k, source = reading.what, self._knowledge, self._source[rows]
+    def _fit(self, reading: Reading, order: int, control: str) -> tuple[Array, Array]:
+        """Squared distance in standard deviations, and ln density where it is none; (explanations, draws)."""
+        place = _place(reading, order, control)
+        seen, what = self._seen[place], reading.what
         if isinstance(what, Lamp):
-            return np.log(look(seen.light[rows], what.word))
+            return np.zeros(self._source.shape), np.log(look(seen.light, what.word))
         if isinstance(what, At):
-            place = seen.place[rows]
-            return _normal(what.volts, place, deviation(place, source, k), widen[:, None])
-        pins = (seen.feed, seen.ground) if order == 1 else (seen.ground, seen.feed)
-        total = np.zeros(source.shape)
-        for value, error, level in zip(what.volts, what.error_v, pins, strict=True):
+            return self._off(place, "place", what.volts, 0.0)
+        miss, height = np.zeros(self._source.shape), np.zeros(self._source.shape)
+        pins = PINS if order == 1 else PINS[::-1]
+        for value, error, pin in zip(what.volts, what.error_v, pins, strict=True):
             if value is not None:
-                volts = level[rows]
-                sigma = np.hypot(deviation(volts, source, k), error)
-                total += _normal(value, volts, sigma, widen[:, None])
-        return total
+                off, peak = self._off(place, pin, value, error)
+                miss, height = miss + off, height + peak
+        return miss, height
+
+    def _off(self, place: Place, which: str, value: float, error: float) -> tuple[Array, Array]:
+        volts: Array = getattr(self._seen[place], which)
+        if (place, which) not in self._variances:
+            self._variances[place, which] = variance(volts, self._source, self._knowledge)
+        square = self._variances[place, which] + error**2
+        return (value - volts) ** 2 / square, -0.5 * np.log(2 * np.pi * square)
 
 
 def _controls(reading: Reading) -> tuple[str, ...]:
@@ -123,16 +147,16 @@ def _controls(reading: Reading) -> tuple[str, ...]:
     return ("on", "off") if reading.state.control == "?" else (reading.state.control,)
 
 
-def _place(reading: Reading, order: int, control: str) -> tuple[Setup, bool]:
+def _place(reading: Reading, order: int, control: str) -> Place:
     return setup(reading, order, control), logged(reading)
 
 
-def deviation(volts: Array, source: Array, knowledge: Weights) -> Array:
-    """Standard deviation, V, of what is read where a circuit shows `volts`."""
+def variance(volts: Array, source: Array, knowledge: Weights) -> Array:
+    """Variance, V², of what is read where a circuit shows `volts`."""
     share = np.clip(volts / source, 0.0, 1.0)
     between = knowledge["between"] * source * 4.0 * share * (1.0 - share)
-    sigma: Array = np.sqrt(knowledge["zero_v"] ** 2 + (knowledge["gain"] * volts) ** 2 + between**2)
-    return sigma
+    found: Array = knowledge["zero_v"] ** 2 + (knowledge["gain"] * volts) ** 2 + between**2
+    return found
 
 
 def look(brightness: Array, word: str) -> Array:
@@ -140,12 +164,6 @@ def look(brightness: Array, word: str) -> Array:
     above = [1.0 / (1.0 + np.exp(-np.clip((brightness - b) / SOFT, -60, 60))) for b in BORDERS]
     chances = {"dark": 1 - above[0], "dim": above[0] * (1 - above[1]), "lit": above[0] * above[1]}
     return 0.98 * chances[word] + 0.02 / len(WORDS)
-
-
-def _normal(value: float, mean: Array, sigma: Array, widen: Array) -> Array:
-    """ln of a normal density that keeps its height where it is widened."""
-    density: Array = -0.5 * ((value - mean) / (sigma * widen)) ** 2 - np.log(sigma * np.sqrt(2 * np.pi))
-    return density
 
 
 def _misread(reading: Reading, scale_v: float) -> float:

@@ -17,7 +17,7 @@ from daq.circuit import Circuits
 from daq.circuit_reading import BATTERY_OHM, JUMPER_OHM, Seen, all_readings
 from daq.diagnosis import Belief
 from daq.information import expected_bits
-from daq.likelihood import ORDERS, case, deviation, look
+from daq.likelihood import ORDERS, case, look, variance
 from daq.offered_tests import BY_HAND, Means, Offer, offered
 from daq.readings import WORDS, Lamp, Levels, Reading
 from daq.unknowns import Array, stratified
@@ -143,10 +143,10 @@ def _play(test: Offer, values: Array, belief: Belief, played: Field) -> Played |
         codes, kinds = _looks(values[0]), len(WORDS)
     else:
         codes, kinds = _classes(values, source, belief)
-    counts = np.zeros((len(played.probability), kinds))
-    for n, group in enumerate(played.group):
-        share = belief.probability[played.order[n], played.row[n]]
-        counts[group] += share * np.bincount(codes[:, n].ravel(), minlength=kinds)
+    share = np.broadcast_to(belief.probability[played.order, played.row][:, None], codes.shape)
+    cells = played.group[:, None] * kinds + codes
+    groups = len(played.probability)
+    counts = np.bincount(cells.ravel(), share.ravel(), groups * kinds).reshape(groups, kinds)
     chances = counts / counts.sum(axis=1, keepdims=True)
     bits = expected_bits(played.probability, chances, DRAWS * REPEATS)
     return Played(test, bits, chances, values, codes, played)
@@ -198,7 +198,7 @@ def _classes(values: Array, source: Array, belief: Belief) -> tuple[Codes, int]:
     noise = stratified(REPEATS * DRAWS, values.shape[0], 5).reshape(values.shape[0], REPEATS, 1, DRAWS)
     codes = np.zeros((REPEATS, *values.shape[1:]), dtype=np.int64)
     for lead, volts in enumerate(values):
-        sigma = deviation(volts, source, belief.knowledge.reading)
+        sigma = np.sqrt(variance(volts, source, belief.knowledge.reading))
         codes = codes * (len(EDGES) + 1) + np.searchsorted(EDGES, (volts + sigma * noise[lead]) / source)
     return codes, (len(EDGES) + 1) ** values.shape[0]
 
