@@ -266,7 +266,8 @@ async def test_recording_health_is_on_the_screen(tmp_path: Path) -> None:
         async with driving(run, LARGE) as (pilot, _):
             run.pipeline.stage = replace(QUIET, time_s=1.0)
             await tap(pilot, "r")
-            await until(pilot, lambda: "● REC 0:01 · nothing lost · drive.whichside · " in text(pilot.app))
+            await until(pilot, lambda: "● REC 0:01 · nothing lost · " in text(pilot.app))
+            await until(pilot, lambda: " · drive.whichside · " in text(pilot.app))
             await until(pilot, lambda: "the disk lasts for" in text(pilot.app))
             await until(pilot, lambda: "on the disk but for the last 0 s" in text(pilot.app))
             run.pipeline.stage = replace(QUIET, time_s=60.0)
