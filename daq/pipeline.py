@@ -25,7 +25,7 @@ from daq.samples import BASELINE, Bias, Block, Change, ChangeKind, Gap, Item, La
 from daq.seen import NO_BIAS
 from daq.snapshot import LeadCheckView, LeadView, Losses, Snapshot
 from daq.steady import Segmenter
-from daq.stretches import Lost, Raw, Stretch, end_of, start_of
+from daq.stretches import Lost, Raw, Stretch
 from daq.timeline import Timeline
 from daq.unplugged import Unplugged
 
@@ -92,7 +92,7 @@ class Pipeline:
     def finish(self) -> None:
         """The log has ended: what is still open ends here."""
         self._catch_up()
-        self._last_views = self._views()
+        self._last_views = self._views(self._analysis())
         self._end_segment()
 
     def _gather(self, block: Block) -> None:
@@ -294,7 +294,7 @@ class Pipeline:
             samples=self._next,
             time_s=self._duration_s,
             rate_hz=self._layout.rate_hz if self._layout is not None else 0.0,
-            leads=self._last_views or self._views(),
+            leads=self._last_views or self._views(a),
             bands=bands,
             load=a.now,
             pulsed=self._segmenter is not None and self._segmenter.in_train,
@@ -329,12 +329,12 @@ class Pipeline:
             self._counted = (key, count_events(a.events(self._time.seconds), self._labels))
         return weigh(self._counted[1], self._duration_s - self._cleared_s)
 
-    def _views(self) -> tuple[LeadView, LeadView]:
+    def _views(self, a: Analysis) -> tuple[LeadView, LeadView]:
         scale = self._layout.scale if self._layout is not None else None
-        bands = bands_of(self._analysis().source_v)
+        bands = bands_of(a.source_v)
         if self._aside and self._readout.volts is not None:
             return held_views(self._readout.volts, scale, bands, self._whispering)
-        return lead_views(self._segmenter, scale, bands, self._analysis().floats_now)
+        return lead_views(self._segmenter, scale, bands, a.floats_now)
 
     @property
     def _whispering(self) -> bool:
@@ -366,10 +366,10 @@ class Pipeline:
         ended every answer is of the whole.
         """
         whole |= self._last_views is not None
-        open_now = () if self._segmenter is None else self._segmenter.still_open()
+        spans = () if self._segmenter is None else self._segmenter.open_spans()
         hazards, rate_hz = self._hazards, self._chapters.rate_hz
         ac, noise = hazards is not None and hazards.ac, hazards is not None and hazards.noise
-        ends = tuple(end_of(s) if whole else _look_at(s, rate_hz) for s in open_now)
+        ends = tuple(end if whole else _look_at(start, end, rate_hz) for start, end in spans)
         key = (self._version, ends, ac, noise, self._clipped > 0, self.expectation, whole)
         if self._conclusion is None or self._conclusion[0] != key:
             context = Context(
@@ -387,16 +387,16 @@ class Pipeline:
                 held=self._unplugged.readings,
                 scale=self._layout.scale if self._layout is not None else None,
             )
+            open_now = () if self._segmenter is None else self._segmenter.still_open()
             chapters = self._chapters
             material = chapters.material(open_now) if whole else chapters.picture(open_now)
             self._conclusion = (key, conclude(material, context))
         return self._conclusion[1]
 
 
-def _look_at(stretch: Stretch, rate_hz: float) -> float:
+def _look_at(start: float, end: float, rate_hz: float) -> float:
     """How far an open stretch has come, for a live picture: equal while it need not be looked at again."""
-    end = end_of(stretch)
-    if end - start_of(stretch) < YOUNG_S * rate_hz:
+    if end - start < YOUNG_S * rate_hz:
         return end
     step = LOOK_AGAIN_S * rate_hz
     return end // step * step

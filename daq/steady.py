@@ -83,6 +83,15 @@ class Segmenter:
             out.append(self._tally.finish(self._raw_of(self._tally, self._cut)))
         return tuple(out)
 
+    def open_spans(self) -> tuple[tuple[float, float], ...]:
+        """First pair and end so far of what `still_open` would work out."""
+        if self._train is not None:
+            assert self._rhythm.open is not None
+            return ((self._origin + self._rhythm.open.first, self._origin + self._rhythm.open.last),)
+        zone = () if self._zone is None else ((self._zone, self._cut),)
+        steady = () if self._tally is None else ((self._tally.start, self._cut),)
+        return (*zone, *steady)
+
     def push(self, micro: Raw) -> None:
         self._raw = np.concatenate((self._raw, micro)) if len(self._raw) else micro
         window = self._crossings.window

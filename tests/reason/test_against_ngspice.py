@@ -23,7 +23,7 @@ OPTIONS = (
     ".options reltol=1e-5 abstol=1e-12 vntol=1e-6 gmin=1e-13 pivtol=1e-20 pivrel=1e-2 rshunt=1e15 itl1=500"
 )
 USUAL = ".options pivtol=1e-20 pivrel=1e-2 rshunt=1e14 itl1=500"
-BUNDLE = 40  # circuits solved in one netlist
+BUNDLE = 8  # circuits solved in one netlist: of more, ngspice gives up one in some and all are solved again
 SHORTS = ("short to ground", "short to power", "load shorted")
 
 SITUATIONS = {
