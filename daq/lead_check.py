@@ -119,7 +119,8 @@ class LeadCheck:
         high = view.max(axis=1).astype(np.float64) / UV
         self._watched += 1
         if in_the_air and np.ptp(view, axis=0).max() / UV < STEADY_V:
-            self._watched, self._worst = 0, 0.0  # both leads were taken off: nothing is being proven
+            # both leads were taken off: nothing is being proven, and nothing said before counts
+            self._watched, self._worst, self._said = 0, 0.0, False
             return
         self._worst = max(self._worst, source - float(high.min()))
         if self._watched >= WIGGLE_WINDOWS:

@@ -31,10 +31,8 @@ from daq.unplugged import Unplugged
 
 SHOWN = 100  # edges and events in a snapshot
 GATHER_S = 0.25  # samples waiting to be analysed, at most
-YOUNG_S = (
-    0.3  # a live picture follows an open stretch sample by sample up to this age, for it settles verdicts
-)
-LOOK_AGAIN_S = 0.2  # and then looks at it again this often: it only gets longer
+YOUNG_S = 0.3  # every live picture looks at an open stretch up to this age: it settles verdicts
+LOOK_AGAIN_S = 0.2  # and then one in so long: it only gets longer
 
 
 class Pipeline:

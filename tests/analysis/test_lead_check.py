@@ -61,6 +61,14 @@ def test_a_reading_that_holds_proves_nothing_until_the_user_says_that_it_was_wig
     assert (view.step, view.passed) == (3, None)
 
 
+def test_what_was_said_before_the_leads_were_taken_off_does_not_count() -> None:
+    early = np.concatenate([levels([*TOUCH_1, *TOUCH_2]), levels([(1.0, 0.0, 12.6)])])
+    pipeline = checked(early)
+    for block in blocks(levels([(0.5, 0.0, 0.0), (5.0, 0.0, 12.6)]), 4000, first=100_000):
+        pipeline.push(block)
+    assert pipeline.snapshot().lead_check.step == 3
+
+
 def test_three_seconds_of_wiggling_are_watched_at_least() -> None:
     early = checked(np.concatenate([levels([*TOUCH_1, *TOUCH_2]), levels([(1.0, 0.0, 12.6)])]))
     assert early.snapshot().lead_check.step == 3
