@@ -214,7 +214,10 @@ def away(other: bool) -> str:
     """Why nothing is measured: the logger is away, and perhaps an `other` one is in its place."""
     if other:
         return "another logger is plugged in where this one was: swap them back; nothing is taken from it"
-    return "the logger is away: check its cable and plug it in again in the same socket; it is waited for"
+    return (
+        "the logger is away: check its cable and plug it in again in the same socket; measuring and "
+        "recording go on by themselves"
+    )
 
 
 def recording(path: Path | None, saved: Path | None, error: WhichsideError | None) -> str:

@@ -11,17 +11,12 @@ from tui.panels import Line
 NOTICE_S = 4.0
 """How long the answer to a key stays (s)."""
 
-AWAY = (
-    "The logger is away: check its cable and plug it in again in the same socket; measuring and recording "
-    "go on by themselves."
-)
-OTHER = "Another logger is in its place: swap them back; nothing is taken from this one."
-
 
 def _where(session: Session) -> str | None:
     if not session.away:
         return None
-    return OTHER if session.other else AWAY
+    sentence = words.away(session.other)
+    return f"{sentence[0].upper()}{sentence[1:]}."
 
 
 class Notice(Line):
