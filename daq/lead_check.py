@@ -32,7 +32,7 @@ INSTRUCTIONS = (
     "",
     "Take lead 1 off its pin, touch it to battery positive and hold it there.",
     "Take lead 2 off its pin, touch it to battery positive and hold it there.",
-    "Leave a lead on battery positive; wiggle the reference lead at its clip and along its length.",
+    "Keep a lead on battery positive; wiggle the reference lead at its clip and along its length.",
     "Seat both leads on the load's pins; what is read until then is no evidence.",
 )
 WIGGLE, SEAT = 3, 4
@@ -73,7 +73,7 @@ class LeadCheck:
             if self.step in (1, 2):
                 self._touch(view, self.step - 1)
             elif self.step == WIGGLE:
-                self._watch(view, all(free))
+                self._watch(view)
 
     def skip(self) -> None:
         """The user goes past this step: it stays unproven."""
@@ -114,14 +114,11 @@ class LeadCheck:
             )
         self._next()
 
-    def _watch(self, view: Raw, in_the_air: bool) -> None:
+    def _watch(self, view: Raw) -> None:
+        """A reference that lets go looks like leads taken off positive: either way nothing was proven."""
         source = self.source_v or SOURCE_V[0]
         high = view.max(axis=1).astype(np.float64) / UV
         self._watched += 1
-        if in_the_air and np.ptp(view, axis=0).max() / UV < STEADY_V:
-            # both leads were taken off: nothing is being proven, and nothing said before counts
-            self._watched, self._worst, self._said = 0, 0.0, False
-            return
         self._worst = max(self._worst, source - float(high.min()))
         if self._watched >= WIGGLE_WINDOWS:
             self._judge(self._worst > DIP_OF_SOURCE * source)
@@ -134,8 +131,8 @@ class LeadCheck:
         else:
             self.failed = True
             self.results.append(
-                "Fail: move the reference lead's clip to bare metal at battery negative and start the check "
-                f"again. The reading fell by {self._worst:.1f} V while it was wiggled."
+                "Fail: move the reference lead's clip to bare metal at battery negative and start again; keep "
+                f"a lead on positive throughout. The reading fell by {self._worst:.1f} V in the wiggling."
             )
         self._next()
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from daq.pipeline import Pipeline
 from daq.samples import Change, ChangeKind, Origin
 from tests.analysis.volts import blocks
 from tests.analysis.waves import HIGH, LOW, Volts, levels
 
+FREE_V = 5 * 1.1 / 2.1  # Ohm's law: 5 V over 1 Mohm into 1.1 Mohm, what the whisper leaves on a free lead
 TOUCH_1 = [(0.4, 0.0, 0.0), (0.8, 12.6, 0.0), (0.3, 0.0, 0.0)]
 TOUCH_2 = [(0.8, 0.0, 12.6)]
 
@@ -61,12 +63,13 @@ def test_a_reading_that_holds_proves_nothing_until_the_user_says_that_it_was_wig
     assert (view.step, view.passed) == (3, None)
 
 
-def test_what_was_said_before_the_leads_were_taken_off_does_not_count() -> None:
-    early = np.concatenate([levels([*TOUCH_1, *TOUCH_2]), levels([(1.0, 0.0, 12.6)])])
-    pipeline = checked(early)
-    for block in blocks(levels([(0.5, 0.0, 0.0), (5.0, 0.0, 12.6)]), 4000, first=100_000):
-        pipeline.push(block)
-    assert pipeline.snapshot().lead_check.step == 3
+@pytest.mark.parametrize("free_v", [0.0, FREE_V])
+def test_a_reference_that_lets_go_for_good_or_for_a_while_fails(free_v: float) -> None:
+    """Both leads then read as leads on nothing do: at zero, or where the whisper holds them."""
+    lost = levels([(1.0, 0.0, 12.6), (0.5, free_v, free_v), (3.0, 0.0, 12.6)])
+    view = checked(np.concatenate([levels([*TOUCH_1, *TOUCH_2]), lost])).snapshot().lead_check
+    assert view.passed is False
+    assert view.results[-1].startswith("Fail: move the reference lead's clip")
 
 
 def test_three_seconds_of_wiggling_are_watched_at_least() -> None:
