@@ -131,8 +131,8 @@ class LeadCheck:
         else:
             self.failed = True
             self.results.append(
-                "Fail: move the reference lead's clip to bare metal at battery negative and start again; keep "
-                f"a lead on positive throughout. The reading fell by {self._worst:.1f} V in the wiggling."
+                "Fail: move the reference lead's clip to bare metal at battery negative and start again; "
+                f"keep a lead on positive. The reading fell by {self._worst:.1f} V while wiggled."
             )
         self._next()
 

@@ -166,6 +166,8 @@ def state_line(snapshot: Snapshot, width: int, live: bool = True) -> str:
         expected = f"{expected}{DOT}went beyond range"
     out = snapshot.plug == "out"  # then nothing is on or off
     load, short = (plug, plug) if out else (words.load(snapshot), words.load(snapshot, brief=True))
+    if snapshot.lead_check.step:
+        load = short = "load: not judged meanwhile"
     plugs = [] if out else [plug]
     whole = [load, words.source(snapshot), *plugs, expected]
     brief = [short, words.source(snapshot, brief=True), *plugs, expected]
