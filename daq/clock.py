@@ -17,6 +17,7 @@ import numpy.typing as npt
 KNOT_S = 10.0
 REACH_S = 20.0  # of a knot's surroundings: enough anchors at the ends too, and still a straight line
 LEAST_ANCHORS = 4
+SLOWEST = 0.5  # of nominal, host time a pair: below it (or above its inverse) one of the clocks stood still
 
 Floats = npt.NDArray[np.float64]
 
@@ -52,14 +53,22 @@ class ClockFit:
 
 
 def fit_clock(anchors: Sequence[Anchor], rate_hz: float) -> ClockFit | None:
-    """Fit one run's anchors; None with fewer than four. Cost: n log n."""
+    """Fit one run's anchors, in order of arrival. Cost: n log n.
+
+    None with fewer than four, and for what no pair of clocks says (a file may hold anything): a counter
+    that does not rise, a clock that stands still.
+    """
     if len(anchors) < LEAST_ANCHORS:
         return None
     origin_ns = anchors[0].arrival_ns
     counters = np.array([a.counter for a in anchors], dtype=np.float64)
     nominal = counters / rate_hz
+    if np.any(np.diff(nominal) <= 0):
+        return None
     late = np.array([a.arrival_ns - origin_ns for a in anchors], dtype=np.float64) * 1e-9 - nominal
     slope = _far_slope(nominal, late)
+    if not SLOWEST < 1 + slope < 1 / SLOWEST:
+        return None
     span = nominal[-1] - nominal[0]
     knots = np.linspace(nominal[0], nominal[-1], max(2, min(len(anchors), round(span / KNOT_S) + 1)))
     offsets = np.array([_offset_at(knot, nominal, late, slope) for knot in knots])

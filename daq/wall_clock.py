@@ -168,5 +168,4 @@ def _runs(time_s: Floats, host_s: Floats, begins_s: Sequence[float]) -> list[_Ru
 
 def _run(begin_s: float, time_s: Floats, host_s: Floats) -> _Run:
     anchors = [clock.Anchor(round(t * _NS), round(h * _NS)) for t, h in zip(time_s, host_s, strict=True)]
-    fit = clock.fit_clock(anchors, _NS) if len(np.unique(time_s)) == len(time_s) else None
-    return _Run(begin_s, fit, float(np.min(host_s - time_s)))
+    return _Run(begin_s, clock.fit_clock(anchors, _NS), float(np.min(host_s - time_s)))

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from daq.wall_clock import ClockPoint, WallClock, fit_wall_clock, from_epoch, to_epoch
@@ -116,6 +116,8 @@ def test_samples_written_down_late_do_not_pull() -> None:
 
 
 @settings(max_examples=100, deadline=None)
+@example([(0.0, 0.0, 0.0), (0.25, 0.0, 0.0), (0.5, 0.0, 0.0), (1.0, 0.0, 0.0)], 0.0)  # a clock stands still
+@example([(0.0, 0.0, 0.0), (-0.5, 0.0, 0.0), (-1e-116, 0.0, 0.0), (-1.0, 0.0, 0.0)], 0.0)  # alike in ns
 @given(st.lists(st.tuples(*[st.floats(-1e12, 1e12)] * 3), max_size=8), st.floats(-1e12, 1e12))
 def test_any_anchors_give_some_time(points: list[tuple[float, float, float]], time_s: float) -> None:
     """A capture may come from anyone."""
