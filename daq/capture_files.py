@@ -24,6 +24,7 @@ from typing import Any
 from daq.capture_schema import APPLICATION_ID, PAGE_SIZE, TABLES, VERSION
 from daq.errors import InputError, WorkError
 from daq.new_file import remove
+from daq.words import how_to_repair
 
 LONGEST_VALUE = 16 << 20  # bytes; no row of ours comes near, and a hostile one is not even fetched
 WAIT_S = 5.0  # how long to wait for another connection's short transaction
@@ -218,14 +219,17 @@ def _verify(connection: sqlite3.Connection, path: Path) -> None:
     ((application,),) = rows_of(connection, "PRAGMA application_id")
     ((version,),) = rows_of(connection, "PRAGMA user_version")
     if application != APPLICATION_ID:
-        raise InputError(f"{path} is not a capture: choose a .whichside file, or import a CSV first.")
+        raise InputError(_not_ours(path))
     if version > VERSION:
         raise WorkError(f"{path} was made by a newer whichside (file version {version}): update to open it.")
     found = rows_of(connection, "SELECT type, name, sql FROM sqlite_master")
     ours = {(table.name, table.sql) for table in TABLES}
     strange = {kind for kind, _, _ in found} - {"table", "index"}
     if version < 1 or strange or not ours <= {(name, sql) for _, name, sql in found}:
-        raise InputError(f"{path} is damaged or not a capture: its tables are not those of a whichside file.")
+        raise InputError(
+            f"{path} is damaged or not a capture: its tables are not those of a whichside file. "
+            f"{how_to_repair(path)}"
+        )
 
 
 def _is(error: sqlite3.Error, *codes: int) -> bool:
@@ -236,4 +240,16 @@ def _is(error: sqlite3.Error, *codes: int) -> bool:
 def _unreadable(path: Path, error: Exception) -> str:
     """SQLite's own words may quote the damaged file, and so bring anything to a terminal: only the code."""
     why = getattr(error, "sqlite_errorname", None) or getattr(error, "strerror", None) or "damaged"
-    return f"{path} cannot be read as a capture ({why}): it is damaged, or not a whichside file."
+    text = f"{path} cannot be read as a capture ({why})"
+    if isinstance(error, OSError) or getattr(error, "sqlite_errorname", "") == "SQLITE_CANTOPEN":
+        return f"{text}: see whether you may read it, or copy it to where you may."
+    return f"{text}: it is damaged, or not a whichside file. {how_to_repair(path)}"
+
+
+def _not_ours(path: Path) -> str:
+    if not path.stat().st_size and not has_leftovers(path):
+        return f"{path} is empty (0 bytes): nothing was ever recorded into it; look for another copy."
+    return (
+        f"{path} is not a capture, or was one and is damaged: choose a .whichside file, or import a CSV "
+        f"first. {how_to_repair(path)}"
+    )

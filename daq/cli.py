@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import argparse
 import re
+import signal
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from types import ModuleType
+from types import FrameType, ModuleType
 from typing import NoReturn
 
 from daq import __version__
@@ -20,6 +21,7 @@ from daq.errors import CommandError, WhichsideError
 EXPECTATIONS = ("switching", "steady", "automatic", "unknown")
 BAUDS = (500_000, 115_200, 1_000_000)
 LOADER_BAUDS = (115_200, 57_600)  # common practice, no source
+INTERRUPTED = 130
 UNITS_S = {"s": 1.0, "m": 60.0, "h": 3600.0}
 
 
@@ -29,17 +31,21 @@ def main(argv: Sequence[str] | None = None) -> int:
     if not arguments or (arguments[0].startswith("-") and arguments[0] not in ("-h", "--help", "--version")):
         arguments.insert(0, "live")
     options = _parser().parse_args(arguments)
+    interrupts = _Interrupts()
     try:
-        return _run(options)
-    except WhichsideError as error:
-        print(f"whichside: {error}", file=sys.stderr)
-        return error.exit_code
+        with interrupts:
+            return _run(options)
     except KeyboardInterrupt:
-        return 130
+        return INTERRUPTED
     except BrokenPipeError:
         sys.stderr.close()
         return 0
     except Exception as error:
+        if interrupts.came:
+            return INTERRUPTED
+        if isinstance(error, WhichsideError):
+            print(f"whichside: {error}", file=sys.stderr)
+            return error.exit_code
         from daq.log_file import start_log, where_details_are
 
         start_log().exception("unexpected")
@@ -49,6 +55,26 @@ def main(argv: Sequence[str] | None = None) -> int:
             file=sys.stderr,
         )
         return 1
+
+
+class _Interrupts:
+    """Whether Ctrl-C was pressed. A library that it meets while being imported may make an error of its own
+    of it, which says nothing of the kind."""
+
+    def __init__(self) -> None:
+        self.came = False
+
+    def __enter__(self) -> None:
+        if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+            signal.signal(signal.SIGINT, self._interrupt)
+
+    def __exit__(self, *_: object) -> None:
+        if signal.getsignal(signal.SIGINT) == self._interrupt:
+            signal.signal(signal.SIGINT, signal.default_int_handler)
+
+    def _interrupt(self, number: int, frame: FrameType | None) -> None:
+        self.came = True
+        signal.default_int_handler(number, frame)
 
 
 def _run(options: argparse.Namespace) -> int:
@@ -247,8 +273,8 @@ def _duration(text: str) -> float:
         seconds = float(number) * (unit or 1.0)
     except ValueError:
         raise argparse.ArgumentTypeError(f"{text!r} is no time; say 90s, 20m or 10h") from None
-    if not 0 < seconds <= 30 * 24 * 3600:
-        raise argparse.ArgumentTypeError(f"{text!r} is out of range; at most 30 days")
+    if not 1 <= seconds <= 30 * 24 * 3600:
+        raise argparse.ArgumentTypeError(f"{text!r} is out of range; 1s to 720h, which are 30 days")
     return seconds
 
 
@@ -304,7 +330,3 @@ def new_capture_name(folder: Path) -> Path:
         if not path.exists():
             return path
     raise CommandError(f"No free name like {stem}.whichside in {folder}; give one with --out.")
-
-
-if __name__ == "__main__":
-    sys.exit(main())

@@ -11,6 +11,7 @@ import threading
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from daq.capture_name import require_new_capture
 from daq.cli import screens
 from daq.errors import CommandError, DeviceError, InputError
 from daq.findings import Side
@@ -18,6 +19,7 @@ from daq.source import SampleSource
 
 if TYPE_CHECKING:
     from daq.bench_rig import Truth
+    from daq.marked import Marked
     from daq.session import Session
     from daq.wall_clock import WallClock
 
@@ -35,6 +37,7 @@ def review(options: argparse.Namespace) -> int:
         findings = explained(analyse(source, options.expect))
         damaged = getattr(source, "damage_count", 0)
         wall = _WallTime(source)
+        marked = _marked(source)
     finally:
         source.close()
     if options.json:
@@ -44,18 +47,21 @@ def review(options: argparse.Namespace) -> int:
     else:
         from daq.summary import summary
 
-        file_line, *lines = summary(findings, str(options.file))
+        file_line, *lines = summary(findings, str(options.file), marked)
         print("\n".join([file_line, *wall.lines, *lines]))
     if damaged:
-        from daq.words import count
+        from daq import words
 
-        print(
-            f"whichside: {options.file} is damaged in {count(damaged, 'place')}; this is what the rest "
-            f"says (whichside check {options.file} tells more).",
-            file=sys.stderr,
-        )
+        print(words.damaged(options.file, damaged, "this is what the rest says"), file=sys.stderr)
         return InputError.exit_code
     return 0
+
+
+def _marked(source: SampleSource) -> list[Marked]:
+    from daq.capture import CaptureSource
+    from daq.marked import marked_in
+
+    return marked_in(source) if isinstance(source, CaptureSource) else []
 
 
 class _WallTime:
@@ -113,7 +119,7 @@ def ports(options: argparse.Namespace) -> int:
         print_json({"schema": 1, "ports": [port.to_json() for port in found]})
     elif found:
         for port in found:
-            print(words.printable(f"{port.device}  {port.description}"))
+            print(words.printable(f"{port.device}  {port.description}".rstrip()))
     else:
         print("No serial port was found. Plug the logger in; `whichside --bench list` needs none.")
     return 0
@@ -132,6 +138,8 @@ def live(options: argparse.Namespace) -> int:
         return list_benches(options.answers)
     if options.answers:
         raise CommandError("--answers goes with --bench list: it tells what the circuits really are.")
+    if options.out is not None:
+        require_new_capture(options.out)  # before a logger is opened for nothing
     plain = options.plain or not _can_draw()
     source = find_source(options)
     if source is None and not plain:

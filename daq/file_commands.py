@@ -9,10 +9,10 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from daq.capture_name import SUFFIX, require_capture_name
+from daq.capture_name import SUFFIX, require_new_capture
 from daq.commands import print_json
 from daq.errors import CommandError, InputError
-from daq.new_file import refuse_existing
+from daq.new_file import require_new
 
 
 def import_text(options: argparse.Namespace) -> int:
@@ -22,8 +22,7 @@ def import_text(options: argparse.Namespace) -> int:
 
     if not is_text(options.file):
         raise CommandError(f"{options.file}: only .csv and .csv.gz can be imported.")
-    require_capture_name(options.out)
-    refuse_existing(options.out)
+    require_new_capture(options.out)
     source = TextSource(options.file, options.expect)
     with cleanly_stopped():
         write_capture(options.out, source, source.info)
@@ -34,35 +33,27 @@ def import_text(options: argparse.Namespace) -> int:
 def check(options: argparse.Namespace) -> int:
     """Is a capture whole? With --repair: what can be read becomes a new one."""
     from daq.capture import check_capture
+    from daq.words import how_to_repair
 
     if options.repair != (options.out is not None):
         raise CommandError("--repair and -o OUT go together: the damaged capture itself is never changed.")
     if options.repair:
         return _repair(options)
-    try:
-        report = check_capture(options.file)
-    except InputError as error:
-        if not options.file.is_file():
-            raise
-        raise InputError(f"{error} {_how_to_repair(options.file)}") from error
+    report = check_capture(options.file)
     if options.json:
         print_json(report.to_json())
     else:
         print("\n".join([report.sentence(), *report.lines()]))
     if report.intact:
         return 0
-    print(f"whichside: {_how_to_repair(options.file)}", file=sys.stderr)
+    print(f"whichside: {how_to_repair(options.file)}", file=sys.stderr)
     return InputError.exit_code
-
-
-def _how_to_repair(path: Path) -> str:
-    return f"What can be read of it is saved by: whichside check {path} --repair -o OUT"
 
 
 def _repair(options: argparse.Namespace) -> int:
     from daq.capture import salvage_capture
 
-    require_capture_name(options.out)
+    require_new_capture(options.out)
     with cleanly_stopped():
         saved = salvage_capture(options.file, options.out)
     if options.json:
@@ -77,8 +68,7 @@ def trim(options: argparse.Namespace) -> int:
     from daq import words
     from daq.capture import trim_capture
 
-    require_capture_name(options.out)
-    refuse_existing(options.out)
+    require_new_capture(options.out)
     with cleanly_stopped():
         part = trim_capture(options.file, options.out, options.from_s, options.to_s)
     print(
@@ -98,7 +88,7 @@ def export(options: argparse.Namespace) -> int:
         raise CommandError(f"{options.out}: the new file's name must end in {' or '.join(endings)}.")
     if options.file.suffix != SUFFIX:
         raise CommandError(f"{options.file}: only captures ({SUFFIX}) can be exported.")
-    refuse_existing(options.out)
+    require_new(options.out)
     with cleanly_stopped():
         if options.csv:
             from daq.export_csv import export_csv as write
@@ -115,13 +105,9 @@ def _said_damage(path: Path, places: int) -> int:
     """The exit code; damage that was met is told."""
     if not places:
         return 0
-    from daq.words import count
+    from daq.words import damaged
 
-    print(
-        f"whichside: {path} is damaged in {count(places, 'place')}; what cannot be read is a gap in what "
-        f"was made (whichside check {path} tells more).",
-        file=sys.stderr,
-    )
+    print(damaged(path, places, "what cannot be read is a gap in what was made"), file=sys.stderr)
     return InputError.exit_code
 
 

@@ -94,6 +94,16 @@ def refuse_existing(path: Path) -> None:
         raise WorkError(f"{path} exists already: choose another name; nothing is ever written over.")
 
 
+def require_new(path: Path) -> None:
+    """Before any work: raises WorkError where no new file of that name can be made."""
+    refuse_existing(path)
+    folder = path.absolute().parent
+    if not folder.is_dir():
+        raise WorkError(f"{path} cannot be made: there is no folder {folder}; make it or name another.")
+    if not os.access(folder, os.W_OK | os.X_OK):
+        raise WorkError(f"{path} cannot be made: no rights to write in {folder}; name another place.")
+
+
 def _part(path: Path) -> Path:
     return path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
 

@@ -147,7 +147,7 @@ class _Words:
     def take(self, *allowed: str) -> str:
         word = self.peek()
         if word not in allowed:
-            self.fail(f"{self._shown()}, where {_either(allowed)} should stand")
+            self.fail(f"{self._found()}, where {_either(allowed)} should stand")
         self._at += 1
         return word
 
@@ -162,21 +162,21 @@ class _Words:
             value = math.nan
         if not math.isfinite(value) or "_" in word:
             also = " or _ (not read)" if blank else ""
-            self.fail(f"{self._shown()}, where volts{also} should stand, as in 12.6")
+            self.fail(f"{self._found()}, where volts{also} should stand, as in 12.6")
         if abs(value) > MOST_V:
-            self.fail(f"{value:g} V, which is beyond the DC circuits up to 32 V that this is for")
+            self.fail(f"has {value:g} V, which is beyond the DC circuits up to 32 V that this is for")
         self._at += 1
         return value
 
     def end(self) -> None:
         if self._at < len(self._words):
-            self.fail(f"{self._shown()} after the reading is complete")
+            self.fail(f"{self._found()} after the reading is complete")
 
     def fail(self, what: str) -> None:
-        raise CommandError(f"READING {_quoted(self._text)} has {what}. A reading is: {_FORM}.")
+        raise CommandError(f"READING {_quoted(self._text)} {what}. A reading is: {_FORM}.")
 
-    def _shown(self) -> str:
-        return _quoted(self._words[self._at]) if self._at < len(self._words) else "its end"
+    def _found(self) -> str:
+        return f"has {_quoted(self._words[self._at])}" if self._at < len(self._words) else "ends"
 
 
 def _state(words: _Words) -> State:
@@ -239,7 +239,7 @@ def _one(words: _Words) -> float:
 def _pair(words: _Words) -> tuple[float | None, float | None]:
     pair = words.volts(blank=True), words.volts(blank=True)
     if pair == (None, None):
-        words.fail("neither lead read; give at least one in volts")
+        words.fail("has neither lead read; give at least one in volts")
     return pair
 
 

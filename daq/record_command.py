@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from daq import event_lines, words
+from daq.capture_name import require_new_capture
 from daq.cli import new_capture_name
 from daq.commands import find_source, list_benches, make_session, only_logger
 from daq.disk_room import Room, forecast
@@ -30,8 +31,9 @@ def record(options: argparse.Namespace) -> int:
     """Measure into a capture until the time is over, the logger is lost for good, or someone stops it."""
     if options.bench == "list":
         return list_benches(answers=False)
-    source = find_source(options) or only_logger()
     path = options.out or new_capture_name(Path.cwd())
+    require_new_capture(path)  # before a logger is opened for nothing
+    source = find_source(options) or only_logger()
     _warn_of_room(path, options)
     session = make_session(source, options.expect, path, PICTURE_S)
     stop = threading.Event()
@@ -95,7 +97,7 @@ def _warn_of_room(path: Path, options: argparse.Namespace) -> None:
     room = forecast(path, options.rate or 4000.0)
     if room is None:
         return
-    _say(f"the disk lasts for {words.lasting(room.left_s)} at least")
+    _say(f"the disk lasts for {words.lasting(room.left_s, least=True)}")
     if options.duration_s is not None and room.left_s < options.duration_s:
         print(
             f"whichside: the disk may last for only {words.lasting(room.left_s)} of the "

@@ -8,19 +8,17 @@ from collections.abc import Sequence
 
 from daq import __version__, words
 from daq.errors import CommandError, InputError
-from daq.event_counts import label_of
 from daq.events import REGISTRY
 from daq.explain import explained
 from daq.file_commands import cleanly_stopped
 from daq.findings import Event, Findings
 from daq.live_view import bands_of
 from daq.look_back import LookBack
-from daq.new_file import appearing, refuse_existing
-from daq.pipeline import Pipeline
-from daq.recordings_in import analysing
+from daq.marked import marked_in
+from daq.new_file import appearing, require_new
+from daq.recordings_in import analyse
 from daq.report import Figure, Recorded, numbered, page
 from daq.report_picture import COLUMNS, picture
-from daq.samples import Change, ChangeKind
 from daq.time_window import TimeWindow
 from daq.wall_facts import recorded_line
 
@@ -32,7 +30,7 @@ def write_report(options: argparse.Namespace) -> int:
     """One page about a recording, for whoever was not there."""
     if options.out.suffix.lower() not in (".html", ".htm"):
         raise CommandError(f"{options.out}: the report's name must end in .html.")
-    refuse_existing(options.out)
+    require_new(options.out)
     with cleanly_stopped():
         look = LookBack(options.file, options.expect)
         try:
@@ -44,48 +42,25 @@ def write_report(options: argparse.Namespace) -> int:
     print(f"saved {options.out}", file=sys.stderr)
     if not damaged:
         return 0
-    print(
-        f"whichside: {options.file} is damaged; the report says what the rest tells "
-        f"(whichside check {options.file} tells more).",
-        file=sys.stderr,
-    )
+    print(words.damaged(options.file, damaged, "the report says what the rest tells"), file=sys.stderr)
     return InputError.exit_code
 
 
 def _written_up(look: LookBack, expectation: str | None, anonymous: bool) -> tuple[str, int]:
     """The page, and in how many places the recording is damaged."""
-
-    findings, changes = _analysed(look, expectation)
+    findings = _analysed(look, expectation)
     damaged = look.source.damage_count
     title = "A recording" if anonymous else look.named.name
-    notes = [] if anonymous else _notes(look, changes)
+    notes = [] if anonymous else marked_in(look.source)
     recorded = Recorded(title, _lines(look, findings, anonymous, damaged), notes)
     return page(recorded, findings, *_figures(look, findings)), damaged
 
 
-def _analysed(look: LookBack, expectation: str | None) -> tuple[Findings, list[Change]]:
-
-    pipeline = Pipeline(expectation or "switching")
-    changes = [i for i in analysing(look.source, pipeline, expectation) if isinstance(i, Change)]
-    return explained(pipeline.findings()), changes
-
-
-def _notes(look: LookBack, changes: Sequence[Change]) -> list[tuple[float | None, str]]:
-    """What was marked and noted while recording and afterwards; those about all of it first."""
-
-    found: list[tuple[float | None, str]] = [
-        (look.source.time_of(c.sample) if c.at_s is None else c.at_s, label_of(c))
-        for c in changes
-        if c.kind in (ChangeKind.MARK, ChangeKind.NOTE)
-    ]
-    if not look.is_text:
-        found += [(note.at_s, note.text) for note in look.source.notes()]
-    return sorted(found, key=lambda note: note[0] or 0.0)
+def _analysed(look: LookBack, expectation: str | None) -> Findings:
+    return explained(analyse(look.source, expectation))
 
 
 def _lines(look: LookBack, findings: Findings, anonymous: bool, damaged: int) -> list[tuple[str, str]]:
-    from daq import words
-
     lines = []
     wall = None if look.is_text else look.source.wall_clock()
     if wall is not None:

@@ -69,9 +69,13 @@ class PortInfo:
 def list_ports() -> list[PortInfo]:
     """The ports there are, USB adapters first. Opens none; may take seconds on some systems."""
     found = [
-        PortInfo(port.device, port.description or "", _usb_of(port)) for port in pyserial_ports.comports()
+        PortInfo(port.device, _about(port.description), _usb_of(port)) for port in pyserial_ports.comports()
     ]
     return sorted(found, key=lambda port: (port.usb is None, port.device))
+
+
+def _about(description: str | None) -> str:
+    return "" if description in (None, "n/a") else str(description)
 
 
 def _usb_of(port: object) -> UsbIdentity | None:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from daq import event_lines, words
 from daq.cautions import MEASURED
 from daq.explain_words import could_be
 from daq.findings import Findings, Side
+from daq.marked import Marked
 
 VERDICTS = {
     Side.LOW: "switched on the ground side (low side)",
@@ -18,7 +21,8 @@ VERDICTS = {
 MOST_LISTED = 20
 
 
-def summary(findings: Findings, file: str) -> list[str]:
+def summary(findings: Findings, file: str, marked: Sequence[Marked] = ()) -> list[str]:
+    """One fact a line; `marked` is what the user said himself."""
     j = findings.judgement
     lines = [
         f"file: {words.printable(file, 200)}",
@@ -43,7 +47,13 @@ def summary(findings: Findings, file: str) -> list[str]:
     lines += _listed("edges", edges)
     lines += _listed("events", events)
     lines += event_lines.all_lines(findings.summary)[:MOST_LISTED]
-    return lines + _listed("lost time", gaps)
+    lines += _listed("lost time", gaps)
+    return lines + _listed("marks and notes", [_marked(at_s, text) for at_s, text in marked])
+
+
+def _marked(at_s: float | None, text: str) -> str:
+    said = words.printable(text, 500)
+    return f"{said} (about all of it)" if at_s is None else f"{said} at {at_s:.4f} s"
 
 
 def _levels(findings: Findings) -> list[str]:

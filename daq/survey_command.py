@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from daq.errors import CommandError
 from daq.file_commands import cleanly_stopped
-from daq.new_file import refuse_existing
+from daq.new_file import require_new
 
 if TYPE_CHECKING:
     from daq.survey import Row, Task
@@ -29,7 +29,7 @@ def survey_places(options: argparse.Namespace) -> int:
     if options.out is not None:
         if options.out.suffix not in ENDINGS:
             raise CommandError(f"{options.out}: the table's name must end in {', '.join(ENDINGS)}.")
-        refuse_existing(options.out)
+        require_new(options.out)
         if options.out.suffix == ".parquet":
             from daq.export_parquet import pyarrow
 

@@ -49,6 +49,18 @@ def count(number: int, noun: str) -> str:
     return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
+def how_to_repair(path: Path) -> str:
+    return f"What can be read of it is saved by: whichside check {path} --repair -o OUT"
+
+
+def damaged(path: Path, places: int, otherwise: str) -> str:
+    """What is said after a damaged recording was used as far as it can be read."""
+    return (
+        f"whichside: {path} is damaged in {count(places, 'place')}; {otherwise}. whichside check {path} says "
+        "what is missing; with --repair -o OUT it saves all that can be read."
+    )
+
+
 def volts(value: float | None, uncertainty: float | None = None) -> str:
     """'12.61 V ±0.03', or '-- V' where there is no reading."""
     if value is None or not math.isfinite(value):
@@ -86,9 +98,11 @@ def clock(t_s: float) -> str:
     return f"{hours}:{minutes:02d}:{seconds:02d}" if hours else f"{minutes}:{seconds:02d}"
 
 
-def lasting(seconds: float) -> str:
-    """A forecast: '37 h 10 min', 'more than 1000 h'."""
-    return duration(seconds) if seconds < _LONGEST_SAID_S else "more than 1000 h"
+def lasting(seconds: float, least: bool = False) -> str:
+    """A forecast: '37 h 10 min', 'more than 1000 h'; `least`: 'at least 37 h 10 min'."""
+    if seconds >= _LONGEST_SAID_S:
+        return "more than 1000 h"
+    return f"at least {duration(seconds)}" if least else duration(seconds)
 
 
 def size(in_bytes: int) -> str:

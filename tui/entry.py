@@ -69,11 +69,7 @@ def _looked(look: LookBack) -> int:
         print(f"whichside: {words.printable(str(error), 500)}", file=sys.stderr)
         return error.exit_code
     if damaged:
-        print(
-            f"whichside: {look.named} is damaged in {words.count(damaged, 'place')}; the rest was shown "
-            f"(whichside check {look.named} tells more).",
-            file=sys.stderr,
-        )
+        print(words.damaged(look.named, damaged, "the rest was shown"), file=sys.stderr)
     return InputError.exit_code if damaged else 0
 
 
@@ -189,10 +185,11 @@ def _loggers(live: Callable[[SampleSource], Screen[None]], rate_hz: float, baud:
         from daq.serial_port import PortInfo, SerialSource, list_ports
 
         def choice(port: PortInfo) -> Choice:
-            about = "" if port.description == "n/a" else port.description
             # A logger is on a USB adapter; what hangs on a bare port is not opened by a stray Enter.
             likely = port.usb is not None
-            return Choice(port.device, about, lambda: live(SerialSource(port.device, rate_hz, baud)), likely)
+            return Choice(
+                port.device, port.description, lambda: live(SerialSource(port.device, rate_hz, baud)), likely
+            )
 
         return [choice(port) for port in list_ports()]
 

@@ -26,6 +26,22 @@ def test_places_are_named_and_the_repair_is_offered(bad: Path) -> None:
     assert done.stderr.strip().endswith(f"whichside check {bad} --repair -o OUT")
 
 
+def test_whoever_meets_the_damage_is_sent_to_the_repair(bad: Path, whole: bytes, tmp_path: Path) -> None:
+    headless = tmp_path / "headless.whichside"
+    headless.write_bytes(bytes(2048) + whole[2048:])
+    for path in (bad, headless):
+        for command in (
+            ["review", "--plain"],
+            ["review", "--json"],
+            ["trim", "-o", tmp_path / "t.whichside"],
+        ):
+            done = run(*command, path)
+            assert done.returncode == 4
+            assert f"whichside check {path}" in done.stderr
+            assert "--repair -o OUT" in done.stderr
+            (tmp_path / "t.whichside").unlink(missing_ok=True)
+
+
 def test_a_repair_saves_the_rest(bad: Path) -> None:
     out = bad.with_name("good.whichside")
     done = run("check", bad, "--repair", "-o", out)

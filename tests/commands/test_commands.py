@@ -12,6 +12,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+from daq.capture import CaptureSource, add_note, write_capture
+from daq.samples import Change, ChangeKind, Origin
 from tests.analysis.waves import LOW, Volts, levels
 
 KEYS = {
@@ -105,6 +107,26 @@ def test_review_prints_lines_into_a_pipe(recording: Path) -> None:
     assert "\x1b" not in done.stdout
 
 
+def test_what_was_marked_and_noted_is_listed(recording: Path, tmp_path: Path) -> None:
+    capture, marked = tmp_path / "lamp.whichside", tmp_path / "marked.whichside"
+    assert run("import", recording, "-o", capture).returncode == 0
+    with CaptureSource(capture) as source:
+        bump = Change(source.end, Origin.USER, ChangeKind.NOTE, "bump", 0.25)
+        on = Change(source.end, Origin.USER, ChangeKind.MARK, "on", 0.5)
+        write_capture(marked, [*source, on, bump], source.info)
+    add_note(marked, "afterwards:\x1b[31m a worn wire", 0.125)
+    add_note(marked, "of a trailer")
+    lines = run("review", marked, "--plain").stdout.splitlines()
+    at = lines.index("marks and notes: 4")
+    assert lines[at + 1 : at + 5] == [
+        "  of a trailer (about all of it)",
+        "  afterwards:\N{REPLACEMENT CHARACTER}[31m a worn wire at 0.1250 s",
+        "  bump at 0.2500 s",
+        "  switched on at 0.5000 s",
+    ]
+    assert not any("notes" in line for line in run("review", capture, "--plain").stdout.splitlines())
+
+
 def test_check_says_intact_or_damaged(recording: Path, tmp_path: Path) -> None:
     capture = tmp_path / "c.whichside"
     run("import", recording, "-o", capture)
@@ -132,12 +154,20 @@ def test_check_says_intact_or_damaged(recording: Path, tmp_path: Path) -> None:
         (["live", "--rate", "fast"], 2, "no rate"),
         (["live", "--rate", "100000"], 2, "out of range"),
         (["record", "--for", "soon"], 2, "no time"),
+        (["record", "--for", "0"], 2, "out of range; 1s to 720h"),
+        (["record", "--port", "nowhere", "--out", "x.db"], 2, "must end in .whichside"),
+        (["live", "--port", "nowhere", "--out", "x.db", "--plain"], 2, "must end in .whichside"),
+        (["record", "--port", "nowhere", "--out", "no/x.whichside"], 1, "there is no folder"),
+        (["live", "--port", "nowhere", "--out", "no/x.whichside"], 1, "there is no folder"),
+        (["check", "empty.whichside"], 4, "empty.whichside is empty (0 bytes)"),
+        (["review", "empty.whichside"], 4, "empty.whichside is empty (0 bytes)"),
         (["frobnicate"], 2, "invalid choice"),
     ],
 )
 def test_each_failure_is_one_sentence_with_its_code(
     arguments: list[str], code: int, words: str, tmp_path: Path
 ) -> None:
+    (tmp_path / "empty.whichside").touch()
     done = run(*arguments, folder=tmp_path)
     assert done.returncode == code
     assert words in done.stderr

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from daq import record_command
+from daq import record_command, words
 from daq.capture import CaptureSource
 from daq.cli import main
 from daq.disk_room import Room, bytes_a_second, forecast
@@ -46,7 +46,7 @@ def test_a_recording_says_what_it_does_and_knows_its_time(
             signal.signal(number, handler)
     said = capsys.readouterr().out.splitlines()
     assert code == 0
-    assert re.fullmatch(r"the disk lasts for .* at least", said[0])
+    assert re.fullmatch(r"the disk lasts for (at least .*|more than 1000 h)", said[0])
     assert said[1] == f"recording to {path}; Ctrl-C stops"
     of_a_minute = r"\d\d:\d\d  .* edges, .* events, nothing lost; the disk lasts for "
     minutes = [line for line in said if re.match(of_a_minute, line)]
@@ -68,6 +68,11 @@ def test_a_recording_says_what_it_does_and_knows_its_time(
     assert told["clock_steps"] == []
 
 
+def test_what_is_more_than_anyone_counts_is_not_at_least() -> None:
+    assert words.lasting(37 * 3600.0, least=True) == "at least 37 h 00 min"
+    assert words.lasting(5000 * 3600.0, least=True) == "more than 1000 h"
+
+
 def test_a_disk_that_is_too_small_is_told_before(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -81,7 +86,7 @@ def test_a_disk_that_is_too_small_is_told_before(
         for number, handler in before.items():
             signal.signal(number, handler)
     said = capsys.readouterr()
-    assert said.out.startswith("the disk lasts for 30 min 00 s at least\n")
+    assert said.out.startswith("the disk lasts for at least 30 min 00 s\n")
     assert "may last for only 30 min 00 s of the 10 h 00 min asked for" in said.err
 
 

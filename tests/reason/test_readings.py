@@ -77,8 +77,8 @@ def test_each_form_of_the_contract(text: str, meant: Reading) -> None:
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("", "its end, where in or out should stand"),
-        ("in off 12.6", "its end, where volts"),
+        ("", "'' ends, where in or out should stand"),
+        ("in off 12.6", "READING 'in off 12.6' ends, where volts"),
         ("in off 12.6 V", "'V', where volts"),
         ("in off _ _", "neither lead read"),
         ("in off 12.6 12.6 0", "'0' after the reading is complete"),

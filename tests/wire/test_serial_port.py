@@ -15,8 +15,10 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from serial.tools.list_ports_common import ListPortInfo
 
 from daq import remembered, serial_port
+from daq.cli import main
 from daq.errors import CommandError, DeviceError, WhichsideError, WorkError
 from daq.framing import Kind
 from daq.logger_source import LoggerSource
@@ -326,6 +328,17 @@ def test_ports_are_listed_without_opening_any(monkeypatch: pytest.MonkeyPatch) -
 
 
 ADAPTER = UsbIdentity(0x1234, 0x5678, "A1", "1-2:1.0")
+
+
+def test_a_port_that_says_nothing_of_itself_has_no_words_beside_it(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """pyserial says "n/a" there."""
+    bare = ListPortInfo("/dev/ttyS0")
+    monkeypatch.setattr("serial.tools.list_ports.comports", lambda: [bare])
+    assert bare.description == "n/a"
+    assert main(["ports"]) == 0
+    assert capsys.readouterr().out == "/dev/ttyS0\n"
 
 
 def test_the_same_adapter_under_another_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
