@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from daq import calibration_store as store
-from daq.calibration import NEAR_ZERO, NOMINAL_BANDGAP_V, Calibration, Line, nominal, supply_factor
+from daq.calibration import NEAR_ZERO, Calibration, Line, nominal, nominal_bandgap_v, supply_factor
 from daq.calibration_fit import Fit, Point, check_point, check_spread, fit
 from daq.errors import CommandError, DeviceError, InputError, WorkError
 from daq.logger_setup import MOST_SUPPLY_MOVED
@@ -169,7 +169,7 @@ def _write(talk: LoggerTalk, fits: dict[tuple[int, int], Fit], terminal: Termina
     supply_sum = talk.supply_sum()
     known = store.in_force(store.read_slots(talk.must))
     lines: dict[tuple[int, int], Line] = {}
-    bandgap_v = NOMINAL_BANDGAP_V
+    bandgap_v = nominal_bandgap_v(talk.identity.board)
     if known is not None:
         factor = supply_factor(known, supply_sum)
         lines = {key: line.times(factor) for key, line in known.lines.items()}

@@ -28,8 +28,20 @@ it is written leaves the one in force whole, and a calibration can be undone."""
 BAUD_CODES = {0: 115_200, 1: 500_000, 2: 1_000_000}
 
 FULL_CODE = 1023
+COUNT_BITS = 10
+"""Lines are told in counts of 1024 to the converter's span; a code of 12 bits is a quarter of one."""
+
 NOMINAL_BANDGAP_V = 1.1
 """The chip's reference, ±10 % untrimmed (ATmega328P datasheet, from memory): a supply reading is a hint."""
+
+_BANDGAP_V = {2: 1.2}
+"""Of other boards: STM32F103 1.16 to 1.24 V (datasheet, from memory)."""
+
+
+def nominal_bandgap_v(board: int) -> float:
+    """The reference of an untrimmed chip, V, by the board number of its identity."""
+    return _BANDGAP_V.get(board, NOMINAL_BANDGAP_V)
+
 
 _SETTINGS = struct.Struct("<BB12s")
 _HEAD = struct.Struct("<BBHBBHHH")
@@ -74,7 +86,10 @@ def valid_mark(record: bytes) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One range of one lead: volts = raw counts * volts_per_count + offset_v, with standard uncertainties."""
+    """One range of one lead: volts = counts * volts_per_count + offset_v, with standard uncertainties.
+
+    A count is a 1024th of the converter's span, whatever bits its codes have.
+    """
 
     volts_per_count: float
     offset_v: float
@@ -189,10 +204,11 @@ def scale_of(
     run: Started,
     clock_hz: int,
     supply_sum: int = 0,
+    code_bits: int = COUNT_BITS,
 ) -> Scale:
     """The scale of a run's counts; nominal for a lead whose range the record lacks.
 
-    `supply_sum` is what the device says of its supply now; 0 where unknown.
+    `supply_sum` is what the device says of its supply now; 0 where unknown. `code_bits`: of its converter.
 
     A sum of N raw pairs takes the mean moment of its conversions: lead 1 at (N − 1) intervals, lead 2 at N
     intervals after the pair's first conversion.
@@ -204,13 +220,15 @@ def scale_of(
         lines = [line and line.times(factor) for line in found]
     one, two = (line or nominal(ranges[n]) for n, line in enumerate(lines))
     sums = 1 << run.sum_shift
+    in_a_count = sums << (code_bits - COUNT_BITS)
+    full = ((1 << code_bits) - 1) * sums
     interval_s = run.interval / clock_hz
     return Scale(
-        volts_per_count=(one.volts_per_count / sums, two.volts_per_count / sums),
+        volts_per_count=(one.volts_per_count / in_a_count, two.volts_per_count / in_a_count),
         offset_v=(one.offset_v, two.offset_v),
         skew_s=((sums - 1) * interval_s, sums * interval_s),
         lowest=(0, 0),
-        highest=(FULL_CODE * sums, FULL_CODE * sums),
+        highest=(full, full),
         offset_error_v=(one.offset_error_v, two.offset_error_v),
         gain_error=(one.gain_error, two.gain_error),
         calibrated=None not in lines,

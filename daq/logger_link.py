@@ -64,7 +64,7 @@ _WHISPER = BiasState(Bias.WHISPER, Bias.WHISPER)
 FAREWELL = b"\0" + encode_message(_OFF, 0) + encode_message(Stop(), 1)
 """Bias off and stop, for a port that is closed without waiting for answers."""
 
-_BOARDS = {1: "ATmega328P", 127: "simulated"}
+_BOARDS = {1: "ATmega328P", 2: "STM32F103", 127: "simulated"}
 
 
 class LoggerLink:
@@ -362,6 +362,7 @@ class LoggerLink:
             run=started,
             clock_hz=clock_hz,
             supply_sum=self.known.supply_sum,
+            code_bits=self.known.identity.code_bits,
         )
         layout = Layout(exact_rate_hz(started, clock_hz), scale_for((0, 0)))
         half_ns = (self._now_ns - sent_ns) // 2

@@ -13,11 +13,11 @@ from functools import partial
 from daq.calibration import (
     MARK_ADDRESS,
     MARK_SIZE,
-    NOMINAL_BANDGAP_V,
     SLOT_ADDRESSES,
     Calibration,
     encode_mark,
     newest,
+    nominal_bandgap_v,
     record_size,
     supply_factor,
     valid_mark,
@@ -53,7 +53,8 @@ class Known:
         """The chip's supply as it says itself, V."""
         if not self.supply_sum:
             return None
-        bandgap_v = self.calibration.bandgap_v if self.calibration else NOMINAL_BANDGAP_V
+        nominal_v = nominal_bandgap_v(self.identity.board)
+        bandgap_v = self.calibration.bandgap_v if self.calibration else nominal_v
         return SupplySum(self.supply_sum).supply_v(bandgap_v)
 
     def supply_line(self) -> str:

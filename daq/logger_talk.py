@@ -23,8 +23,9 @@ from daq.results import Identity, Started, SupplySum
 from daq.samples import Counts
 
 SILENCE_S = 3.0
-SUM_SHIFT = 6
-IN_A_SUM = 1 << SUM_SHIFT
+SUMS_HZ = 62.5
+IN_A_SUM = 64
+"""A sum that fills 16 bits is 64 counts of 1024 to the span, be it of 64 codes of 10 bits or 16 of 12."""
 
 
 class LoggerTalk:
@@ -111,9 +112,11 @@ class LoggerTalk:
         return SupplySum.parse(result).sum if status == Status.DONE else 0
 
     def sums(self, pairs: int) -> tuple[tuple[int, int], Counts]:
-        """(range ids, (pairs, 2) sums of 64 codes); WorkError when a range switch was moved meanwhile."""
+        """(range ids, (pairs, 2) sums of IN_A_SUM counts); WorkError when a range switch was moved."""
         self._data = []
-        started = Started.parse(self.must(Start(self.identity.clock_hz // 8000, SUM_SHIFT, 3)))
+        shift = self.identity.most_sum_shift
+        interval = round(self.identity.clock_hz / SUMS_HZ) >> (shift + 1)
+        started = Started.parse(self.must(Start(interval, shift, 3)))
         heard = time.monotonic()
         while sum(len(frame.counts) for frame in self._data) < pairs:
             before = len(self._data)

@@ -27,11 +27,12 @@ class ResetCause(IntFlag):
 
 
 class Feature(IntFlag):
-    """What kinds of bias the board has."""
+    """What kinds of bias the board has, and that its codes have 12 bits instead of 10."""
 
     NONE = 0
     WHISPER = 1
     UP_AND_DOWN = 2
+    TWELVE_BITS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +56,16 @@ class Identity:
     @property
     def firmware_version(self) -> str:
         return ".".join(map(str, self.firmware))
+
+    @property
+    def code_bits(self) -> int:
+        """Bits of one code of its converter."""
+        return 12 if self.features & Feature.TWELVE_BITS else 10
+
+    @property
+    def most_sum_shift(self) -> int:
+        """2^this codes fill the 16 bits of a sum."""
+        return 16 - self.code_bits
 
     def payload(self) -> bytes:
         return self.LAYOUT.pack(
@@ -88,7 +99,7 @@ class Identity:
             boot,
             ResetCause(cause & 15),
             board,
-            Feature(features & 3),
+            Feature(features & 7),
             clock_hz,
             shortest,
             longest,

@@ -24,9 +24,10 @@ def plan_start(rate_hz: float, identity: Identity, baud: int) -> Start:
     dropout where every fourth raw pair would miss it. Raises CommandError naming the limits when
     the logger or the line cannot do it.
     """
-    shift = next((s for s in _SHIFTS if rate_hz * (1 << s) <= _FULL_RAW_HZ * 1.001), 0)
+    shifts = [s for s in _SHIFTS if s <= identity.most_sum_shift]
+    shift = next((s for s in shifts if rate_hz * (1 << s) <= _FULL_RAW_HZ * 1.001), 0)
     fastest = identity.clock_hz / (2 * identity.shortest_interval)
-    slowest = identity.clock_hz / (2 * identity.longest_interval * 64)
+    slowest = identity.clock_hz / (2 * identity.longest_interval << shifts[0])
     if not slowest <= rate_hz <= fastest:
         raise CommandError(
             f"This logger samples {slowest:.3g} to {fastest:.0f} pairs a second, not {rate_hz:g}: "

@@ -39,6 +39,12 @@ static uint16_t clamp(uint16_t value, uint16_t lowest, uint16_t highest)
     return value > highest ? highest : value;
 }
 
+/* A sum of 64 codes of 10 bits or of 16 codes of 12 fills its 16 bits. */
+static uint8_t most_shift(void)
+{
+    return (board_facts.features & FEATURE_12_BITS) != 0 ? 4 : 6;
+}
+
 static uint8_t start(const struct command_frame *command)
 {
     if (command->length != 4)
@@ -46,7 +52,7 @@ static uint8_t start(const struct command_frame *command)
     if (logger.state != LOGGER_IDLE)
         return STATUS_RUNNING;
     uint8_t sum_shift = command->payload[2];
-    if (sum_shift > 6 || (sum_shift & 1u) != 0)
+    if (sum_shift > most_shift() || (sum_shift & 1u) != 0)
         return STATUS_VALUE;
     uint16_t interval = clamp(u16_at(command->payload), board_facts.shortest_interval,
                               board_facts.longest_interval);

@@ -74,6 +74,16 @@ static inline void sampler_miss(void)
         sampler.lead2_next = true;
 }
 
+/* Instead of sampler_take: the conversion whose turn it is has passed unread. Its pair is lost, and any number may
+ * pass one after the other: for a converter whose triggers are counted. True as sampler_take. */
+static inline bool sampler_pass(void)
+{
+    if (sampler.missed_triggers != UINT16_MAX)
+        sampler.missed_triggers++;
+    sampler.spoilt = true;
+    return sampler_take(0);
+}
+
 /* The main loop has something to do: a whole frame, or one that a change of the front end has ended. */
 static inline bool sampler_calls(bool front_changed)
 {

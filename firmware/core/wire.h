@@ -43,9 +43,9 @@ enum data_flag { DATA_SUMS = 0x01, DATA_MISSED = 0x02, DATA_OVERFLOW = 0x04 };
 /* Bias of one lead, two bits; lead 1 in bits 0-1, lead 2 in bits 2-3. */
 enum bias { BIAS_OFF = 0, BIAS_WHISPER = 1, BIAS_UP = 2, BIAS_DOWN = 3 };
 
-enum feature { FEATURE_WHISPER = 0x01, FEATURE_UP_AND_DOWN = 0x02 };
+enum feature { FEATURE_WHISPER = 0x01, FEATURE_UP_AND_DOWN = 0x02, FEATURE_12_BITS = 0x04 };
 
-enum board { BOARD_ATMEGA328P = 1 };
+enum board { BOARD_ATMEGA328P = 1, BOARD_STM32F103 = 2 };
 
 #define SMALLEST_BODY 4u          /* type, sequence, CRC */
 #define LARGEST_COMMAND_BODY 70u  /* EEPROM write of 64 bytes */

@@ -7,6 +7,7 @@
  *     tx COUNT             the transmitter takes that many bytes at most: answers them in hex
  *     take CODE...         conversions, as the converter's interrupt gives them
  *     miss                 the conversion whose turn it is will never come
+ *     pass COUNT           so many conversions pass unread
  *     poll MS              the main loop at that time, until it would sleep
  *     run FIRST PAIRS STALLED MISSED MS
  *                          raw pairs at 4000 a second from conversion FIRST and time MS on, main loop and line as in a
@@ -115,6 +116,13 @@ static void miss(const char *words)
     sampler_miss();
 }
 
+static void pass(const char *words)
+{
+    for (int left = atoi(words); left > 0; left--)
+        if (sampler_pass())
+            port_set_bias(sampler.front & FRONT_BIAS);
+}
+
 static void set_index(const char *words)
 {
     sampler.next = (uint32_t)strtoul(words, NULL, 10);
@@ -157,7 +165,7 @@ static const struct {
 } orders[] = {
     {"boot", boot}, {"rx", take_from_line}, {"tx", give_to_line}, {"take", convert}, {"miss", miss},
     {"poll", poll}, {"strap", strap},       {"supply", supply},   {"worn", worn},    {"state", state},
-    {"index", set_index}, {"run", run_on},
+    {"index", set_index}, {"run", run_on},  {"pass", pass},
 };
 
 static int talk(void)

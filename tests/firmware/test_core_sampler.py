@@ -182,6 +182,28 @@ def test_a_missed_trigger_costs_its_pair_and_nothing_else(core: HostCore, lead: 
     assert Tally.parse(core.ask(Statistics()).result).missed_triggers == 1
 
 
+@pytest.mark.parametrize("first", [2 + 20, 2 + 21])
+@pytest.mark.parametrize("passed", [1, 2, 3, 6, 7])
+def test_conversions_that_pass_unread_cost_their_pairs_and_nothing_else(
+    core: HostCore, first: int, passed: int
+) -> None:
+    core.ask(Start(2000, 0, 5))
+    frames = []
+    for at in range(62):
+        if at == first:
+            core.order(f"pass {passed}")
+        elif not first < at < first + passed:
+            core.convert(codes(at, 1))
+        core.poll()
+        frames += data_in(core.hear())
+    core.say(to_logger(Stop()))
+    frames += data_in(core.hear())
+    spoilt = range(first // 2, (first + passed - 1) // 2 + 1)
+    assert check(frames, 1) == (30, len(spoilt))
+    assert [f.missed for f in frames] == [f.overflow for f in frames]
+    assert Tally.parse(core.ask(Statistics()).result).missed_triggers == passed
+
+
 @dataclass
 class Traffic:
     """A run of the core with a model beside it."""
@@ -195,6 +217,9 @@ class Traffic:
         what, amount = step
         if what == "convert":
             self.core.convert(codes(self.conversions, amount))
+            self.conversions += amount
+        elif what == "pass":
+            self.core.order(f"pass {amount}")
             self.conversions += amount
         elif what == "send":
             self.messages += self.core.hear(amount)
@@ -212,6 +237,7 @@ steps = st.one_of(
     st.tuples(st.just("convert"), st.integers(1, 700)),
     st.tuples(st.just("send"), st.integers(1, 600)),
     st.tuples(st.just("poll"), st.integers(0, 40)),
+    st.tuples(st.just("pass"), st.integers(1, 5)),
 )
 
 

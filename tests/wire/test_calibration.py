@@ -25,6 +25,7 @@ from daq.sampling_plan import exact_rate_hz, line_load, plan_start
 
 CLOCK_HZ = 16_000_000
 LOGGER = Identity((1, 0, 0), 1, ResetCause.POWER_ON, 1, Feature.NONE, CLOCK_HZ, 1114, 65535)
+FINE = Identity((1, 0, 0), 1, ResetCause.POWER_ON, 2, Feature.TWELVE_BITS, CLOCK_HZ, 1000, 65535)
 RAW = Started(1, 2000, 0, 31, 128)
 
 
@@ -66,6 +67,26 @@ def test_a_sum_reads_the_same_volts_as_its_parts() -> None:
         # The mean of the conversion moments, worked out one by one.
         moments = np.arange(2 * sums) * 2000 / CLOCK_HZ
         assert scale.skew_s == pytest.approx((moments[0::2].mean(), moments[1::2].mean()))
+
+
+def test_codes_of_12_bits_span_the_same_volts() -> None:
+    """A quarter of a 10-bit count each: -8 V at code 0, 40 V at code 4096, which is one too many."""
+    record = Calibration({(0, 1): Line(0.047, -8.1, 0.004, 0.002)}, datetime.date(2025, 1, 2))
+    for shift in (0, 2, 4):
+        sums, run = 1 << shift, Started(1, 2000, shift, 3, 2)
+        scale = scale_of(record, (0, 0), run, CLOCK_HZ, code_bits=12)
+        volts = scale.volts(np.array([[0, 0], [4096 * sums, 4096 * sums], [1000 * sums, 683 * sums]]))
+        assert volts[:, 0] == pytest.approx([-8.1, -8.1 + 1024 * 0.047, -8.1 + 250 * 0.047])
+        assert volts[:, 1] == pytest.approx([-8, 40, 48 * 683 / 4096 - 8])
+        assert scale.highest == (4095 * sums, 4095 * sums)
+
+
+@pytest.mark.parametrize("rate_hz", [8, 62.5, 250, 1000, 4000, 8000])
+def test_sums_of_12_bit_codes_fit_into_16_bits(rate_hz: float) -> None:
+    plan = plan_start(rate_hz, FINE, 1_000_000)
+    assert 4095 << plan.sum_shift < 1 << 16
+    run = Started(1, plan.interval, plan.sum_shift, plan.pairs_per_frame, 2)
+    assert exact_rate_hz(run, CLOCK_HZ) == pytest.approx(rate_hz, rel=1e-3)
 
 
 def test_a_lead_without_record_keeps_nominal_figures() -> None:
