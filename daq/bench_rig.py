@@ -17,7 +17,10 @@ Choices = Mapping[str, Drives]
 HAND_BOUNCE_S = 0.005
 RELAY_BOUNCE_S = 0.002
 PLUG_BOUNCE_S = 0.001
-LEAD_PLACES = ("on pin", "off pin", "on positive", "on negative")
+CARRY_S = 0.4
+"""How long a hand carries a lead from one place to the next: meanwhile it hangs in the air."""
+OFF_PIN = "off pin"
+LEAD_PLACES = ("on pin", OFF_PIN, "on positive", "on negative")
 LIGHT_AWAY = "away"
 FUSE, SWITCH, GROUND_POINT = "at the fuse", "at the switch", "at the ground point"
 
@@ -135,7 +138,7 @@ class Rig:
             self.parts += [
                 Resistor(lead, node, the.CLIP_OHM, when(lead, place)) for place, node in nodes.items()
             ]
-            self.controls[lead] = {**self.controls[lead], **{place: (Set(lead, place),) for place in nodes}}
+            self.controls[lead] = {**self.controls[lead], **{place: _carried(lead, place) for place in nodes}}
         return self
 
     def key(self, start: str) -> Rig:
@@ -154,12 +157,16 @@ def rig(*pieces: Parts, source_v: float = 12.6) -> Rig:
         "plug", "in", {"in": (Set("plug", "in", "out", PLUG_BOUNCE_S),), "out": (Set("plug", "out", "out"),)}
     )
     for lead in ("lead 1", "lead 2"):
-        started.control(lead, "on pin", {place: (Set(lead, place),) for place in LEAD_PLACES})
+        started.control(lead, "on pin", {place: _carried(lead, place) for place in LEAD_PLACES})
     places = [the.light_place(pole, pin) for pole in ("positive", "negative") for pin in (1, 2)]
     started.control("light", LIGHT_AWAY, {to: (Set("light", to),) for to in (LIGHT_AWAY, *places)})
     return started.control(
         "reference", "on", {"on": (Set("reference", "on"),), "wiggle": (), "off": (Set("reference", "off"),)}
     )
+
+
+def _carried(lead: str, place: str) -> Drives:
+    return (Set(lead, place, OFF_PIN, travel_s=0.0 if place == OFF_PIN else CARRY_S),)
 
 
 def joint(a: str, b: str, ohm: float, bad_ohm: float | None = None) -> Parts:

@@ -121,6 +121,8 @@ class Workbench:
         if to == WIGGLE:
             if self.choices[what] == "off":
                 return  # a clip that hangs in the air has nothing to wiggle on
+        elif to == self.choices[what]:
+            return  # it is there already: no hand lifts it
         else:
             self.choices[what] = to
         self._start_drives(self.circuit.controls[what][to], at_us)

@@ -39,6 +39,7 @@ class Prober:
     """Ask `next` with every new snapshot; it keeps its hands off a bias that somebody else has set."""
 
     def __init__(self) -> None:
+        self._wanted = WHISPER  # by the user
         self._levels: Volts = (None, None)  # the suspicious ones
         self._since_s = 0.0  # they stand since
         self._seen_s = 0.0  # and were seen last
@@ -48,6 +49,8 @@ class Prober:
 
     def next(self, now: Snapshot) -> SetBias | None:
         """What to ask of the logger at this moment, if anything."""
+        if self._wanted != WHISPER:
+            return None
         whispering = now.bias == (WHISPER.lead1, WHISPER.lead2)
         if self._asked_s is not None:
             return self._go_on(now, whispering)
@@ -67,9 +70,10 @@ class Prober:
     def probing(self) -> bool:
         return self._asked_s is not None
 
-    def stand_down(self) -> None:
-        """Somebody sets the bias himself: leave it to him."""
-        self._asked_s = self._away_s = None
+    def stand_down(self, wanted: SetBias) -> None:
+        """Somebody sets the bias himself: leave it to him, from before the logger has followed."""
+        self._wanted = wanted
+        self._leave_off()
 
     def _go_on(self, now: Snapshot, whispering: bool) -> SetBias | None:
         assert self._asked_s is not None
@@ -87,8 +91,11 @@ class Prober:
         self._end(now)
         return WHISPER
 
+    def _leave_off(self) -> None:
+        self._asked_s = self._away_s = None
+
     def _end(self, now: Snapshot) -> None:
-        self.stand_down()
+        self._leave_off()
         self._seen_s = now.time_s
         self._rest_until_s = now.time_s + AGAIN_S
 

@@ -24,6 +24,7 @@ from typing import Protocol, TypeVar
 from daq.backlog import LIMIT_BYTES, Backlog
 from daq.errors import CommandError, WhichsideError, WorkError
 from daq.findings import Findings
+from daq.picture_pace import PICTURE_EVERY_S, PicturePace
 from daq.probe import Prober
 from daq.samples import (
     LOGGER_AWAY,
@@ -42,13 +43,6 @@ from daq.source import Capability, Command, SampleSource, SetBias
 from daq.trace import NOTED, TraceRing
 
 log = logging.getLogger(__name__)
-
-SNAPSHOT_EVERY_S = 0.05
-"""A new Snapshot at most this often, in seconds of samples: a screen draws 10 times a second. Nothing
-costs more in long switching, so whoever looks less often asks for fewer."""
-
-SNAPSHOT_SHARE = 0.1
-"""Of a core, at most, for snapshots: after thousands of edges or on a slow computer they come less often."""
 
 OPENING_S = 3.0
 """How long making the file of a recording may take (s)."""
@@ -116,7 +110,7 @@ class Session:
         open_recorder: OpenRecorder | None = None,
         record_to: Path | None = None,
         backlog_bytes: int = LIMIT_BYTES,
-        snapshot_every_s: float = SNAPSHOT_EVERY_S,
+        snapshot_every_s: float = PICTURE_EVERY_S,
     ) -> None:
         self.source = source
         self.latest = pipeline.snapshot()
@@ -135,14 +129,14 @@ class Session:
         self._rebase = self._backlog.origin
         self._record_to = record_to
         self._prober: Prober | None = None
+        self._bias_lock = threading.Lock()  # what the prober asks must not overtake what the user sets
         self._ring = TraceRing()
         self._ring_lock = threading.Lock()
         self._requests: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
         self._sample = 0  # the next unanalysed pair
         self._time_s = 0.0  # its time, gaps included
         self._stamp = time.monotonic()  # when that was so
-        self._due_s = 0.0  # time of the next snapshot
-        self._snapshot_every_s = snapshot_every_s
+        self._pace = PicturePace(snapshot_every_s)
         self._thread = threading.Thread(target=self._run, name="whichside-worker", daemon=True)
 
     def start(self) -> Session:
@@ -187,9 +181,10 @@ class Session:
 
     def command(self, command: Command) -> None:
         """Pass a command to the device; raises CommandError when it cannot do that."""
-        if self._prober is not None and isinstance(command, SetBias):
-            self._prober.stand_down()
-        self.source.command(command)
+        with self._bias_lock:
+            self.source.command(command)
+            if self._prober is not None and isinstance(command, SetBias):
+                self._prober.stand_down(command)
 
     @property
     def probing(self) -> bool:
@@ -280,7 +275,7 @@ class Session:
         self._write(lambda recorder: recorder.append(self._rebase(item)))
         self._backlog.append(item)
         self._advance(item)
-        if isinstance(item, Change) or self._time_s >= self._due_s:
+        if isinstance(item, Change) or self._pace.due(self._time_s):
             self.refresh()
             self._probe()
 
@@ -295,16 +290,16 @@ class Session:
             self.away, self.other = True, change.value == OTHER_LOGGER
 
     def _probe(self) -> None:
-        wanted = self._prober.next(self.latest) if self._prober is not None else None
-        if wanted is not None:
-            self.source.command(wanted)
+        with self._bias_lock:
+            wanted = self._prober.next(self.latest) if self._prober is not None else None
+            if wanted is not None:
+                self.source.command(wanted)
 
     def refresh(self) -> Snapshot:
         """Make `latest` this very moment's. Only for what runs on the worker's thread, as a source does."""
         begun = time.thread_time()
         self.latest = self._pipeline.snapshot()
-        rest_s = (time.thread_time() - begun) / SNAPSHOT_SHARE
-        self._due_s = self._time_s + max(self._snapshot_every_s, rest_s)
+        self._pace.made(self._time_s, time.thread_time() - begun)
         return self.latest
 
     def _advance(self, item: Item) -> None:
@@ -313,6 +308,7 @@ class Session:
         if isinstance(item, Block):
             self._sample = item.end
             self._time_s += len(item.counts) / item.layout.rate_hz
+            self._pace.push(item, self._time_s)
         elif isinstance(item, Gap) and self._sample:
             self._time_s += item.seconds
         self._stamp = time.monotonic()

@@ -11,7 +11,7 @@ from daq.bench_catalog import CATALOG, find
 from daq.bench_rig import BenchCircuit
 from daq.bench_workbench import Workbench
 from daq.samples import Bias
-from tests.bench.hands import levels, steady
+from tests.bench.hands import filtered, levels, steady
 
 PLAIN = [c.name for c in CATALOG if c.truth.side in ("low", "high") and c.truth.pwm is None]
 
@@ -156,3 +156,13 @@ def test_whatever_a_hand_does_stays_physical(data: st.DataObject) -> None:
         volts = bench.volts(0, np.arange(begin, bench.horizon_us, 125.0))
         assert np.isfinite(volts).all()
         bench.forget_before(begin)
+
+
+def test_a_lead_hangs_in_the_air_while_a_hand_carries_it() -> None:
+    circuit = steady("cabin-lamp")
+    times_s = np.array([0.9, 1.0 + 0.2, 1.0 + 0.39, 1.0 + 0.45])
+    to_post = filtered(circuit, [(1.0, "lead 1", "on positive")], times_s)[:, 0]
+    assert to_post[1:3] == pytest.approx(0.0, abs=0.05)
+    assert to_post[3] == pytest.approx(circuit.source_v, abs=0.2)
+    stays = filtered(circuit, [(1.0, "lead 1", "on pin")], times_s)[:, 0]
+    assert stays == pytest.approx(stays[0], abs=0.01), "where it is already, nothing lifts it"

@@ -81,9 +81,21 @@ def test_somebody_elses_bias_is_left_alone() -> None:
     logger = Logger()
     logger.run(0.55)
     assert logger.bias == QUIET
-    logger.prober.stand_down()  # the user switches it off himself
+    logger.prober.stand_down(QUIET)  # the user switches it off himself
     logger.run(1.0)
     assert logger.bias == QUIET
+
+
+def test_a_bias_that_the_logger_has_not_followed_yet_is_left_alone() -> None:
+    """The whisper still stands when the user has switched it off: asked then, it would be put back after."""
+    logger = Logger()
+    logger.run(0.2)
+    logger.prober.stand_down(QUIET)
+    logger.run(2.0)
+    assert logger.asked == []
+    logger.prober.stand_down(WHISPER)
+    logger.run(1.0)
+    assert [what for _, what in logger.asked] == [QUIET, WHISPER]
 
 
 def test_a_logger_that_does_not_answer_is_not_asked_for_ever() -> None:

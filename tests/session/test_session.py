@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from daq.errors import CommandError, DeviceError, WhichsideError, WorkError
+from daq.picture_pace import PICTURE_EVERY_S, SHARE
 from daq.samples import (
     LOGGER_AWAY,
     LOGGER_SILENT,
@@ -23,7 +24,7 @@ from daq.samples import (
     Item,
     Origin,
 )
-from daq.session import SNAPSHOT_SHARE, Noted, Recording, Session, SessionState
+from daq.session import Noted, Recording, Session, SessionState
 from daq.source import Operate
 from tests.tui.scenes import LAYOUT, ListSource, StagePipeline, switched
 
@@ -292,7 +293,7 @@ def test_another_logger_in_its_place_is_told_apart_from_none(start: Start) -> No
     assert session.away
 
 
-def test_snapshots_are_replaced_at_most_every_50_ms_of_samples(start: Start) -> None:
+def test_snapshots_are_replaced_as_often_as_a_screen_draws_and_where_something_moved(start: Start) -> None:
     class Counting(StagePipeline):
         asked = 0
 
@@ -303,7 +304,8 @@ def test_snapshots_are_replaced_at_most_every_50_ms_of_samples(start: Start) -> 
     pipeline = Counting()
     session = start(ListSource(switched(2.0), ends=True), pipeline)
     assert session.join(5.0)
-    assert 30 <= pipeline.asked <= 2.0 / 0.05 + 3  # blocks of 8 ms: every seventh
+    calm = 2.0 / PICTURE_EVERY_S  # and two more where it is switched
+    assert 0.7 * calm <= pipeline.asked <= calm + 2 + 3
 
 
 def test_dear_snapshots_come_less_often(start: Start) -> None:
@@ -320,7 +322,7 @@ def test_dear_snapshots_come_less_often(start: Start) -> None:
     pipeline = Slow()
     session = start(ListSource(switched(2.0), ends=True), pipeline)
     assert session.join(10.0)
-    assert 5 <= pipeline.asked <= 2.0 / (0.02 / SNAPSHOT_SHARE) + 3
+    assert 5 <= pipeline.asked <= 2.0 / (0.02 / SHARE) + 2 + 3
 
 
 def test_commands_go_to_the_source_and_close_is_idempotent(start: Start) -> None:

@@ -23,11 +23,12 @@ from pathlib import Path
 
 from daq.calibration import scale_of
 from daq.capture import CaptureWriter
+from daq.picture_pace import PICTURE_EVERY_S
 from daq.pipeline import Pipeline
 from daq.record_command import PICTURE_S
 from daq.results import Started
 from daq.samples import Block, Counts, DeviceInfo, Item, Layout
-from daq.session import SNAPSHOT_EVERY_S, Session
+from daq.session import Session
 from daq.source import Capability, Command
 from tests.speed.line import RATE_HZ, Signal, Switching, calm, pulsed
 
@@ -113,7 +114,7 @@ def _print(name: str, row: list[float], more: str) -> None:
 
 def main() -> None:
     seconds = 3600 * float(sys.argv[1]) if len(sys.argv) > 1 else 3600.0
-    look_s = PICTURE_S if sys.argv[2:] == ["headless"] else SNAPSHOT_EVERY_S
+    look_s = PICTURE_S if sys.argv[2:] == ["headless"] else PICTURE_EVERY_S
     print(f"{'MB at minute':12}" + "".join(f"{(i + 1) * seconds / ROWS / 60:7.0f}" for i in range(ROWS)))
     context = multiprocessing.get_context("spawn")
     signals: dict[str, Signal] = {"calm": calm, "switching": Switching(int(3 * seconds)), "pulsed": pulsed}
