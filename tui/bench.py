@@ -25,4 +25,4 @@ class BenchScreen(LiveScreen, HandKeys):
         self.bench_hands: Hands = Hands(session, controls, start, light)
 
     def hands(self) -> Sequence[tuple[str, str]]:
-        return self.bench_hands.shown()
+        return self.bench_hands.shown(self.worked)

@@ -24,7 +24,7 @@ from tui.keys import COMMON, Key, KeyBar
 from tui.letters import ROWS
 from tui.notice import NOTICE_S, Notice
 from tui.panels import BigWord, Line
-from tui.terminal import Bell, keeps_up, too_small
+from tui.terminal import TALL_FROM, Bell, keeps_up, too_small
 from tui.trace_view import TraceView
 
 FRAME_S = 1 / 10
@@ -36,13 +36,12 @@ _FIXED_ROWS = 1 + 1 + 1 + 6  # device, state, roles, lanes
 _MORE_ROWS_TALL = 2 + 7  # about the verdict; edges and events as lists (one row of them is counted below)
 _WORDS_LEAST, _WORDS_MOST, _WORDS_MOST_TALL = 3, 6, 7
 _NOTICE_ROWS = 2
-_SIZES = [(0, "-low"), (34, "-tall")]  # rows from which edges and events are lists
 
 
 class Dashboard(Screen[None]):
     """Shows `session`; subclasses add what their keys do."""
 
-    VERTICAL_BREAKPOINTS = _SIZES
+    VERTICAL_BREAKPOINTS = TALL_FROM
     live: ClassVar[bool] = True  # something can be measured and asked for now
 
     def __init__(self, session: Session) -> None:
@@ -86,7 +85,8 @@ class Dashboard(Screen[None]):
     def show(self, snapshot: Snapshot) -> None:
         line = self._line
         small = too_small(self.size.width, self.size.height)
-        told = panels.device_line(self.device, snapshot, self.session.recording, self.mood())
+        recording, width = self.session.recording, line("device").size.width
+        told = panels.device_line(self.device, snapshot, recording, self.mood(), width)
         line("device").say(*(((small, "bold reverse"),) if small else told))
         line("state").say(panels.state_line(snapshot, line("state").size.width, self.live))
         self.query_one("#verdict", BigWord).say(self.big_word(snapshot))
@@ -141,7 +141,7 @@ class Dashboard(Screen[None]):
 
     def _named(self, key: Key) -> Key:
         """The key that sets the picture's width says what it is."""
-        return replace(key, label=f"{self.trace_view.window_s:g} s wide") if key.key == "w" else key
+        return replace(key, label=f"{self.trace_view.window_s:g} s wide") if key.action == "window" else key
 
     @property
     def device(self) -> DeviceInfo:

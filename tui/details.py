@@ -128,10 +128,14 @@ class DetailsScreen(ModalScreen[None]):
         with VerticalScroll(classes="page"):
             yield Static(Content.assemble((self._title, "bold"), "  (arrows scroll, Esc goes back)"))
             with Vertical(id="judged", classes="facts"):
-                for heading, text in verdict(self._judgement, waits=self._look is not None):
+                for heading, text in self.judged():
                     yield FactRow(heading, text)
             for heading, text in self._facts:
                 yield FactRow(heading, text)
+
+    def judged(self) -> Iterator[Fact]:
+        """What stands above the facts at first."""
+        return verdict(self._judgement, waits=self._look is not None)
 
     def on_mount(self) -> None:
         if self._look is not None:

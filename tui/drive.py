@@ -18,6 +18,7 @@ from daq import words
 from daq.recording_health import health
 from daq.session import Session, SessionState
 from tui import drive_words, keys
+from tui.hands import CircuitKeys, Hands
 from tui.job import JobScreen
 from tui.keys import Key, KeyBar
 from tui.letters import ROWS, big_lines
@@ -36,16 +37,20 @@ _MORE_ROWS_TALL = 1 + 3 + 1 + 1  # margins, and more counts
 _CLOCK_ROWS = ROWS + 1
 
 
-class DriveScreen(JobScreen):
-    """Works on the session of the dashboard below it; `new_capture` names the file that r begins."""
+class DriveScreen(JobScreen, CircuitKeys):
+    """Works on the session of the dashboard below it; `new_capture` names the file that r begins.
+
+    `hands` are those of a bench. The leads stay where they are, as on a drive: the numbers are marks here.
+    """
 
     BINDINGS: ClassVar[list[BindingType]] = keys.bindings(
         keys.DRIVE_MARKS, keys.DRIVE, [keys.SILENCE], keys.AFTER_DRIVE
     )
     look_s = LOOK_S
 
-    def __init__(self, session: Session, new_capture: Callable[[], Path]) -> None:
+    def __init__(self, session: Session, new_capture: Callable[[], Path], hands: Hands | None = None) -> None:
         super().__init__(session, new_capture)
+        self.bench_hands = hands
         self.bell = Bell(lambda: self.app.bell(), every_s=BELL_EVERY_S)
         self.silent = False
         self._faults = drive_words.faults(session.latest)
@@ -89,7 +94,7 @@ class DriveScreen(JobScreen):
             *drive_words.recording_line(health(self.session), losses, now.losses.gaps > 0)
         )
         self.tell()
-        self.query_one(KeyBar).show((), self.keys())
+        self.query_one(KeyBar).show(self.hands(), self.keys())
 
     def _show_big(self, word: str, style: str, clock: str) -> None:
         """The word as big as everything else allows; the time in big letters too where there is room left."""

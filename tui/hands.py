@@ -14,17 +14,23 @@ from tui import keys
 from tui.keys import Key
 from tui.log_keys import LogKeys
 
-HANDS = (
+CIRCUIT = (
     Key("x", "operate('control')", "control"),
     Key("u", "operate('plug')", "plug"),
-    Key("1", "operate('lead 1')", "lead 1"),
-    Key("2", "operate('lead 2')", "lead 2"),
-    Key("3", "operate('reference')", "reference"),
-    Key("4", "operate('light')", "light"),
     Key("y", "operate('key')", "key"),
     Key("j", "operate('neighbour')", "neighbour"),
     Key("z", "operate('fault')", "fault"),
 )
+CLIPS = (
+    Key("1", "operate('lead 1')", "lead 1"),
+    Key("2", "operate('lead 2')", "lead 2"),
+    Key("3", "operate('reference')", "reference"),
+    Key("4", "operate('light')", "light"),
+)
+HANDS = (*CIRCUIT, *CLIPS)
+
+AT_REST = {"lead 1": "on pin", "lead 2": "on pin", "reference": "on", "light": "away"}
+"""What is not worth a word: clips where they belong."""
 
 Controls = Mapping[str, Collection[str]]
 
@@ -41,12 +47,12 @@ class Hands:
         self._light = light
         self.now = dict(start)  # where each control stands
 
-    def shown(self) -> Sequence[tuple[str, str]]:
-        """Cap and label of each key, with where it stands; with the test light how it looks."""
-        stands = {what: f"{what}: {to}" for what, to in self.now.items()}
-        if "light" in stands and self._light():
+    def shown(self, worked: Sequence[Key]) -> Sequence[tuple[str, str]]:
+        """Cap and label of each key that is `worked`, where it stands, how the light looks."""
+        stands = {what: what if AT_REST.get(what) == to else f"{what}: {to}" for what, to in self.now.items()}
+        if self._light():
             stands["light"] += f", {self._light()}"
-        return [(key.cap, stands[key.label]) for key in HANDS if key.label in stands]
+        return [(key.cap, stands[key.label]) for key in worked if key.label in stands]
 
     def choices(self, what: str) -> list[str]:
         return list(self._controls.get(what, ()))
@@ -61,11 +67,12 @@ class Hands:
         self.now[what] = to
 
 
-class HandKeys(LogKeys):
-    """For screens that a bench's hands are worked on; without `bench_hands` their keys do nothing."""
+class CircuitKeys(LogKeys):
+    """For screens on which a bench's circuit is worked; without `bench_hands` their keys do nothing."""
 
-    BINDINGS: ClassVar[list[BindingType]] = keys.bindings(HANDS)
+    BINDINGS: ClassVar[list[BindingType]] = keys.bindings(CIRCUIT)
     bench_hands: Hands | None = None
+    worked: ClassVar[Sequence[Key]] = CIRCUIT
 
     def pull(self, hurry: bool = False) -> None:
         """Show what the hands did."""
@@ -73,7 +80,7 @@ class HandKeys(LogKeys):
 
     def hands(self) -> Sequence[tuple[str, str]]:
         """Cap and label of their keys, to be shown first."""
-        return self.bench_hands.shown() if self.bench_hands else ()
+        return self.bench_hands.shown(self.worked) if self.bench_hands else ()
 
     def action_operate(self, what: str) -> None:
         if self.bench_hands is None:
@@ -84,3 +91,10 @@ class HandKeys(LogKeys):
             self.notice(str(error))
             return
         self.pull(hurry=True)
+
+
+class HandKeys(CircuitKeys):
+    """For screens on which the leads, too, are moved."""
+
+    BINDINGS: ClassVar[list[BindingType]] = keys.bindings(CLIPS)
+    worked = HANDS

@@ -57,16 +57,17 @@ KEYS = (
         "takes the same readings again, w is the wiggle test, q comes back here",
     ),
     (
-        "b",
+        "w",
         "wiggle test: holds a baseline, rings and counts every departure, a single sample too: which lead, "
         "which way. space takes the baseline anew",
     ),
-    ("w d v", "width of the picture; details; colours (dark, light, the terminal's own)"),
+    ("m d v", "width of the picture; details; colours (dark, light, the terminal's own)"),
     ("h q", "this page; quit, which saves the recording"),
     (
         "bench",
-        "your hands at the simulated circuit: x its control, u its connector, 1 2 where the leads are, 3 the "
-        "reference lead, y the key, j a neighbour on the same wires, z the fault: there or mended",
+        "your hands at the simulated circuit: x its control, u its connector, y the key, j a neighbour "
+        "on its wires, z the fault: there or mended; 1 2 where the leads are, 3 the reference lead, 4 a test "
+        "light. Leads stay taped down on a drive, so there the numbers are marks: q goes back to move a lead",
     ),
     (
         "review",

@@ -14,15 +14,13 @@ from tui.help import HelpScreen
 from tui.log_keys import LogKeys
 from tui.notice import NOTICE_S, Notice
 from tui.panels import Line
-from tui.terminal import keeps_up
-
-SIZES = [(0, "-low"), (34, "-tall")]
+from tui.terminal import TALL_FROM, keeps_up
 
 
 class JobScreen(LogKeys):
     """Every `look_s` seconds it does its `look`, then is shown unless the terminal is still busy."""
 
-    VERTICAL_BREAKPOINTS = SIZES
+    VERTICAL_BREAKPOINTS = TALL_FROM
     look_s: ClassVar[float]
 
     def __init__(self, session: Session, new_capture: Callable[[], Path]) -> None:

@@ -29,7 +29,7 @@ def bindings(*groups: Sequence[Key]) -> list[BindingType]:
 
 
 COMMON = (
-    Key("w", "window", "width"),
+    Key("m", "window", "width"),
     Key("d", "details", "details"),
     Key("v", "app.colours", "colours"),
     Key("h,question_mark,f1", "help", "help", "h"),
@@ -50,7 +50,7 @@ LIVE = (
     Key("e", "expect", "expect"),
     Key("a", "drive", "drive"),
     Key("s", "walk", "walk the wire"),
-    Key("b", "wiggle", "wiggle test"),
+    Key("w", "wiggle", "wiggle test"),
 )
 
 DRIVE_MARKS = tuple(
@@ -100,7 +100,7 @@ WALK_LIGHT = (
     Key("k", "light('dark')", "dark"),
 )
 
-WALK_WIGGLE = Key("w", "wiggle", "wiggle test")
+WALK_WIGGLE = LIVE[-1]
 WIGGLE_KEYS = (
     Key("space", "anew", "baseline anew", "␣"),
     Key("n", "note", "note"),
@@ -115,9 +115,9 @@ AFTER_WIGGLE = (
 REPAIRED = Key("a", "repaired", "repaired: read again")
 
 BIAS = Key("i", "bias", "bias")
-SKIP = Key("k", "check_on", "skip this step")
-WIGGLED = Key("k", "check_on", "wiggled: go on")
-SEATED = Key("k", "check_on", "leads are seated: begin")
+SKIP = Key("k", "check_on", "skip")
+WIGGLED = Key("k", "check_on", "wiggled")
+SEATED = Key("k", "check_on", "seated")
 
 REVIEW = (
     Key("space", "pause", "pause/run", "␣"),

@@ -167,7 +167,7 @@ class LiveScreen(Dashboard, LogKeys):
 
     def action_drive(self) -> None:
         self._prompter.stop()
-        self.app.push_screen(DriveScreen(self.session, self.new_capture))
+        self.app.push_screen(DriveScreen(self.session, self.new_capture, self.bench_hands))
 
     def action_walk(self) -> None:
         self._prompter.stop()

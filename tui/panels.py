@@ -175,8 +175,13 @@ def state_line(snapshot: Snapshot, width: int, live: bool = True) -> str:
     return next((text for text in map(DOT.join, wordings) if len(text) <= width), short)
 
 
-def device_line(device: DeviceInfo, snapshot: Snapshot, recording: Recording, mood: str) -> tuple[Part, ...]:
-    """What must not be overlooked first: `mood` (paused, ended), recording, losses; then rate and device."""
+def device_line(
+    device: DeviceInfo, snapshot: Snapshot, recording: Recording, mood: str, width: int
+) -> tuple[Part, ...]:
+    """What must not be overlooked first: `mood` (paused, ended), recording, losses; then rate and device.
+
+    Where `width` is short the rate, which the details give too, is left out, not the device cut.
+    """
     parts: list[Part] = []
     if mood:
         parts += [(mood, "bold"), DOT]
@@ -187,8 +192,10 @@ def device_line(device: DeviceInfo, snapshot: Snapshot, recording: Recording, mo
         parts += ["not recording", DOT]
     lost = words.losses(snapshot.losses, brief=True)
     parts.append(lost if snapshot.losses.gaps == 0 else (lost, "bold $alarm"))
-    parts += [DOT, words.rate(snapshot.rate_hz), DOT, (words.printable(device.name, 60), "bold")]
-    return (*parts, DOT, "not calibrated") if device.nominal else tuple(parts)
+    named: list[Part] = [DOT, (words.printable(device.name, 60), "bold")]
+    named += [DOT, "not calibrated"] if device.nominal else []
+    whole = (*parts, DOT, words.rate(snapshot.rate_hz), *named)
+    return whole if height(whole, width) <= 1 else (*parts, *named)
 
 
 def edges_line(snapshot: Snapshot, width: int) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import ClassVar
@@ -17,15 +17,19 @@ from daq import practice, words
 from daq.bench_rig import BenchCircuit
 from daq.findings import NO_EVENTS, Judgement, LoadKind, NextTest, Side
 from daq.practice import CONTROLS, FAULTS, SIDES, Answer
-from daq.session import Session
+from daq.samples import DeviceInfo
+from daq.session import Noted, Session
 from daq.snapshot import Snapshot
 from tui import keys, panels
 from tui.bench import BenchScreen
+from tui.details import DetailsScreen, Fact
 from tui.keys import Key
 
 ANSWER = Key("enter", "answer", "your answer", "Enter")
-TELLING = ("details", "drive", "walk")
-"""Actions that would give the answer away."""
+TELLING = {"drive": "drive and catch", "walk": "walk the wire"}
+"""Actions that would give the answer away, and what they are called."""
+
+KEPT = "kept back until you have answered"
 
 UNTOLD = Judgement(
     side=Side.UNDETERMINED,
@@ -112,6 +116,8 @@ class PracticeScreen(BenchScreen):
 
     def show(self, snapshot: Snapshot) -> None:
         super().show(snapshot if self.answered else _untold(snapshot))
+        if not self.answered:
+            self._line("events").say(f"events {KEPT}")
 
     def big_word(self, snapshot: Snapshot) -> str:
         word = super().big_word(snapshot)
@@ -133,9 +139,35 @@ class PracticeScreen(BenchScreen):
         self.app.push_screen(ToldScreen(told))
         self.notice(f"{panels.DOT.join(told[:2])}; q, then whichside practice, for another", 30.0)
 
-    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """What would tell does nothing yet."""
-        return not (action in TELLING and not self.answered)
+    def action_drive(self) -> None:
+        self._unless_telling("drive", super().action_drive)
+
+    def action_walk(self) -> None:
+        self._unless_telling("walk", super().action_walk)
+
+    def _unless_telling(self, action: str, act: Callable[[], None]) -> None:
+        if self.answered:
+            act()
+        else:
+            self.notice(f"{TELLING[action]} would tell it: first your answer (Enter)")
+
+    def action_details(self) -> None:
+        if self.answered:
+            super().action_details()
+        else:
+            self.app.push_screen(UntoldDetails(self.device, self.session.latest, self.notes()))
+
+
+class UntoldDetails(DetailsScreen):
+    """What both leads read and what was done: all but the verdict and what would tell it."""
+
+    def __init__(self, device: DeviceInfo, snapshot: Snapshot, notes: Sequence[Noted]) -> None:
+        untold = replace(_untold(snapshot), look=None)
+        super().__init__(device, untold, None, notes)
+        self._facts = [(name, KEPT if name == "events" else fact) for name, fact in self._facts]
+
+    def judged(self) -> Iterator[Fact]:
+        yield "verdict", KEPT
 
 
 def _untold(snapshot: Snapshot) -> Snapshot:

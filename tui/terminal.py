@@ -14,6 +14,9 @@ LEAST = (80, 24)
 BELL_EVERY_S = 0.4
 """The bell rings no more often than this (s): many terminals queue bells and go on ringing."""
 
+TALL_FROM = [(0, "-low"), (34, "-tall")]
+"""Rows from which a screen has room for lists and space between."""
+
 
 def keeps_up(app: App[Any]) -> bool:
     """False while output still waits to be written.

@@ -13,18 +13,22 @@ import pytest
 from textual.pilot import Pilot
 
 from daq import words
+from daq.bench import BenchSource
 from daq.event_counts import Labelled
 from daq.event_summary import summarise
 from daq.events import REGISTRY
 from daq.findings import Event, EventKind, LoadState
 from daq.recorder import LiveRecorder
 from daq.samples import BASELINE, LOGGER_AWAY, Block, Change, ChangeKind, DeviceInfo, Origin
+from daq.session import Session
 from daq.snapshot import LeadCheckView, LeadView, Losses, Snapshot, StateWord
-from tests.tui.scenes import LAYOUT, NOT_YET, ListSource, StagePipeline, snapshot, switched
+from tests.tui.scenes import LAYOUT, NOT_YET, RATE_HZ, ListSource, StagePipeline, snapshot, switched
 from tests.tui.stage import LARGE, SMALL, Run, a_run, lines, on_stage, segments, tap, text, until
 from tui import themes
+from tui.bench import BenchScreen
 from tui.drive import BELL_EVERY_S, LOOK_S, DriveScreen
 from tui.drive_words import DRIVER, headline
+from tui.hands import CIRCUIT
 from tui.keys import AFTER_DRIVE, DRIVE, DRIVE_MARKS, SILENCE
 from tui.letters import big_lines, columns
 from tui.terminal import Bell
@@ -338,3 +342,35 @@ def test_big_words_are_as_large_as_fits(word: str, width: int, height: int, rows
 )
 def test_the_clock_has_whole_seconds(t_s: float, told: str) -> None:
     assert words.clock(t_s) == told
+
+
+@pytest.mark.parametrize("size", [SMALL, LARGE])
+async def test_on_a_bench_the_circuit_is_worked_from_here_and_the_numbers_are_marks(
+    size: tuple[int, int],
+) -> None:
+    source = BenchSource("gate-lamp", RATE_HZ)
+    session = Session(source, StagePipeline(QUIET)).start()
+    circuit = source.circuit
+    try:
+        async with on_stage(
+            BenchScreen(session, lambda: Path("never"), circuit.controls, circuit.start), size
+        ) as pilot:
+            await tap(pilot, "a")
+            await until(pilot, lambda: isinstance(pilot.app.screen, DriveScreen))
+            await until(pilot, lambda: "x control: off u plug: in z fault: on 1 bump" in text(pilot.app))
+            assert "lead 1" not in text(pilot.app)
+            await tap(pilot, "x", "z", "1", "2")
+            await until(pilot, lambda: [note.text for note in session.notes] == ["bump", "turning"])
+            await tap(pilot, "u")
+            await until(pilot, lambda: "x control: on u plug: out z fault: off" in text(pilot.app))
+            assert {"control": "on", "plug": "out", "fault": "off"}.items() <= source.choices.items()
+            assert source.choices["lead 1"] == "on pin"
+            for key in (*DRIVE, SILENCE, *AFTER_DRIVE):
+                assert f"{key.cap} {key.label}" in text(pilot.app)
+    finally:
+        session.close()
+
+
+def test_the_benchs_hands_use_no_key_that_means_something_else_on_a_drive() -> None:
+    driven = {key.key for key in (*DRIVE_MARKS, *DRIVE, SILENCE, *AFTER_DRIVE)}
+    assert not driven & {key.key for key in CIRCUIT}

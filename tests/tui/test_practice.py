@@ -19,7 +19,7 @@ from daq.pipeline import Pipeline
 from daq.practice import FAULTS, NO_FAULT, Answer, drawn, fault_of, lines, marked
 from daq.session import Session
 from tests.tui.stage import LARGE, SMALL, on_stage, tap, text, until
-from tui.practice import AnswerScreen, PracticeScreen, ToldScreen
+from tui.practice import KEPT, AnswerScreen, PracticeScreen, ToldScreen, UntoldDetails
 
 HEALTHY = next(
     b for b in benches() if b.truth.fault == "none" and b.truth.side == "low" and "key" not in b.controls
@@ -72,10 +72,23 @@ async def test_nothing_is_told_until_answered(size: tuple[int, int]) -> None:
         shown = text(pilot.app)
         assert "Enter your answer" in shown
         assert "The verdict is kept back" in shown
-        for telling in ("GROUND SIDE", "POSITIVE SIDE", "% sure", "d details", "a drive"):
+        for telling in ("GROUND SIDE", "POSITIVE SIDE", "% sure", "a drive", "s walk the wire"):
             assert telling not in shown, telling
+        assert "events kept back until you have answered" in shown
+        for key, name in (("a", "drive and catch"), ("s", "walk the wire")):
+            await tap(pilot, key)
+            assert pilot.app.screen is screen
+            why = f"{name} would tell it: first your answer (Enter)"
+            await until(pilot, lambda why=why: why in text(pilot.app))  # type: ignore[misc]
+
         await tap(pilot, "d")
-        assert pilot.app.screen is screen
+        await until(pilot, lambda: "DETAILS" in text(pilot.app) and "source, 12." in text(pilot.app))
+        assert isinstance(pilot.app.screen, UntoldDetails)
+        assert f"verdict {KEPT}" in text(pilot.app)
+        assert ("events", KEPT) in pilot.app.screen._facts
+        for telling in ("GROUND SIDE", "POSITIVE SIDE", "% sure", "could be", "control wire"):
+            assert telling not in text(pilot.app), telling
+        await tap(pilot, "escape")
 
         await tap(pilot, "enter")
         await until(pilot, lambda: isinstance(pilot.app.screen, AnswerScreen))

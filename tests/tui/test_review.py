@@ -136,7 +136,7 @@ async def test_its_own_keys_are_shown_and_no_marks(review: Open, size: tuple[int
         await until(pilot, lambda: "replay" in text(pilot.app))
         shown = text(pilot.app)
         for key in (*REVIEW, *COMMON):
-            assert f"{key.cap} {'10 s wide' if key.key == 'w' else key.label}" in shown
+            assert f"{key.cap} {'10 s wide' if key.action == 'window' else key.label}" in shown
         assert "switched on" not in shown.split("quit")[0].rsplit("events", 1)[1]
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from daq.bench import BenchSource, benches
+from daq.bench_rig import BenchCircuit
 from daq.findings import EventKind, Judgement, NextTest, Side
 from daq.samples import LOGGER_AWAY, Bias, Block, Change, ChangeKind, DeviceInfo, Origin
 from daq.session import Session
@@ -39,8 +40,8 @@ from tests.tui.stage import (
 )
 from tui import themes
 from tui.bench import BenchScreen
-from tui.hands import HANDS
-from tui.keys import COMMON, LIVE
+from tui.hands import AT_REST, HANDS, Hands
+from tui.keys import COMMON, LIVE, wrap
 
 
 @pytest.mark.parametrize("theme", themes.ORDER)
@@ -79,12 +80,14 @@ async def test_every_key_is_shown(size: tuple[int, int]) -> None:
         async with on_stage(screen, size) as pilot:
             shown = text(pilot.app)
             for key in (*LIVE, *COMMON):
-                label = "10 s wide" if key.key == "w" else key.label
+                label = "10 s wide" if key.action == "window" else key.label
                 assert f"{key.cap} {label}" in shown
             assert "i bias: off" in shown
             for key in HANDS:
                 if key.label in START:
-                    assert f"{key.cap} {key.label}: {START[key.label]}" in shown
+                    at_rest = AT_REST.get(key.label) == START[key.label]
+                    stands = key.label if at_rest else f"{key.label}: {START[key.label]}"
+                    assert f"{key.cap} {stands} " in shown
             assert "CAUTION: Unplug with the circuit off" in shown
             assert "edges 6" in shown
 
@@ -312,9 +315,10 @@ async def test_every_key_of_every_bench_fits(name: str, size: tuple[int, int]) -
     finally:
         session.close()
     for key in (*LIVE, *COMMON):
-        assert f"{key.cap} {'10 s wide' if key.key == 'w' else key.label}" in shown
+        assert f"{key.cap} {'10 s wide' if key.action == 'window' else key.label}" in shown
     for what, to in circuit.start.items():
-        assert f"{what}: {to}" in shown
+        assert (what if AT_REST.get(what) == to else f"{what}: {to}") in shown
+    assert circuit.title in rows[0], "the device is named in full"
     assert rows[-1].strip(), "the last key row is the last row"
     assert "CAUTION: Unplug with the circuit off; the two pins must never touch." in shown
     assert "edges 6" in shown
@@ -367,3 +371,14 @@ async def test_odd_states_have_words() -> None:
         "switch-off or dropout",
     ):
         assert fact in shown, fact
+
+
+@pytest.mark.parametrize("circuit", benches(), ids=lambda circuit: circuit.name)
+def test_the_keys_of_a_bench_stand_well_apart_on_a_small_screen(circuit: BenchCircuit) -> None:
+    """Two columns between them, in four rows; closer only where a neighbour's key comes too."""
+    source = BenchSource(circuit.name)
+    session = Session(source, StagePipeline())
+    hands = Hands(session, circuit.controls, circuit.start, lambda: "").shown(HANDS)
+    session.close()
+    bar = [*hands, *((key.cap, key.label) for key in (*LIVE, *COMMON)), ("i", "bias: whisper")]
+    assert len(wrap(bar, SMALL[0], 2)) <= 4 + ("neighbour" in circuit.controls)
