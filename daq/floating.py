@@ -95,16 +95,18 @@ def sort_out(stretches: Sequence[Stretch], whispers: Whispers, rate_hz: float) -
     """Find the leads that float and take the whisper out of what they read. Cost: a few looks a stretch."""
     if not whispers.ever:
         return Sorted(stretches)
-    flags = _proven(stretches, whispers, rate_hz)
-    _inherit(stretches, flags, whispers, range(len(stretches)))
-    _inherit(stretches, flags, whispers, range(len(stretches) - 1, -1, -1))
+    shares = [whispers.share(s.start, s.end) if isinstance(s, Steady | Train) else 0.0 for s in stretches]
+    flags = _proven(stretches, whispers, shares, rate_hz)
+    order = [n for n, stretch in enumerate(stretches) if not isinstance(stretch, Zone)]
+    _inherit(stretches, flags, shares, order)
+    _inherit(stretches, flags, shares, order[::-1])
     out: list[Stretch] = []
     sorted_out = Sorted(out)
     for n, stretch in enumerate(stretches):
         if not isinstance(stretch, Steady | Train):
             out.append(stretch)
             continue
-        on = whispers.share(stretch.start, stretch.end) > 0.5
+        on = shares[n] > 0.5
         floats = sorted_out.now = _decided(stretch, flags[n], on, rate_hz)
         if _is_loose(stretch, floats):
             _add(sorted_out.loose, stretch, BESIDE_S * rate_hz)
@@ -130,7 +132,9 @@ def in_free_band(level_uv: float) -> bool:
     return FREE_BAND_UV[0] < level_uv < FREE_BAND_UV[1]
 
 
-def _proven(stretches: Sequence[Stretch], whispers: Whispers, rate_hz: float) -> list[Flags]:
+def _proven(
+    stretches: Sequence[Stretch], whispers: Whispers, shares: Sequence[float], rate_hz: float
+) -> list[Flags]:
     """Flags of the stretches beside (or across) a change of the whisper."""
     flags: list[Flags] = [UNKNOWN] * len(stretches)
     near = max(2.0, BESIDE_S * rate_hz)
@@ -138,8 +142,10 @@ def _proven(stretches: Sequence[Stretch], whispers: Whispers, rate_hz: float) ->
         if isinstance(stretch, Steady) and whispers.within(stretch.start + 2, stretch.end - 2):
             flags[n] = (False, False)  # nothing moved with it
         elif isinstance(stretch, Train):
-            share = whispers.share(stretch.start, stretch.end)
-            flags[n] = _beside_pulses(_level(stretch, 0), share), _beside_pulses(_level(stretch, 1), share)
+            flags[n] = (
+                _beside_pulses(_level(stretch, 0), shares[n]),
+                _beside_pulses(_level(stretch, 1), shares[n]),
+            )
     for left, right in _neighbours(stretches):
         a, b = stretches[left], stretches[right]
         assert isinstance(a, Steady)
@@ -187,20 +193,21 @@ def _neighbours(stretches: Sequence[Stretch]) -> Iterator[tuple[int, int]]:
 
 
 def _inherit(
-    stretches: Sequence[Stretch], flags: list[Flags], whispers: Whispers, order: Sequence[int]
+    stretches: Sequence[Stretch], flags: list[Flags], shares: Sequence[float], order: Sequence[int]
 ) -> None:
     """A lead that goes on reading what it read is what it was, while the other does what it likes."""
-    levels = [n for n in order if not isinstance(stretches[n], Zone)]
-    for before, here in pairwise(levels):
+    for before, here in pairwise(order):
+        known, found = flags[before], flags[here]
+        if None not in found or known == UNKNOWN:
+            continue
         a, b = stretches[before], stretches[here]
         if not isinstance(a, Steady | Train) or not isinstance(b, Steady | Train):
             continue
-        shares = whispers.share(a.start, a.end), whispers.share(b.start, b.end)
-        one, other = (
-            _kept(flags[here][lead], flags[before][lead], _level(a, lead), _level(b, lead), shares)
-            for lead in (0, 1)
+        both = shares[before], shares[here]
+        flags[here] = (
+            _kept(found[0], known[0], _level(a, 0), _level(b, 0), both),
+            _kept(found[1], known[1], _level(a, 1), _level(b, 1), both),
         )
-        flags[here] = (one, other)
 
 
 def _kept(

@@ -18,6 +18,7 @@ import math
 import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from itertools import pairwise
 from typing import TypeVar
 
@@ -76,6 +77,9 @@ RATE_LEAST = 2000.0
 LAMP_SURGE = 2.0  # times the settled drop, at 2.5 to 10 ms, is the least that a cold filament makes
 
 T = TypeVar("T")
+
+asked_again = lru_cache(maxsize=4 * KEPT)
+"""Of one response: a live picture asks the same of the same ones every time."""
 
 
 @dataclass(slots=True)
@@ -189,6 +193,7 @@ def _most(signs: Sequence[bool]) -> bool:
     return any(signs) and sum(signs) >= PARTLY * len(signs)
 
 
+@asked_again
 def _change(r: Response) -> Floats:
     """How much less voltage there was than at 80 to 160 ms (or at last): later, other things change too."""
     seen = np.flatnonzero(r.samples[: REFERENCE + 1] > 0)
@@ -227,6 +232,7 @@ def _median(values: Floats) -> float:
     return float(statistics.median(values.tolist()))
 
 
+@asked_again
 def _kick_kind(r: Response) -> LoadKind | None:
     """A coil's kick, or a motor's, which has a voltage of its own afterwards."""
     kick = r.kick
@@ -243,6 +249,7 @@ def _kick_kind(r: Response) -> LoadKind | None:
     return LoadKind.COIL if deep else LoadKind.CLAMPED_COIL
 
 
+@asked_again
 def _coasts(r: Response, full: float) -> bool:
     """Most of the voltage stays and falls by itself over tenths of seconds, at first hardly at all.
 
@@ -268,6 +275,7 @@ def _fast(r: Response, full: float) -> bool:
     return bool(r.levels[2] > FAST * full)
 
 
+@asked_again
 def _brakes(r: Response, full: float) -> bool:
     """A small voltage that dies away over tens of milliseconds: a motor is short-circuited."""
     if abs(r.end) > NEAR_ZERO * full:
@@ -286,6 +294,7 @@ def _slow(r: Response, full: float) -> bool:
     return bool(first) and max(first) - r.end > SLOW_EDGE * full
 
 
+@asked_again
 def _restless(r: Response, full: float) -> bool:
     """Something that a resistor does not do after it was let go."""
     kicks = r.kick is not None and r.kick.samples > 1
