@@ -52,7 +52,14 @@ def needs(reading: Reading, last: State) -> frozenset[str]:
     found |= {"other"} if state.control == "other" else set()
     if isinstance(what, At):
         found.add(what.place)
-    return frozenset(found)
+    return frozenset(found) | aids_of(what)
+
+
+def aids_of(what: Levels | At | Lamp) -> frozenset[str]:
+    """What has to be at hand for it."""
+    if not isinstance(what, Levels) or not what.aided:
+        return frozenset()
+    return frozenset({"substitute" if what.substitute else "jumper"})
 
 
 @dataclass(frozen=True, slots=True)

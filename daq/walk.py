@@ -11,10 +11,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from enum import Enum
 
 from daq.lead_check import SEAT, WIGGLE
-from daq.offered_tests import Kind, Means, kind, needs
+from daq.offered_tests import Means, aids_of, kind, needs
 from daq.readings import At, Lamp, Levels, Reading, State
 from daq.reasoning import Answer
 from daq.samples import Bias, ChangeKind
@@ -22,61 +21,14 @@ from daq.snapshot import LeadCheckView
 from daq.source import SetBias
 from daq.stillness import Look
 from daq.walk_doubts import doubt, moved
-from daq.walk_moves import MOVED_LEAD, Move, Stand, moves
+from daq.walk_here import QUIET, WHISPER, Effect, Here, Phase, Tell
+from daq.walk_moves import LIGHT, Move, Stand, aid_for, moves, moves_to, named
+from daq.walk_readings import can_be_again, filled, first
 
 PATIENCE_S = 3.0
 """A cold lamp, a coil and most motors have settled by then (s)."""
 
-WHISPER = SetBias(Bias.WHISPER, Bias.WHISPER)
-QUIET = SetBias(Bias.OFF, Bias.OFF)
 _KINDS = {"up": Bias.UP, "down": Bias.DOWN, "whisper": Bias.WHISPER, None: Bias.OFF}
-
-
-@dataclass(frozen=True, slots=True)
-class Tell:
-    """Put this into the log of the run."""
-
-    kind: ChangeKind
-    value: str
-
-
-Effect = Tell | SetBias
-
-
-class Phase(Enum):
-    LEADS = "leads"  # the lead check runs
-    MOVE = "move"  # something is to be done and said
-    READ = "read"  # everything is as it should be: waiting for both leads to stand still
-    LIGHT = "light"  # the user says how the test light looks
-    THINK = "think"  # the reasoning is asked
-    END = "end"  # the place is known, or no test would help
-    PROVEN = "proven"  # the same readings were taken again after the repair
-
-
-@dataclass(frozen=True, slots=True)
-class Here:
-    """Where the walk is. Going back is an earlier one of these.
-
-    Attributes:
-        taken: readings so far, before the repair.
-        after: the same after it; `again` are those still to be taken.
-        wanted: what is read once `moves` are done.
-        pulsed: those readings that are the levels of pulses while on.
-        cannot, barred: tests that the user could not do, and what he cannot do at all.
-    """
-
-    phase: Phase = Phase.LEADS
-    stand: Stand = field(default_factory=Stand)
-    taken: tuple[Reading, ...] = ()
-    wanted: Reading | None = None
-    moves: tuple[Move, ...] = ()
-    repaired: bool = False
-    after: tuple[Reading, ...] = ()
-    again: tuple[Reading, ...] = ()
-    cannot: frozenset[Kind] = frozenset()
-    barred: frozenset[str] = frozenset()
-    seen_source: bool = False
-    pulsed: frozenset[Reading] = frozenset()
 
 
 @dataclass
@@ -131,7 +83,7 @@ class Walk:
         what = here.wanted.what
         if isinstance(what, Levels) and what.driven and not here.stand.state.plugged:
             return SetBias(_KINDS[what.bias[0]], _KINDS[what.bias[1]])
-        return QUIET if isinstance(what, At) else self._at_rest
+        return QUIET if isinstance(what, At) or aid_for(here.wanted) else self._at_rest
 
     @property
     def _at_rest(self) -> SetBias:
@@ -151,6 +103,11 @@ class Walk:
         return bool(self.look and self.look.on_v) and self.here.stand.state.control != "off"
 
     @property
+    def insists(self) -> bool:
+        """The user wants what was seen taken as it is."""
+        return self._insists
+
+    @property
     def can_go_back(self) -> bool:
         return bool(self._past)
 
@@ -160,7 +117,7 @@ class Walk:
         """Start, with the lead check unless it was `proven` already."""
         if proven:
             self._bias = self._at_rest
-            self._want(_first(self._plain))
+            self._want(first(self._plain))
             return [self._at_rest]
         self._checking, self._bias = True, self._at_rest
         return [self._at_rest, Tell(ChangeKind.LEAD_CHECK, "start")]
@@ -216,12 +173,13 @@ class Walk:
     def _in_the_way(self, wanted: Reading) -> frozenset[str]:
         """What the move that cannot be done would have made possible; with one bias or light, all of them."""
         move, what = self.move, wanted.what
-        if move is None:
+        if move is None or (move.then == self.here.stand and not move.asks):
             light, bias = isinstance(what, Lamp), isinstance(what, Levels) and what.driven
-            return frozenset({"test light"} if light else {"bias"} if bias else ())
+            return frozenset({"test light"} if light else {"bias"} if bias else aids_of(what))
         if move.asks:
             return frozenset({move.asks})
-        then = Reading(move.then.state, wanted.what if move.then.place else Levels((0.0, 0.0)))
+        there = move.then.place or move.then.aid
+        then = Reading(move.then.state, wanted.what if there else Levels((0.0, 0.0)))
         return needs(then, self.here.stand.state)
 
     def light(self, word: str, now_s: float) -> list[Effect]:
@@ -230,7 +188,7 @@ class Walk:
         if self.here.phase is not Phase.LIGHT or wanted is None or not isinstance(wanted.what, Lamp):
             return []
         self._remember()
-        self.here = replace(self.here, stand=replace(self.here.stand, light=True))
+        self.here = replace(self.here, stand=replace(self.here.stand, aid=LIGHT))
         return self._take(replace(wanted, what=replace(wanted.what, word=word)), now_s)
 
     def repaired(self, now_s: float) -> list[Effect]:
@@ -238,20 +196,23 @@ class Walk:
         if self.here.phase not in (Phase.END, Phase.PROVEN):
             return []
         self._remember()
-        same = tuple(r for r in self.here.taken if not isinstance(r.what, At) or r.what.place != "source")
+        same = tuple(r for r in self.here.taken if can_be_again(r))
         self.here = replace(self.here, repaired=True, after=(), again=same)
         self.proof = None
         return self._next_again(now_s)
 
     def back(self, now_s: float) -> list[Effect]:
-        """Take the last step back; what was read in it is forgotten."""
+        """Take the last step back: what was read in it is forgotten, what the hands did is undone first."""
         if not self._past:
             return []
-        moved = self.here.stand.place
-        self.here, self.answer = self._past.pop()
+        stand = self.here.stand
+        here, self.answer = self._past.pop()
+        todo = here.moves if here.wanted is None else (*_undone(stand, here), *here.moves)
+        self.here = replace(here, stand=stand, moves=todo, phase=Phase.MOVE if todo else here.phase)
         self.doubt, self._insists, self._since_s = "", False, now_s
+        self._left = stand.place is not None
         self._bias = self._at_rest
-        return [self._at_rest, *self._plug_told(), *self._back_on_pin(moved)]
+        return [self._at_rest, *self._plug_told()]
 
     # What the leads and the reasoning say.
 
@@ -309,7 +270,7 @@ class Walk:
             if check.passed and check.source_v is not None:
                 source = Reading(State(), At("source", check.source_v), logged=True)
                 self.here = replace(self.here, taken=(source,), seen_source=True)
-            self._want(_first(self._plain))
+            self._want(first(self._plain))
         return []
 
     @property
@@ -319,28 +280,31 @@ class Walk:
     def _want(self, wanted: Reading) -> None:
         here = self.here
         self._left = False
-        first = not here.taken or (here.seen_source and len(here.taken) == 1)
+        begins = not here.taken or (here.seen_source and len(here.taken) == 1)
         todo = moves(here.stand, wanted)
-        if first and not here.repaired:
+        if begins and not here.repaired:
             todo = (Move(_BEGIN, Stand(), _PROBING),)
         self.here = replace(here, wanted=wanted, moves=todo, phase=_phase(todo, wanted))
 
     def _moved(self, move: Move, now_s: float) -> list[Effect]:
-        self._remember()
-        before, after = self.here.stand.state, move.then.state
+        if not move.undoes:
+            self._remember()
+        stood, before, after = self.here.stand, self.here.stand.state, move.then.state
         rest = self.here.moves[1:]
         assert self.here.wanted is not None
         self.here = replace(self.here, stand=move.then, moves=rest, phase=_phase(rest, self.here.wanted))
         self._since_s, self.doubt, self._insists = now_s, "", False
         effects = self._plug_told()
-        effects += self._back_on_pin(self._past[-1][0].stand.place)
+        effects += self._as_it_was(stood)
         if before.control != after.control or move.do == _BEGIN:
             effects.append(Tell(ChangeKind.MARK, after.control))
         return effects
 
-    def _back_on_pin(self, moved: str | None) -> list[Effect]:
-        """What lead 1 read where it was `moved` to says nothing of the load's pins."""
-        return [Tell(ChangeKind.CLEAR, "")] if moved and self.here.stand.place is None else []
+    def _as_it_was(self, before: Stand) -> list[Effect]:
+        """What lead 1 read somewhere else, or with a jumper on, says nothing of how the load is switched."""
+        now = self.here.stand
+        back, off = before.place and not now.place, before.aid[:1] == ("jumper",) and not now.aid
+        return [Tell(ChangeKind.CLEAR, "")] if back or off else []
 
     def _plug_told(self) -> list[Effect]:
         """The log says that the plug is out from before it is pulled until it is in again."""
@@ -359,7 +323,7 @@ class Walk:
         """Take the look as the reading that was wanted, unless it moves or contradicts."""
         if not (look.still or self.pulses or self._insists):
             return []
-        reading = _reading(look, wanted)
+        reading = filled(wanted, look)
         if not self._insists:
             taken = self.here.after if self.here.repaired else self.here.taken
             self.doubt = doubt(reading, look, taken, self._left)
@@ -399,27 +363,27 @@ class Walk:
 
 
 _BEGIN = "Load plugged in, control off, lead 1 and lead 2 each on its pin of the load."
-_REPAIR = "Repair what was found. Then: load plugged in, control off, both leads on their pins as before."
+_REPAIR = (
+    "Repair what was found. Then: load plugged in, control off, key as at first, both leads on their pins, "
+    "nothing else held to the circuit."
+)
 _PROBING = "Key off to fit the probes, one insulated back-probe after the other; the pins must never touch."
 
 
-def _first(plain: Levels) -> Reading:
-    return Reading(State(), plain, logged=True)
+def _undone(stand: Stand, here: Here) -> tuple[Move, ...]:
+    """What takes the hands from `stand` back to where `here` was; what is read by itself waits for a word."""
+    assert here.wanted is not None
+    if here.phase is Phase.LIGHT:
+        todo = moves_to(stand, replace(here.stand, aid=LIGHT))
+    else:
+        todo = moves_to(stand, here.stand)
+    if here.phase is Phase.READ:
+        again = f"'{named(here.wanted)}' is read again: see that everything is as it was."
+        todo = (*todo, Move(again, here.stand))
+    return tuple(replace(move, undoes=True) for move in todo)
 
 
 def _phase(todo: Sequence[Move], wanted: Reading) -> Phase:
     if todo:
         return Phase.MOVE
     return Phase.LIGHT if isinstance(wanted.what, Lamp) else Phase.READ
-
-
-def _reading(look: Look, wanted: Reading) -> Reading:
-    """What was wanted, with what was seen."""
-    volts, what = look.levels, wanted.what
-    error_v = (
-        (0.0, 0.0) if look.on_v and volts == look.on_v else look.error_v
-    )  # the median's says nothing there
-    if isinstance(what, At):
-        return replace(wanted, what=replace(what, volts=volts[MOVED_LEAD - 1]), logged=True)
-    assert isinstance(what, Levels)
-    return replace(wanted, what=Levels(volts, what.bias, error_v), logged=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from daq.lead_check import SOURCE_V
 from daq.live_view import SPAN_V
 from daq.readings import At, Levels, Reading
 from daq.reason_words import PLACE_WORDS
@@ -15,6 +16,7 @@ APART_V = 1.0
 SAME_V = 0.15
 FOLLOWS_V = 1.0
 MOVED_V = 0.5
+BRIDGED_V = 1.5  # a battery that charges or carries the load meanwhile
 
 INSIST = " If it is as you said: Enter takes it as it is."
 
@@ -40,6 +42,10 @@ def doubt(reading: Reading, look: Look, taken: Sequence[Reading], left: bool = T
     if isinstance(what, At):
         return _other_lead(reading, look, taken) or ("" if left else _still_on_pin(reading, what, taken))
     if not isinstance(what, Levels):
+        return ""
+    if what.jumper is not None:
+        return _bridged(what, what.jumper, taken)
+    if what.substitute:
         return ""
     if what.driven:
         return _follows(reading, what, taken)
@@ -78,10 +84,26 @@ def _unchanged(reading: Reading, what: Levels, taken: Sequence[Reading]) -> str:
 def _apart_already(taken: Sequence[Reading]) -> bool:
     """The reading before this one, unplugged too, was not as plugged in: the connector is apart."""
     last = taken[-1]
-    if last.state.plugged or not isinstance(last.what, Levels) or last.what.driven:
+    if last.state.plugged or not isinstance(last.what, Levels) or last.what.driven or last.what.aided:
         return False
     before = _last(taken, plugged=True, control=last.state.control)
     return before is not None and not _alike(last.what, before)
+
+
+def _bridged(what: Levels, jumper: tuple[str, int], taken: Sequence[Reading]) -> str:
+    """A pin that is bridged to a battery post reads what the post does, or the jumper is not there."""
+    pole, lead = jumper
+    volts = what.volts[lead - 1]
+    assert volts is not None
+    posts = [r.what.volts for r in taken if isinstance(r.what, At) and r.what.place == "source"]
+    post = 0.0 if pole == "negative" else posts[-1] if posts else None
+    there = volts > SOURCE_V[0] if post is None else abs(volts - post) <= BRIDGED_V
+    if there:
+        return ""
+    return (
+        f"Lead {lead}'s pin is bridged to battery {pole} and reads {volts:.1f} V: is the jumper on that very "
+        f"pin and on the battery, and is its fuse whole?{INSIST}"
+    )
 
 
 def _follows(reading: Reading, what: Levels, taken: Sequence[Reading]) -> str:
@@ -139,7 +161,7 @@ def _last(taken: Sequence[Reading], plugged: bool, control: str) -> Levels | Non
         state, what = reading.state, reading.what
         if state.plugged is not plugged or state.control != control or not isinstance(what, Levels):
             continue
-        if not what.driven and None not in what.volts:
+        if not what.driven and not what.aided and None not in what.volts:
             return what
     return None
 

@@ -6,51 +6,104 @@ from dataclasses import dataclass, field, replace
 
 from daq.cautions import WORKING
 from daq.readings import At, Lamp, Levels, Reading, State
-from daq.reason_words import PLACE_WORDS
+from daq.reason_words import JUMPER, PLACE_WORDS, SUBSTITUTE
 
 MOVES = "Keep clear of anything the load can move."
 PROBE = "One probe at a time; it must not bridge two terminals. Never pierce insulation."
 MOVED_LEAD = 1  # along the wire; the other stays on its pin and shows that nothing else changed
 
 
+Aid = tuple[str, ...]
+"""What is held to the circuit: `LIGHT`, `LAMP`, ("jumper", pole, lead on the pin); () for nothing."""
+LIGHT: Aid = ("light",)
+LAMP: Aid = ("lamp",)
+_OFF = {
+    "light": "Take the test light away from the pin.",
+    "jumper": "Take the jumper off, its battery end first.",
+    "lamp": "Take the 5 W lamp off the two pins.",
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Stand:
-    """How things stand, as the person said: the state, where lead 1 is (None: on its pin), and whether the
-    test light is still held to a pin."""
+    """How things stand, as the person said: the state, where lead 1 is (None: on its pin), and what else is
+    held to the circuit."""
 
     state: State = field(default_factory=State)
     place: str | None = None
-    light: bool = False
+    aid: Aid = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Move:
     """One thing to do. `then` is how things stand once it is done; `asks`: nothing is done yet, leave is
-    asked for it: "unplugging", which must be in the log first, or "bias", which the tool does by itself."""
+    asked for it: "unplugging", which must be in the log first, or "bias", which the tool does by itself.
+    `undoes`: it only takes back, so that there is no going back to it."""
 
     do: str
     then: Stand
     caution: str = ""
     asks: str = ""
+    undoes: bool = False
 
 
 def moves(now: Stand, wanted: Reading) -> tuple[Move, ...]:
     """Everything to be done before `wanted` can be read; empty when things stand as they should."""
     place = wanted.what.place if isinstance(wanted.what, At) else None
-    found = _lead_back(now, place)
-    at = found[-1].then if found else now
-    if at.light and not isinstance(wanted.what, Lamp):
-        at = replace(at, light=False)
-        found.append(Move("Take the test light away from the pin.", at, PROBE))
-    for part in (_plug, _key, _neighbour, _control):
-        found += part(at, wanted.state)
-        at = found[-1].then if found else at
-    if place is not None and at.place != place:
-        do = f"Take lead {MOVED_LEAD} off its pin and hold it on {PLACE_WORDS[place]}."
-        found.append(Move(do, replace(at, place=place), PROBE))
+    found = moves_to(now, Stand(wanted.state, place, aid_for(wanted)))
     if isinstance(wanted.what, Levels) and wanted.what.driven:
-        found.append(Move(_bias(wanted.what), at, asks="bias"))
+        found = (*found, Move(_bias(wanted.what), found[-1].then if found else now, asks="bias"))
+    return found
+
+
+def moves_to(now: Stand, to: Stand) -> tuple[Move, ...]:
+    """Everything to be done to get from one stand to another; a test light is held where it is asked for."""
+    found: list[Move] = []
+    for part in (_aid_off, _lead_back, _plug, _key, _neighbour, _aid_on, _control, _lead_away):
+        found += part(found[-1].then if found else now, to)
     return tuple(found)
+
+
+def aid_for(wanted: Reading) -> Aid:
+    """What is held to the circuit while it is read."""
+    what = wanted.what
+    if isinstance(what, Lamp):
+        return LIGHT
+    if isinstance(what, Levels) and what.jumper is not None:
+        return ("jumper", what.jumper[0], str(what.jumper[1]))
+    return LAMP if isinstance(what, Levels) and what.substitute else ()
+
+
+def take_off(aid: Aid) -> str:
+    """'Take the test light away from the pin.'; "" where nothing is held."""
+    return _OFF[aid[0]] if aid else ""
+
+
+def _aid_off(at: Stand, to: Stand) -> list[Move]:
+    if not at.aid or at.aid == to.aid:
+        return []
+    caution = JUMPER if at.aid[0] == "jumper" else PROBE
+    return [Move(take_off(at.aid), replace(at, aid=()), caution)]
+
+
+def _aid_on(at: Stand, to: Stand) -> list[Move]:
+    """With the control off: what it starts, it starts with the hands away."""
+    if at.aid == to.aid or to.aid in ((), LIGHT):
+        return []
+    found = []
+    if at.state.control != "off":
+        found = _control(at, replace(to, state=replace(to.state, control="off")))
+        at = found[-1].then
+    then = replace(at, aid=to.aid)
+    if to.aid == LAMP:
+        do = "Put a 5 W lamp across the two pins, in place of the load, and leave it there."
+        return [*found, Move(do, then, f"{SUBSTITUTE} Never on: {WORKING['never on']}")]
+    _, pole, lead = to.aid
+    do = (
+        f"Bridge battery {pole} to lead {lead}'s pin with a jumper fused at 15 A, its end at the pin first, "
+        "and leave it there."
+    )
+    return [*found, Move(do, then, f"{JUMPER} Never on: {WORKING['never on']}")]
 
 
 def _bias(what: Levels) -> str:
@@ -59,21 +112,28 @@ def _bias(what: Levels) -> str:
     return f"The logger {does} lead {lead} next, through 10 kΩ. Look what that wire can operate."
 
 
-def _lead_back(at: Stand, place: str | None) -> list[Move]:
-    if at.place is None or at.place == place:
+def _lead_back(at: Stand, to: Stand) -> list[Move]:
+    if at.place is None or at.place == to.place:
         return []
     return [Move(f"Put lead {MOVED_LEAD} back on its pin.", replace(at, place=None), PROBE)]
 
 
-def _plug(at: Stand, to: State) -> list[Move]:
-    if at.state.plugged == to.plugged:
+def _lead_away(at: Stand, to: Stand) -> list[Move]:
+    if to.place is None or at.place == to.place:
+        return []
+    do = f"Take lead {MOVED_LEAD} off its pin and hold it on {PLACE_WORDS[to.place]}."
+    return [Move(do, replace(at, place=to.place), PROBE)]
+
+
+def _plug(at: Stand, to: Stand) -> list[Move]:
+    if at.state.plugged == to.state.plugged:
         return []
     found = []
     if at.state.control != "off":
         at = replace(at, state=replace(at.state, control="off"))
         found.append(Move("Switch the control off.", at))
-    then = replace(at, state=replace(at.state, plugged=to.plugged))
-    if to.plugged:
+    then = replace(at, state=replace(at.state, plugged=to.state.plugged))
+    if to.state.plugged:
         return [*found, Move("Plug the load in again, and look that both leads are on their pins.", then)]
     ask = "The load is to be unplugged next. Look where its connector is and that nothing runs."
     pull = "Unplug the load. Both leads stay on the harness half, on the same pins."
@@ -84,32 +144,36 @@ def _plug(at: Stand, to: State) -> list[Move]:
     ]
 
 
-def _key(at: Stand, to: State) -> list[Move]:
-    if to.key is None or at.state.key == to.key:
+def _key(at: Stand, to: Stand) -> list[Move]:
+    key = to.state.key
+    if at.state.key == key:
         return []
-    caution = "The engine is not to be started. " + MOVES if to.key == "on" else ""
-    return [Move(f"Turn the key {to.key}.", replace(at, state=replace(at.state, key=to.key)), caution)]
+    do = "Turn the key back to where it was at first." if key is None else f"Turn the key {key}."
+    caution = "The engine is not to be started. " + MOVES if key == "on" else ""
+    return [Move(do, replace(at, state=replace(at.state, key=key)), caution)]
 
 
-def _neighbour(at: Stand, to: State) -> list[Move]:
-    if at.state.neighbour_off == to.neighbour_off:
+def _neighbour(at: Stand, to: Stand) -> list[Move]:
+    off = to.state.neighbour_off
+    if at.state.neighbour_off == off:
         return []
-    do = "Switch off whatever else shares this load's wires." if to.neighbour_off else _BACK_ON
-    return [Move(do, replace(at, state=replace(at.state, neighbour_off=to.neighbour_off)))]
+    do = "Switch off whatever else shares this load's wires." if off else _BACK_ON
+    return [Move(do, replace(at, state=replace(at.state, neighbour_off=off)))]
 
 
 _BACK_ON = "Switch on again what shares this load's wires, as it was before."
 
 
-def _control(at: Stand, to: State) -> list[Move]:
-    if at.state.control == to.control:
+def _control(at: Stand, to: Stand) -> list[Move]:
+    control = to.state.control
+    if at.state.control == control:
         return []
     do, caution = {
         "off": ("Switch the control off.", ""),
         "on": ("Switch the control on, and leave it on.", MOVES),
         "other": ("Move the control to its other direction or speed, and leave it there.", MOVES),
-    }[to.control]
-    return [Move(do, replace(at, state=replace(at.state, control=to.control)), caution)]
+    }[control]
+    return [Move(do, replace(at, state=replace(at.state, control=control)), caution)]
 
 
 def stands(stand: Stand) -> str:
@@ -121,6 +185,8 @@ def stands(stand: Stand) -> str:
     words.append({"other": "control the other way"}.get(state.control, f"control {state.control}"))
     if stand.place:
         words.append(f"lead {MOVED_LEAD} at {stand.place.replace('-', ' ')}")
+    if stand.aid:
+        words.append({"light": "test light held", "jumper": "jumper on", "lamp": "5 W lamp on"}[stand.aid[0]])
     return ", ".join(words)
 
 
@@ -137,6 +203,10 @@ def named(reading: Reading) -> str:
     elif isinstance(what, Levels) and what.driven:
         lead = next(n for n, kind in enumerate(what.bias, 1) if kind in ("up", "down"))
         words.append(f"bias {what.bias[lead - 1]} on lead {lead}")
+    elif isinstance(what, Levels) and what.jumper is not None:
+        words.append(f"jumper from {what.jumper[0]} on lead {what.jumper[1]}")
+    elif isinstance(what, Levels) and what.substitute:
+        words.append("5 W lamp")
     return ", ".join(words)
 
 

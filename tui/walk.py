@@ -21,8 +21,9 @@ from daq.session import Session
 from daq.source import Capability, SetBias
 from daq.stillness import clock_s
 from daq.stillness import look as look_at
-from daq.walk import Effect, Phase, Walk
-from tui import keys, walk_words
+from daq.walk import Walk
+from daq.walk_here import Effect, Phase
+from tui import bias, keys, walk_words
 from tui.hands import HandKeys, Hands
 from tui.job import JobScreen
 from tui.keys import Key, KeyBar
@@ -47,9 +48,9 @@ _READINGS_ROWS, _MORE_ROWS_TALL = 2, 4 + 4  # margins, and more readings
 
 
 def means_of(session: Session) -> Means:
-    """What this logger can do; a test light anybody may have."""
+    """What this logger can do; a light, a jumper and a lamp anybody may have, but the hands of a bench."""
     can = session.source.capabilities
-    return Means(Capability.WHISPER in can, Capability.BIAS in can)
+    return Means(Capability.WHISPER in can, Capability.BIAS in can, aids=Capability.OPERATE not in can)
 
 
 class WalkScreen(JobScreen, HandKeys):
@@ -167,16 +168,26 @@ class WalkScreen(JobScreen, HandKeys):
         return (*light, *again, *walk, keys.WALK_WIGGLE, *keys.AFTER_DRIVE)
 
     def action_done(self) -> None:
-        self._act(self.walk.done(self.session.latest.lead_check, self._now_s))
+        check, before = self.session.latest.lead_check, self.walk.here
+        effects = self.walk.done(check, self._now_s)
+        self._act(effects)
+        if not effects and self.walk.here is before and not self.walk.insists:
+            self.notice(walk_words.why_nothing(self.walk, check, passing_over=False))
 
     def action_cannot(self) -> None:
-        self._act(self.walk.skip(self.session.latest.lead_check, self._now_s))
+        check, before = self.session.latest.lead_check, self.walk.here
+        effects = self.walk.skip(check, self._now_s)
+        self._act(effects)
+        if not effects and self.walk.here is before:
+            self.notice(walk_words.why_nothing(self.walk, check, passing_over=True))
 
     def action_back(self) -> None:
-        if self.walk.can_go_back:
-            self._act(self.walk.back(self._now_s))
-        else:
+        if not self.walk.can_go_back:
             self.notice("this is the first step")
+            return
+        strong = bias.strong(self.walk.bias_wanted)
+        self._act(self.walk.back(self._now_s))
+        self.notice(walk_words.went_back(self.walk, strong))
 
     def action_light(self, word: str) -> None:
         self._act(self.walk.light(word, self._now_s))
@@ -189,6 +200,9 @@ class WalkScreen(JobScreen, HandKeys):
 
     def action_leave(self) -> None:
         """Back to the dashboard, with nothing strong left on the leads and no check left running."""
+        behind = walk_words.left_behind(self.walk)
+        if behind and not self.sure("leave", behind):
+            return
         self._carry_out(self.walk.leave(self.session.latest.lead_check))
         self.dismiss()
 

@@ -9,12 +9,13 @@ from daq.lead_check import SEAT, WIGGLE
 from daq.offered_tests import kind
 from daq.readings import Lamp, Levels, Reading
 from daq.reason_report import either_way
-from daq.reason_words import SIDE_WORDS, misreadings
+from daq.reason_words import JUMPER, SIDE_WORDS, SUBSTITUTE, misreadings
 from daq.reasoning import Answer
 from daq.snapshot import LeadCheckView
-from daq.walk import WHISPER, Here, Phase, Walk
+from daq.walk import Walk
 from daq.walk_doubts import FREE_V
-from daq.walk_moves import MOVES, named, stands, value
+from daq.walk_here import WHISPER, Here, Phase
+from daq.walk_moves import MOVED_LEAD, MOVES, aid_for, named, stands, take_off, value
 from tui.panels import DOT, Part, height
 
 DEFINITE = 0.9
@@ -29,6 +30,7 @@ _PLAINLY = (
     "all that follows wrong."
 )
 _FOLLOW = "No reading offered here would tell more: follow the wire itself by eye."
+_STRONG = f"Never on: {WORKING['never on']} {WORKING['stand clear']}"
 _STOPPED = {
     "known": "The place is known: confirm it by eye or with the wiring diagram, then repair.",
     "known, but for look-alikes": "Readings here cannot tell apart what is left; look at each, then repair.",
@@ -170,8 +172,9 @@ def _ended(walk: Walk) -> tuple[Part, ...]:
         return (_proof(walk), " a reads everything again, b goes back.")
     answer = walk.answer
     assert answer is not None
-    light = "Take the test light away. " if walk.here.stand.light else ""
-    return ((light + _end_text(answer), "bold"), " Repaired? a takes the same readings again as the proof.")
+    off = take_off(walk.here.stand.aid)
+    told = f"{off} {_end_text(answer)}" if off else _end_text(answer)
+    return ((told, "bold"), " Repaired? a takes the same readings again as the proof.")
 
 
 def _end_text(answer: Answer) -> str:
@@ -228,6 +231,43 @@ def why(walk: Walk, check: LeadCheckView, width: int, rows: int) -> tuple[Part, 
     return _fitting(((head, "bold"),), outcomes, ["…"] * len(outcomes) + [""], width, rows)
 
 
+def why_nothing(walk: Walk, check: LeadCheckView, passing_over: bool) -> str:
+    """Why a key had nothing to do: Enter, or `passing_over` with s."""
+    phase = walk.here.phase
+    if phase is Phase.LEADS:
+        if passing_over:
+            return "nothing is passed over here: Enter once both leads are seated"
+        return f"the check goes on by itself once lead {check.step} reads a steady source; s goes past it"
+    if passing_over and phase in (Phase.MOVE, Phase.READ):
+        return "this reading is where everything begins: it cannot be passed over"
+    return {
+        Phase.READ: "nothing to confirm: it is read by itself once both leads stand still",
+        Phase.LIGHT: "say how the light looks: l lit, m dim, k dark; s where there is no light at hand",
+        Phase.THINK: "one moment: what the reading means is being worked out",
+        Phase.END: "the walk is at its end: a once it is repaired, b goes back, q leaves",
+        Phase.PROVEN: "the proof is done: a reads everything again, b goes back, q leaves",
+    }.get(phase, "nothing is to be done here")
+
+
+def went_back(walk: Walk, strong: bool) -> str:
+    """After a step back: how things stand as far as the walk knows, and what the tool undid itself."""
+    off = "the bias is off again; " if strong else ""
+    return f"{off}one step back: undo what you had begun, so that it is '{stands(walk.here.stand)}' as said"
+
+
+def left_behind(walk: Walk) -> str:
+    """What the hands must put right before the dashboard's verdict means anything; "" for nothing."""
+    stand = walk.here.stand
+    found = []
+    if stand.aid:
+        found.append(take_off(stand.aid)[0].lower() + take_off(stand.aid)[1:].removesuffix("."))
+    if stand.place is not None:
+        found.append(f"put lead {MOVED_LEAD} back on its pin")
+    if not stand.state.plugged:
+        found.append("plug the load in (then p)")
+    return f"before the dashboard is trusted: {', '.join(found)}; q again leaves" if found else ""
+
+
 def caution(walk: Walk) -> tuple[Part, ...]:
     text = _caution(walk)
     return (("CAUTION: ", "bold $alarm"), (text, "$alarm")) if text else ()
@@ -239,16 +279,23 @@ def _caution(walk: Walk) -> str:
         return WORKING["probing"]
     if here.phase in (Phase.END, Phase.PROVEN):
         return WORKING["rules"]
-    strong = here.wanted is not None and _strong(here.wanted)
-    live = f"Never on: {WORKING['never on']} {WORKING['stand clear']}" if strong else ""
+    live = _live(here)
     if walk.move is not None:  # what the tool does by itself after the last move is said before it
         return f"{live if len(here.moves) == 1 else ''} {walk.move.caution}".strip()
     return live or (MOVES if here.stand.state.control != "off" else "")
 
 
-def _strong(wanted: Reading) -> bool:
-    """Whether taking it puts more than a whisper on a pin."""
-    return isinstance(wanted.what, Lamp) or (isinstance(wanted.what, Levels) and wanted.what.driven)
+def _live(here: Here) -> str:
+    """What can happen while more than a whisper is on a pin."""
+    wanted = here.wanted
+    if wanted is None:
+        return ""
+    if aid := aid_for(wanted)[:1]:
+        told = {"jumper": JUMPER, "lamp": SUBSTITUTE}.get(aid[0], "")
+        if told:
+            return told if here.stand.aid else ""
+        return _STRONG
+    return _STRONG if isinstance(wanted.what, Levels) and wanted.what.driven else ""
 
 
 def readings(walk: Walk, rows: int) -> str:

@@ -7,14 +7,18 @@ such readings mean such faults is common practice of the trade, no source.
 from __future__ import annotations
 
 import pytest
+from textual.pilot import Pilot
 
 from daq.bench_catalog import find
 from daq.readings import Lamp, Levels, Reading, State
-from daq.walk import Phase
-from tests.tui.stage import LARGE, SMALL, lines, shows_big, tap, text, until
+from daq.source import Capability
+from daq.walk_here import Phase
+from tests.tui.scenes import ListSource, switched
+from tests.tui.stage import LARGE, SMALL, a_run, lines, shows_big, tap, text, until
 from tests.tui.walker import LONG, strong_bias, walking
 from tests.walk.strider import LEAST, found
 from tui.keys import AFTER_DRIVE, WALK, WALK_WIGGLE
+from tui.walk import means_of
 
 OUT = State(plugged=False)
 PLAIN = Levels((0.0, 0.0), ("whisper", "whisper"))
@@ -61,8 +65,18 @@ async def test_a_load_still_plugged_in_is_noticed_and_going_back_takes_the_plug_
         before = person.taken
         await person.turn("plug", "out")
         await until(pilot, lambda: person.taken == before + 1, LONG)
-        while not person.screen.walk.here.stand.state.plugged or person.asks_to("Unplug"):
-            await tap(pilot, "b")
+        await tap(pilot, "q")
+        await until(pilot, lambda: "plug the load in (then p); q again leaves" in text(pilot.app))
+        assert pilot.app.screen is person.screen
+        await tap(pilot, "b")
+        await until(pilot, lambda: person.asks_to("'out, off' is read again"))
+        await until(pilot, lambda: "undo what you had begun, so that it is 'unplugged" in text(pilot.app))
+        await tap(pilot, "b")
+        await until(pilot, lambda: person.asks_to("Plug the load in again"))
+        assert person.session.latest.plug == "out"
+        await person.obey()
+        await until(pilot, lambda: person.asks_to("Unplug"))
+        await tap(pilot, "b")
         await until(pilot, lambda: person.session.latest.plug == "in")
         await until(pilot, lambda: not strong_bias(person))
 
@@ -81,7 +95,7 @@ async def test_the_constant_ground_is_tried_with_the_benchs_own_test_light(name:
         whole = text(pilot.app)
         assert "Hold a test light from battery positive to lead 1's pin. How does it look?" in whole
         assert "CAUTION: Never on: Yellow connectors" in whole
-        assert "4 light: away" in whole
+        assert "4 light l lit" in whole
         await person.on_to(Phase.END)
         assert person.lights == [f"out, off, light from positive on lead 1: {looks}"]
         light = person.screen.walk.here.taken[-1]
@@ -107,6 +121,42 @@ async def test_after_the_repair_the_same_readings_are_taken_and_shown_beside_tho
     assert [float(on[n].replace("\N{MINUS SIGN}", "-")) for n in (2, 4, 6, 8)] == pytest.approx(
         [0, 0, 12.5, 0.0], abs=0.2
     )
+
+
+async def test_no_key_is_silent_where_it_has_nothing_to_do() -> None:
+    async with walking("trailer-lamp", proven=False, asked=[Reading(OUT, Lamp("positive", 1, "lit"))]) as (
+        pilot,
+        person,
+    ):
+        await until(pilot, lambda: person.session.latest.lead_check.step == 1)
+        await says(pilot, "enter", "the check goes on by itself once lead 1 reads a steady source")
+        for step in (2, 3, 4):
+            await tap(pilot, "s")
+            await until(pilot, lambda step=step: person.session.latest.lead_check.step == step)  # type: ignore[misc]
+        await says(pilot, "s", "nothing is passed over here: Enter once both leads are seated")
+        await tap(pilot, "enter")
+        await until(pilot, lambda: person.phase is Phase.MOVE)
+        await says(pilot, "s", "this reading is where everything begins: it cannot be passed over")
+        await tap(pilot, "enter")
+        await says(pilot, "enter", "nothing to confirm: it is read by itself once both leads stand still")
+        await person.on_to(Phase.LIGHT)
+        await says(pilot, "enter", "say how the light looks: l lit, m dim, k dark")
+        await person.on_to(Phase.END)
+        await says(pilot, "enter", "the walk is at its end: a once it is repaired, b goes back, q leaves")
+        await says(pilot, "q", "take the test light away from the pin, plug the load in (then p)")
+        await tap(pilot, "q")
+        await until(pilot, lambda: pilot.app.screen is not person.screen)
+
+
+async def says(pilot: Pilot[None], key: str, answer: str) -> None:
+    await tap(pilot, key)
+    await until(pilot, lambda: answer in text(pilot.app))
+
+
+@pytest.mark.parametrize("capability", [Capability.BIAS, Capability.OPERATE])
+def test_a_jumper_is_asked_of_people_not_of_a_bench(capability: Capability) -> None:
+    with a_run(source=ListSource(switched(0.1), capabilities=frozenset({capability}))) as run:
+        assert means_of(run.session).aids is (capability is not Capability.OPERATE)
 
 
 @pytest.mark.parametrize("size", [SMALL, LARGE])

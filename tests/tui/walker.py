@@ -17,8 +17,8 @@ from daq.readings import Lamp, Reading
 from daq.samples import Bias
 from daq.session import Session
 from daq.stillness import clock_s
-from daq.walk import Phase
-from daq.walk_moves import Move, named
+from daq.walk_here import Phase
+from daq.walk_moves import LIGHT, Move, named
 from tests.tui.stage import SMALL, on_stage, tap, text, until
 from tests.walk.strider import PLACES, cannot, scripted
 from tui.bench import BenchScreen
@@ -74,7 +74,7 @@ class Person:
         to = move.then.state
         await self.turn("plug", "in" if to.plugged else "out")
         await self.turn("control", to.control)
-        if not move.then.light:
+        if move.then.aid != LIGHT:
             await self.turn("light", "away")
         await self.turn("lead 1", PLACES[move.then.place])
         if to.key and "key" in self.hands.now:

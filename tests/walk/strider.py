@@ -15,8 +15,9 @@ from daq.samples import Bias, Block
 from daq.source import Operate, SetBias
 from daq.stillness import clock_s, look
 from daq.trace import TraceRing
-from daq.walk import Effect, Phase, Walk
-from daq.walk_moves import Move, Stand
+from daq.walk import Walk
+from daq.walk_here import Effect, Phase
+from daq.walk_moves import LIGHT, Move, Stand
 
 LEAST = 0.4
 STEPS_MOST = 1000
@@ -124,7 +125,7 @@ class Strider:
         turn("plug", "in" if to.plugged else "out")
         turn("control", to.control)
         turn("lead 1", PLACES[move.then.place])
-        if not move.then.light:
+        if move.then.aid != LIGHT:
             turn("light", "away")
         if to.key:
             turn("key", to.key)

@@ -10,7 +10,7 @@ import pytest
 
 from daq.bench_catalog import find
 from daq.readings import Lamp, Levels, Reading, State
-from daq.walk import Phase
+from daq.walk_here import Phase
 from tests.walk.strider import LEAST, Strider, found, scripted
 from tui.walk_words import proven
 

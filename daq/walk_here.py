@@ -1,0 +1,62 @@
+"""Where a walk is, and what it wants done: records only."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import Enum
+
+from daq.offered_tests import Kind
+from daq.readings import Reading
+from daq.samples import Bias, ChangeKind
+from daq.source import SetBias
+from daq.walk_moves import Move, Stand
+
+WHISPER = SetBias(Bias.WHISPER, Bias.WHISPER)
+QUIET = SetBias(Bias.OFF, Bias.OFF)
+
+
+@dataclass(frozen=True, slots=True)
+class Tell:
+    """Put this into the log of the run."""
+
+    kind: ChangeKind
+    value: str
+
+
+Effect = Tell | SetBias
+
+
+class Phase(Enum):
+    LEADS = "leads"  # the lead check runs
+    MOVE = "move"  # something is to be done and said
+    READ = "read"  # everything is as it should be: waiting for both leads to stand still
+    LIGHT = "light"  # the user says how the test light looks
+    THINK = "think"  # the reasoning is asked
+    END = "end"  # the place is known, or no test would help
+    PROVEN = "proven"  # the same readings were taken again after the repair
+
+
+@dataclass(frozen=True, slots=True)
+class Here:
+    """Where the walk is. Going back is an earlier one of these.
+
+    Attributes:
+        taken: readings so far, before the repair.
+        after: the same after it; `again` are those still to be taken.
+        wanted: what is read once `moves` are done.
+        pulsed: those readings that are the levels of pulses while on.
+        cannot, barred: tests that the user could not do, and what he cannot do at all.
+    """
+
+    phase: Phase = Phase.LEADS
+    stand: Stand = field(default_factory=Stand)
+    taken: tuple[Reading, ...] = ()
+    wanted: Reading | None = None
+    moves: tuple[Move, ...] = ()
+    repaired: bool = False
+    after: tuple[Reading, ...] = ()
+    again: tuple[Reading, ...] = ()
+    cannot: frozenset[Kind] = frozenset()
+    barred: frozenset[str] = frozenset()
+    seen_source: bool = False
+    pulsed: frozenset[Reading] = frozenset()

@@ -1,0 +1,30 @@
+"""The readings of a walk: the first, those that were wanted with what was seen, those taken again."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from daq.readings import At, Levels, Reading, State
+from daq.stillness import Look
+from daq.walk_moves import MOVED_LEAD
+
+
+def first(plain: Levels) -> Reading:
+    return Reading(State(), plain, logged=True)
+
+
+def filled(wanted: Reading, look: Look) -> Reading:
+    """What was wanted, with what was seen."""
+    volts, what = look.levels, wanted.what
+    of_pulses = look.on_v is not None and volts == look.on_v  # the median's error says nothing there
+    error_v = (0.0, 0.0) if of_pulses else look.error_v
+    if isinstance(what, At):
+        return replace(wanted, what=replace(what, volts=volts[MOVED_LEAD - 1]), logged=True)
+    assert isinstance(what, Levels)
+    return replace(wanted, what=replace(what, volts=volts, error_v=error_v), logged=True)
+
+
+def can_be_again(reading: Reading) -> bool:
+    """A jumper that was safe across a broken circuit may stand across the supply of a mended one."""
+    what = reading.what
+    return what.place != "source" if isinstance(what, At) else not (isinstance(what, Levels) and what.aided)
