@@ -100,7 +100,7 @@ async def test_the_constant_ground_is_tried_with_the_benchs_own_test_light(name:
         assert person.lights == [f"out, off, light from positive on lead 1: {looks}"]
         light = person.screen.walk.here.taken[-1]
         assert light == Reading(OUT, Lamp("positive", 1, looks))
-        await until(pilot, lambda: "Take the test light away." in text(pilot.app))
+        await until(pilot, lambda: "Take the test light away from the pin." in text(pilot.app))
 
 
 @pytest.mark.long
