@@ -50,7 +50,7 @@ LIVE = (
     Key("e", "expect", "expect"),
     Key("a", "drive", "drive"),
     Key("s", "walk", "walk the wire"),
-    Key("w", "wiggle", "wiggle test"),
+    Key("w", "wiggle", "wiggle"),
 )
 
 DRIVE_MARKS = tuple(
@@ -100,7 +100,7 @@ WALK_LIGHT = (
     Key("k", "light('dark')", "dark"),
 )
 
-WALK_WIGGLE = LIVE[-1]
+WALK_WIGGLE = Key("w", "wiggle", "wiggle test")
 WIGGLE_KEYS = (
     Key("space", "anew", "baseline anew", "␣"),
     Key("n", "note", "note"),

@@ -380,5 +380,6 @@ def test_the_keys_of_a_bench_stand_well_apart_on_a_small_screen(circuit: BenchCi
     session = Session(source, StagePipeline())
     hands = Hands(session, circuit.controls, circuit.start, lambda: "").shown(HANDS)
     session.close()
-    bar = [*hands, *((key.cap, key.label) for key in (*LIVE, *COMMON)), ("i", "bias: whisper")]
+    shown = [(key.cap, "10 s wide" if key.action == "window" else key.label) for key in (*LIVE, *COMMON)]
+    bar = [*hands, *shown, ("i", "bias: whisper")]
     assert len(wrap(bar, SMALL[0], 2)) <= 4 + ("neighbour" in circuit.controls)
