@@ -24,6 +24,7 @@ from tui import keys, panels
 from tui.bench import BenchScreen
 from tui.details import DetailsScreen, Fact
 from tui.keys import Key
+from tui.terminal import TALL_FROM
 
 ANSWER = Key("enter", "answer", "your answer", "Enter")
 TELLING = {"drive": "drive and catch", "walk": "walk the wire"}
@@ -43,8 +44,9 @@ UNTOLD = Judgement(
 
 
 class AnswerScreen(ModalScreen[Answer | None]):
-    """Asks for the three parts of an answer, one after the other; Esc goes back to measuring."""
+    """Asks for the three parts of an answer, both leads in sight meanwhile; Esc goes back to measuring."""
 
+    VERTICAL_BREAKPOINTS = TALL_FROM
     BINDINGS: ClassVar[list[BindingType]] = [("escape", "dismiss(None)", "not yet")]
 
     def __init__(self) -> None:
@@ -66,7 +68,7 @@ class AnswerScreen(ModalScreen[Answer | None]):
 
     def _ask(self) -> None:
         question, choices = self._questions[len(self._given)]
-        told = f"{question}  (↑ ↓ choose, Enter answers, Esc goes on measuring)"
+        told = f"{question}  (↑ ↓ Enter answers, Esc: not yet)"
         self.query_one("#asked", Static).update(told)
         listing = self.query_one(OptionList)
         listing.clear_options().add_options(choices)

@@ -18,11 +18,12 @@ from daq.errors import WhichsideError
 from daq.offered_tests import Means
 from daq.reasoning import Answer, reason
 from daq.session import Session
+from daq.snapshot import LeadCheckView
 from daq.source import Capability, SetBias
 from daq.stillness import clock_s
 from daq.stillness import look as look_at
 from daq.walk import Walk
-from daq.walk_here import Effect, Phase
+from daq.walk_here import Effect, Here, Phase
 from tui import bias, keys, walk_words
 from tui.hands import HandKeys, Hands
 from tui.job import JobScreen
@@ -68,6 +69,7 @@ class WalkScreen(JobScreen, HandKeys):
         self.walk = walk
         self.bench_hands = hands
         self._question: tuple[object, ...] | None = None  # what the reasoning is at work on
+        self._explained: Here | None = None  # where a key had nothing to do
 
     def compose(self) -> ComposeResult:
         yield BigWord(id="verdict")
@@ -90,6 +92,9 @@ class WalkScreen(JobScreen, HandKeys):
         if "ac" not in snapshot.cautions and not self.session.away:
             seen = self.session.trace(look_at)
             self._carry_out(self.walk.see(seen, snapshot.bias, snapshot.lead_check))
+        if self._explained not in (None, self.walk.here):
+            self._explained = None
+            self.query_one(Notice).answer("", 0.0)
         self._ask()
 
     def _ask(self) -> None:
@@ -172,14 +177,19 @@ class WalkScreen(JobScreen, HandKeys):
         effects = self.walk.done(check, self._now_s)
         self._act(effects)
         if not effects and self.walk.here is before and not self.walk.insists:
-            self.notice(walk_words.why_nothing(self.walk, check, passing_over=False))
+            self._explain(check, passing_over=False)
 
     def action_cannot(self) -> None:
         check, before = self.session.latest.lead_check, self.walk.here
         effects = self.walk.skip(check, self._now_s)
         self._act(effects)
         if not effects and self.walk.here is before:
-            self.notice(walk_words.why_nothing(self.walk, check, passing_over=True))
+            self._explain(check, passing_over=True)
+
+    def _explain(self, check: LeadCheckView, passing_over: bool) -> None:
+        """Why a key did nothing; said no longer than it is so."""
+        self.notice(walk_words.why_nothing(self.walk, check, passing_over))
+        self._explained = self.walk.here
 
     def action_back(self) -> None:
         if not self.walk.can_go_back:

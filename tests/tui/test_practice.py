@@ -19,6 +19,7 @@ from daq.pipeline import Pipeline
 from daq.practice import FAULTS, NO_FAULT, Answer, drawn, fault_of, lines, marked
 from daq.session import Session
 from tests.tui.stage import LARGE, SMALL, on_stage, tap, text, until
+from tests.tui.stage import lines as lines_of
 from tui.practice import KEPT, AnswerScreen, PracticeScreen, ToldScreen, UntoldDetails
 
 HEALTHY = next(
@@ -97,12 +98,21 @@ async def test_nothing_is_told_until_answered(size: tuple[int, int]) -> None:
         await until(pilot, lambda: "Which lead is on the control wire?" in text(pilot.app))
         await tap(pilot, *["down"] * (HEALTHY.truth.control_lead == 2), "enter")
         await until(pilot, lambda: "What is wrong with it?" in text(pilot.app))
+        await until(pilot, lambda: readings_in_sight(pilot))
         await tap(pilot, "enter")
         await until(pilot, lambda: isinstance(pilot.app.screen, ToldScreen))
         await until(pilot, lambda: text(pilot.app).count(", right") >= 3)
+        await until(pilot, lambda: readings_in_sight(pilot))
         await tap(pilot, "enter")
         await until(pilot, lambda: "% sure" in text(pilot.app))
         assert "Enter your answer" not in text(pilot.app)
+
+
+def readings_in_sight(pilot: Pilot[Any]) -> bool:
+    """Both leads with their volts and state words, the whole lane of each."""
+    shown = text(pilot.app)
+    lanes = sum("▕" in line for line in lines_of(pilot.app))
+    return lanes >= 6 and "LEAD 1" in shown and "LEAD 2" in shown and shown.count("AT SOURCE") == 2
 
 
 async def test_not_yet_goes_back_to_measuring() -> None:
