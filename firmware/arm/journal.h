@@ -1,0 +1,34 @@
+/* An EEPROM made of flash: bytes written one by one, each whole or not at all, whenever the power goes.
+ *
+ * Two banks of four pages; one is in force. A bank:
+ *
+ *   000   head    generation, check (CRC-16 over generation and image), seal: half words; 2 bytes left blank
+ *   008   image   all bytes, as they were when the bank was begun
+ *   408   entries one byte changed since then each: address, value, check (CRC-16 over both), seal: half words
+ *
+ * What has its seal, 0000, counts; it is written last. When the entries are full, the other bank is erased and begun
+ * with all bytes as they are, and is in force once it has its seal. Of two that have one, the later generation counts.
+ *
+ * A half word whose writing was cut short may read now so, now so. Only a seal can be in that state and matter, and
+ * 0000 may be written over anything: so at every boot the seals that were found are written again, and whatever has
+ * none is made 0000 throughout, which no check fits. A bank takes 383 changes; pages bear 10 000 erasures (data sheet,
+ * from memory): 7 million changes.
+ */
+#ifndef JOURNAL_H
+#define JOURNAL_H
+
+#include <stdint.h>
+
+#include "flash.h"
+
+#define JOURNAL_SIZE 1024u
+
+/* At boot, once. */
+void journal_open(void);
+
+uint8_t journal_read(uint16_t address);
+
+/* When the flash does not take it, the byte stays as it was. */
+void journal_write(uint16_t address, uint8_t byte);
+
+#endif

@@ -1,0 +1,305 @@
+"""The firmware for the STM32F103 in a simulated one (arm_chip.py): the same core, twelve bits."""
+
+from __future__ import annotations
+
+import random
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from daq.calibration import Settings
+from daq.logger_link import LoggerLink
+from daq.logger_talk import IN_A_SUM, LoggerTalk
+from daq.messages import (
+    BiasState,
+    Command,
+    Echo,
+    EepromBytes,
+    EepromRead,
+    Identify,
+    Start,
+    Statistics,
+    Status,
+    Stop,
+    Supply,
+    encode_message,
+)
+from daq.results import Feature, Identity, ResetCause, Started, Stopped, SupplySum, Tally
+from daq.samples import Bias, Block, Gap, Item
+from daq.serial_port import SerialConnector, SerialSource
+from tests.firmware.arm_chip import POWER_ON, RESET_PIN, Chip, OnPty
+from tests.firmware.arm_flash import Flash, PowerCutError
+from tests.firmware.arm_parts import CLOCK_HZ
+from tests.firmware.board import Heard, to_logger
+from tests.firmware.test_board_on_pty import Reading, blocks, last_volts, own_configuration, pairs_in
+
+__all__ = ["own_configuration"]
+
+FIRST_BOOT_S = 0.22  # erasing four pages
+INTERVAL = 1000
+STEP = 20  # cycles that a lead of `clockwork` takes to the next code
+
+
+def booted(**options: object) -> Chip:
+    chip = Chip(**options)  # type: ignore[arg-type]
+    chip.run(FIRST_BOOT_S)
+    return chip
+
+
+def heard(chip: Chip) -> Heard:
+    found = Heard(chip.heard(), {})
+    assert found.damaged == 0
+    return found
+
+
+def ask(chip: Chip, command: Command, tag: int = 200) -> tuple[int, bytes]:
+    """(status, result)"""
+    before = len(chip.heard())
+    chip.say(to_logger(command, first_tag=tag))
+    chip.run(0.03)
+    reply = Heard(chip.heard()[before:], {}).reply(tag)
+    return reply.status, reply.result
+
+
+def clockwork(channel: int, at_s: float) -> float:
+    """Leads whose codes tell the time and which lead it is: 0 to 2999 and 3000 to 3999, a code each STEP."""
+    steps = round(at_s * CLOCK_HZ) // STEP
+    code = 3000 + steps % 1000 if channel else steps % 3000
+    return code * 48 / 4096 - 8
+
+
+def check_clockwork(found: Heard, interval: int = INTERVAL) -> np.ndarray:
+    """Every pair has the time that its index says; gives the indices."""
+    indices, counts = found.indices(), found.counts()
+    pace = 2 * interval // STEP
+    since = (indices - indices[0])[:, None] * pace
+    assert np.all(counts[:, 0] < 3000)
+    assert np.all(counts[:, 1] >= 3000)
+    assert np.array_equal(counts[:, :1], (counts[0, 0] + since) % 3000)
+    assert np.array_equal(counts[:, 1:] - 3000, (counts[0, 1] + since) % 1000)
+    assert (counts[0, 1] - counts[0, 0]) % 1000 == interval // STEP  # half a period later
+    return indices
+
+
+def test_hello_comes_first_and_identify_repeats_it() -> None:
+    chip = booted()
+    assert chip.heard()[0] == 0
+    status, result = ask(chip, Identify())
+    (hello,) = heard(chip).hellos
+    assert heard(chip).messages[0] == hello
+    assert (status, Identity.parse(result)) == (Status.DONE, hello)
+    assert (hello.clock_hz, hello.shortest_interval, hello.longest_interval) == (16_000_000, 1000, 65_535)
+    assert (hello.board, hello.features) == (2, Feature.WHISPER | Feature.UP_AND_DOWN | Feature.TWELVE_BITS)
+    assert (hello.code_bits, hello.highest_range) == (12, 1)
+    assert (hello.reset_cause, hello.boot_id, hello.serial_number) == (ResetCause.POWER_ON, 1, "")
+
+
+@pytest.mark.parametrize("crystal", [True, False])
+def test_sixteen_megahertz_with_and_without_a_crystal(crystal: bool) -> None:
+    chip = booted(crystal=crystal)
+    assert chip.clocks.hertz() == CLOCK_HZ
+    assert chip.line.byte_cycles() == 10 * CLOCK_HZ // 500_000
+    assert heard(chip).hellos
+
+
+def test_commands_are_answered() -> None:
+    chip = booted()
+    assert ask(chip, Echo(b"\0a\0b")) == (Status.DONE, b"\0a\0b")
+    chip.say(b"\0" + encode_message(Echo(), 9).replace(b"\x18", b"\x19"))  # its CRC is wrong now
+    assert ask(chip, Start(2000, 6, 1))[0] == Status.VALUE  # 64 codes of 12 bits are more than 16 bits
+    status, result = ask(chip, Supply())
+    assert status == Status.DONE
+    assert SupplySum.parse(result).supply_v(1.2) == pytest.approx(3.3, rel=1e-3)
+    tally = Tally.parse(ask(chip, Statistics())[1])
+    assert (tally.damaged_frames, tally.receive_overruns) == (1, 0)
+    assert tally.uptime_ms == pytest.approx(1000 * chip.now / CLOCK_HZ, abs=35)
+
+
+def test_an_unknown_command_is_refused() -> None:
+    chip = booted()
+    unknown = type("Unknown", (Echo,), {"KIND": 0x55})
+    assert ask(chip, unknown())[0] == Status.UNKNOWN
+
+
+def test_every_pair_has_the_lead_and_the_time_that_its_index_says() -> None:
+    chip = booted(volts=clockwork)
+    assert Started.parse(ask(chip, Start(INTERVAL, 0, 31))[1]) == Started(1, INTERVAL, 0, 31, 2)
+    chip.run(0.05)
+    _, result = ask(chip, Stop(), tag=201)
+    found = heard(chip)
+    indices = check_clockwork(found)
+    assert np.array_equal(indices, np.arange(len(indices)))
+    assert len(indices) > 600
+    assert Stopped.parse(result) == Stopped(1, len(indices))
+    assert chip.converter.ignored == 0
+    assert not any(frame.overflow for frame in found.data)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_interrupts_held_up_cost_pairs_and_move_none(seed: int) -> None:
+    """By up to ten conversions; let in just before a trigger; and again just after the next one, when the end
+    of a conversion that was passed over looks like that of a new one."""
+    chance = random.Random(seed)
+    chip = booted(volts=clockwork)
+    ask(chip, Start(INTERVAL, 0, 31))
+    for n in range(60):
+        chip.run(0.0005 + chance.random() * 0.0005)
+        length = chance.randrange(10 * INTERVAL)
+        if n % 3 == 0:
+            chip.hold(chip.now + length)
+            continue
+        chip.hold(chip.pace.due() + length // INTERVAL * INTERVAL - chance.randrange(-20, 90))
+        if n % 3 == 1:
+            chip.run_to(chip.held_until + 100)
+            chip.hold(chip.pace.due() + chance.randrange(90))
+    chip.run(0.01)
+    triggers = chip.converter
+    _, result = ask(chip, Stop())
+    found = heard(chip)
+    indices = check_clockwork(found)
+    lost = Stopped.parse(result).pairs - len(indices)
+    tally = Tally.parse(ask(chip, Statistics())[1])
+    assert Stopped.parse(result).pairs == (triggers.conversions + triggers.ignored) // 2 - 1
+    assert lost == tally.lost_pairs > 30
+    assert tally.missed_triggers > 30
+    for before, after in pairwise(found.data):
+        jumped = after.first != before.first + len(before.counts)
+        assert jumped == after.overflow == after.missed
+
+
+def test_a_slow_line_makes_jumps_and_moves_nothing() -> None:
+    flash = Flash()
+    chip = booted(flash=flash, volts=clockwork)
+    ask(chip, EepromBytes(0, Settings(115_200).encode()))
+    chip = booted(flash=flash, volts=clockwork)
+    chip.say(to_logger(Start(INTERVAL, 0, 31)))
+    chip.run(0.15)
+    chip.say(to_logger(Stop()))
+    chip.run(0.1)
+    found = heard(chip)
+    indices = check_clockwork(found)
+    assert sum(frame.overflow for frame in found.data) >= 2
+    assert indices[-1] > len(indices) + 100
+    assert not any(frame.missed for frame in found.data)
+
+
+def test_sums_of_sixteen() -> None:
+    chip = booted(volts=lambda channel, _: (12.6, 45.0)[channel])
+    ask(chip, Start(2000, 4, 3))
+    chip.run(0.04)
+    ask(chip, Stop())
+    counts = heard(chip).counts()
+    assert counts.tolist() == [[16 * 1758, 16 * 4095]] * len(counts)
+    assert len(counts) > 10
+
+
+def test_bias_takes_effect_at_a_pair_and_is_told() -> None:
+    chip = booted()
+    assert ask(chip, BiasState(Bias.UP, Bias.DOWN))[0] == Status.DONE
+    assert chip.pins.moves[-1][1] >> 10 == 0b100_010  # whisper, up, down of lead 1, then of lead 2
+    ask(chip, Start(2000, 0, 31))
+    ask(chip, BiasState(Bias.OFF, Bias.WHISPER))
+    chip.run(0.02)
+    ask(chip, Stop())
+    assert chip.pins.moves[-1][1] >> 10 == 0b001_000
+    told = [frame.bias for frame in heard(chip).data]
+    assert [told[0], told[-1]] == [(Bias.UP, Bias.DOWN), (Bias.OFF, Bias.WHISPER)]
+    assert sum(a != b for a, b in pairwise(told)) == 1
+
+
+def test_range_straps() -> None:
+    chip = booted()
+    chip.pins.grounded = 0b10
+    ask(chip, Start(2000, 0, 31))
+    ask(chip, Stop())
+    assert {frame.ranges for frame in heard(chip).data} == {(0, 1)}
+
+
+def test_settings_and_boots_are_kept_without_power() -> None:
+    flash = Flash()
+    chip = booted(flash=flash)
+    settings = Settings(1_000_000, "WS00000042").encode()
+    assert ask(chip, EepromBytes(0, settings))[0] == Status.DONE
+    assert ask(chip, EepromRead(0, len(settings)))[1] == b"\0\0" + settings
+    assert ask(chip, EepromRead(1020, 8))[0] == Status.VALUE
+    assert chip.memory.kept[0x10] == 1 << 7  # locked again
+    for boot, (flags, cause) in enumerate(((RESET_PIN, 2), (POWER_ON, 1)), 2):
+        chip = Chip(flash=flash)
+        chip.reset(flags)
+        chip.run(0.05)
+        (hello,) = heard(chip).hellos
+        assert (hello.boot_id, hello.reset_cause, hello.serial_number) == (boot, cause, "WS00000042")
+        assert chip.line.byte_cycles() == 160
+
+
+@pytest.mark.parametrize("cut", [0, 1, 2, 3, 9])
+def test_a_power_cut_while_settings_are_written(cut: int) -> None:
+    """Byte by byte, each whole or not at all; the record's CRC does the rest."""
+    flash = Flash()
+    chip = booted(flash=flash)
+    flash.cut_after = cut
+    with pytest.raises(PowerCutError):
+        ask(chip, EepromBytes(0, Settings(1_000_000, "WS00000042").encode()))
+    flash.cut_after = None
+    chip = booted(flash=flash)
+    (hello,) = heard(chip).hellos
+    assert (hello.boot_id, hello.serial_number) == (2, "")
+
+
+def test_the_watchdog_ends_a_sleep_that_nothing_ends() -> None:
+    chip = booted()
+    chip.hold(1 << 62)
+    chip.run(1.5)
+    assert chip.resets == 1
+    chip.hold(0)
+    chip.run(0.1)
+    assert heard(chip).hellos[-1].reset_cause == ResetCause.WATCHDOG
+
+
+def test_the_fastest_watchdog_waits_for_the_slowest_work() -> None:
+    """Its oscillator is 30 to 60 kHz (data sheet, from memory); a first boot erases four pages."""
+    chip = booted(watchdog_hz=60_000)
+    ask(chip, Start(32_000, 0, 12))
+    chip.run(1.0)
+    assert chip.resets == 0
+
+
+def test_the_computer_reads_it_as_any_logger() -> None:
+    """The program's own conversation, time running in step; volts, rate and moments come out right."""
+    chip = booted()
+    link = LoggerLink(4000, "port", 500_000, 0)
+    items: list[Item] = []
+    while sum(len(item.counts) for item in items if isinstance(item, Block)) < 500:
+        now_ns = round(chip.now / CLOCK_HZ * 1e9)
+        assert now_ns < 2e9
+        before = len(chip.heard())
+        chip.say(link.to_send(now_ns))
+        chip.run(0.005)
+        items += link.receive(chip.heard()[before:], now_ns + 5_000_000)
+    found = [item for item in items if isinstance(item, Block)]
+    layout = found[0].layout
+    assert layout.rate_hz == 4000
+    assert layout.scale.skew_s == (0.0, 1 / 8000)
+    # A code is 11.7 mV; to the nearest one.
+    volts = layout.scale.volts(np.concatenate([block.counts for block in found]))
+    assert volts == pytest.approx(np.tile([12.6, 0.1], (len(volts), 1)), abs=0.5 * 48 / 4096)
+    assert [block.first for block in found] == [0, *np.cumsum([len(b.counts) for b in found])[:-1]]
+    assert not [item for item in items if isinstance(item, Gap)]
+    assert link.damaged == 0
+    assert link.info.details["board"] == "STM32F103"
+    assert link.info.details["supply"] == "3.30 V"
+
+
+def test_the_serial_source_and_calibration_read_it() -> None:
+    with OnPty(booted()) as port:
+        reading = Reading(SerialSource(port, rate_hz=62.5))
+        reading.until(lambda items: pairs_in(items) > 10, within_s=30)
+        items = reading.end()
+        with LoggerTalk(SerialConnector(port)) as talk:
+            ranges, sums = talk.sums(4)
+    assert last_volts(items) == pytest.approx([12.6, 0.1], abs=0.006)
+    assert blocks(items)[0].layout.rate_hz == 62.5
+    assert not [item for item in items if isinstance(item, Gap)]
+    assert ranges == (0, 0)
+    assert sums[-1] / IN_A_SUM * 48 / 1024 - 8 == pytest.approx([12.6, 0.1], abs=0.006)
