@@ -66,7 +66,7 @@ LOOK = (
     Key("e", "expect", "expect"),
     Key("p", "play", "play"),
 )
-COMMON = (*(key for key in keys.COMMON if key.key != "w"),)
+COMMON = (*(key for key in keys.COMMON if key.action != "window"),)
 
 
 class LookBackScreen(Screen[None]):

@@ -8,7 +8,6 @@ from pathlib import Path
 import pytest
 
 from daq.bench import BenchSource, benches
-from daq.bench_rig import BenchCircuit
 from daq.findings import EventKind, Judgement, NextTest, Side
 from daq.samples import LOGGER_AWAY, Bias, Block, Change, ChangeKind, DeviceInfo, Origin
 from daq.session import Session
@@ -40,8 +39,11 @@ from tests.tui.stage import (
 )
 from tui import themes
 from tui.bench import BenchScreen
-from tui.hands import AT_REST, HANDS, Hands
-from tui.keys import COMMON, LIVE, wrap
+from tui.hands import AT_REST, HANDS
+from tui.keys import (
+    COMMON,
+    LIVE,
+)
 
 
 @pytest.mark.parametrize("theme", themes.ORDER)
@@ -371,15 +373,3 @@ async def test_odd_states_have_words() -> None:
         "switch-off or dropout",
     ):
         assert fact in shown, fact
-
-
-@pytest.mark.parametrize("circuit", benches(), ids=lambda circuit: circuit.name)
-def test_the_keys_of_a_bench_stand_well_apart_on_a_small_screen(circuit: BenchCircuit) -> None:
-    """Two columns between them, in four rows; closer only where a neighbour's key comes too."""
-    source = BenchSource(circuit.name)
-    session = Session(source, StagePipeline())
-    hands = Hands(session, circuit.controls, circuit.start, lambda: "").shown(HANDS)
-    session.close()
-    shown = [(key.cap, "10 s wide" if key.action == "window" else key.label) for key in (*LIVE, *COMMON)]
-    bar = [*hands, *shown, ("i", "bias: whisper")]
-    assert len(wrap(bar, SMALL[0], 2)) <= 4 + ("neighbour" in circuit.controls)
