@@ -51,7 +51,7 @@ class SteadyTally:
         self._last_above: bool | None = None
         self._onset: list[tuple[int, int, float, float]] = []
         self._onset_end = max(1, round(ONSET_S * rate_hz))
-        self._onset_sum = np.zeros(2, dtype=np.int64)
+        self._onset_sum = _NO_SUM  # of the window that is open
 
     @property
     def mean(self) -> Pair:
@@ -89,13 +89,22 @@ class SteadyTally:
 
     def _follow_onset(self, raw: Raw) -> None:
         """Means of windows that double in length."""
-        while len(self._onset) < ONSET_WINDOWS and self.pairs + len(raw) >= self._onset_end:
-            total = self._sum + raw[: self._onset_end - self.pairs].sum(axis=0, dtype=np.int64)
-            begin = self._onset_end // 2 if self._onset else 0
-            n = self._onset_end - begin
-            self._onset.append((self.start + begin, n, *_mean(total - self._onset_sum, n)))
-            self._onset_sum = total
+        begins: list[int] = [0]
+        ends: list[int] = []
+        while len(self._onset) + len(ends) < ONSET_WINDOWS and self.pairs + len(raw) >= self._onset_end:
+            ends.append(self._onset_end)
+            begins.append(self._onset_end - self.pairs)
             self._onset_end *= 2
+        if len(self._onset) == ONSET_WINDOWS:
+            return
+        if begins[-1] == len(raw):
+            begins.pop()
+        sums = np.add.reduceat(raw, begins, axis=0, dtype=np.int64)
+        sums[0] += self._onset_sum
+        for end, (one, two) in zip(ends, sums.tolist(), strict=False):
+            begin = end // 2 if self._onset else 0
+            self._onset.append((self.start + begin, end - begin, one / (end - begin), two / (end - begin)))
+        self._onset_sum = sums[-1] if len(sums) > len(ends) else _NO_SUM
 
     def _follow_halves(self, raw: Raw, half: npt.NDArray[np.float64], at: int) -> None:
         if self._last_above is None:
