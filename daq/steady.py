@@ -16,6 +16,7 @@ from daq.crossings import SOURCE_LEAST_UV, Crossings, Micro, Scan
 from daq.period import read_period
 from daq.pulse_sums import LevelSums, PulseSums
 from daq.rhythm import Pulse, Rhythm
+from daq.spikes import Spikes
 from daq.stretches import Pair, Raw, Stretch, Train, Zone, on_while_up
 from daq.tally import SteadyTally
 
@@ -39,6 +40,7 @@ class Segmenter:
         self._crossings = Crossings(rate_hz)
         self._rhythm = Rhythm(rate_hz)
         self._shortest = max(1, round(SHORTEST_STEADY_S * rate_hz))
+        self._spikes = Spikes(rate_hz, self._shortest)
         self._keep = int(KEEP_S * rate_hz) + 4 * self._crossings.window
         self._raw_zone = int(RAW_ZONE_S * rate_hz)
         self._origin = first  # of the segment: window positions count from here
@@ -142,7 +144,7 @@ class Segmenter:
         if self._train is not None:
             assert self._rhythm.open is not None
             return self._origin + int(self._rhythm.open.last)
-        return self._scanned - self._crossings.reach
+        return self._scanned - self._crossings.reach - self._spikes.around
 
     def _begin_train(self, pulse: Pulse) -> None:
         start = self._origin + int(pulse.first)
@@ -205,18 +207,30 @@ class Segmenter:
             return
         if end <= self._cut:
             return
-        a, b = self._cut - self._base, end - self._base
-        in_zone = self._zone_mask(a, b, final)
+        in_zone, raw, half = self._calm(self._cut - self._base, end - self._base, final)
         turns = np.flatnonzero(in_zone[1:] != in_zone[:-1]) + 1
-        bounds = [0, *turns.tolist(), b - a]
+        bounds = [0, *turns.tolist(), len(raw)]
         moving, last = bool(in_zone[0]), len(bounds) - 2
         for n, (p, q) in enumerate(pairwise(bounds)):
             if moving:
                 self._enter_zone(self._cut + p)
             elif q - p >= self._shortest or n in (0, last):  # a short pause inside a zone is part of it
-                self._add_steady(self._cut + p, self._cut + q)
+                self._add_steady(self._cut + p, raw[p:q], half[p:q])
             moving = not moving
         self._cut = end
+
+    def _calm(
+        self, a: int, b: int, final: bool
+    ) -> tuple[npt.NDArray[np.bool_], Raw, npt.NDArray[np.float64]]:
+        """Whether each pair is inside a zone, what it reads, and half of the source; spikes taken out."""
+        first, last = max(0, a - self._spikes.around), min(b + self._spikes.around, len(self._moving))
+        if not final:
+            last = min(last, len(self._moving) - self._crossings.reach)
+        half = self._half[first:last]
+        in_zone = self._zone_mask(first, last, final)
+        in_zone, raw = self._spikes.calmed(self._raw[first:last], in_zone, half)
+        inside = slice(a - first, b - first)
+        return in_zone[inside], raw[inside], half[inside]
 
     def _zone_mask(self, a: int, b: int, final: bool) -> npt.NDArray[np.bool_]:
         """A pair is inside a zone when the movement starts there or goes on for a whole reach."""
@@ -230,11 +244,10 @@ class Segmenter:
         before = np.concatenate(([self._moving[a - 1] if a else False], known[: n - 1]))
         return np.asarray(goes_on | (known[:n] & ~before))
 
-    def _add_steady(self, start: int, end: int) -> None:
+    def _add_steady(self, start: int, raw: Raw, half: npt.NDArray[np.float64]) -> None:
         if self._tally is None:
             self._tally = SteadyTally(start, self.rate_hz, self._crossings.window, self._origin)
-        a, b = start - self._base, end - self._base
-        self._tally.add(self._raw[a:b], self._half[a:b])
+        self._tally.add(raw, half)
         if self._zone is not None and self._tally.pairs >= self._shortest:
             self._close_zone(self._tally.start)
 

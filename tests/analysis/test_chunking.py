@@ -41,6 +41,7 @@ def recordings(draw: st.DrawFn) -> Volts:
         else:
             spiky = levels([(0.3, 12.5, 0.1)], seed=seed)
             spiky[rng.integers(0, len(spiky), 6)] = rng.uniform(-8, 40, (6, 2))
+            spiky[rng.integers(0, len(spiky), 12)] += rng.uniform(-3, 3, (12, 1))
             pieces.append(spiky)
     return np.concatenate(pieces)
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from daq.bench import BenchSource
+from daq.bench_rig import CARRY_S
 from daq.capture import CaptureWriter
 from daq.findings import Findings, to_json
 from daq.pipeline import Pipeline
@@ -69,7 +70,7 @@ def test_a_lead_that_comes_off_is_probed_live_and_judged_alike_in_review(tmp_pat
     assert (said.judgement.side.value, said.judgement.control_lead) == ("low", 2)
     assert [event.kind.value for event in said.events] == ["lead off"]
     assert said.events[0].t_s == pytest.approx(5.5, abs=0.005)
-    assert said.events[0].duration_s == pytest.approx(2.0, abs=0.005)
+    assert said.events[0].duration_s == pytest.approx(2.0 + CARRY_S, abs=0.005)
     reviewed = open_recording(path)
     biases = [item.value for item in reviewed if isinstance(item, Change) and item.kind is ChangeKind.BIAS]
     reviewed.close()

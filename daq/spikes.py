@@ -1,0 +1,96 @@
+"""Spikes on a level that goes on: ignition noise cuts no stretch.
+
+A spark every 20 ms would make thousands of stretches a minute that `glue` joins again, one by one. Where the
+leads read the same for 2 ms before and after a fast zone of at most 4 ms, and the load voltage did not leave
+its level in between, the zone is none: its pairs read as the level around it. All else is left to `glue`,
+which asks the same and knows more.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from daq.crossings import MICRO_LIMIT, UV
+from daq.glue import APART_S, EQUAL_LEAST_UV, EQUAL_OF_SOURCE, LEFT_OF_D
+from daq.stretches import RANGE_UV, Raw
+
+QUIET_S = 0.002
+LEAST_HZ = 1000.0  # slower, a spike and a dropout look alike
+
+Flags = npt.NDArray[np.bool_]
+Floats = npt.NDArray[np.float64]
+Places = npt.NDArray[np.int64]
+
+
+class Spikes:
+    """Finds them in pairs that begin and end `around` pairs beyond those asked about.
+
+    Args:
+        shortest: pairs of a steady stretch, at least.
+    """
+
+    def __init__(self, rate_hz: float, shortest: int) -> None:
+        self._shortest = shortest
+        self._rare = rate_hz < LEAST_HZ
+        self._quiet = max(shortest, round(QUIET_S * rate_hz))
+        self._longest = max(2, int(APART_S * rate_hz))
+        self.around = 0 if self._rare else self._quiet + self._longest
+
+    def calmed(self, raw: Raw, in_zone: Flags, half: Floats) -> tuple[Flags, Raw]:
+        """Without the spikes: `in_zone` (n,) and `raw` (n, 2), or the very same where there are none.
+
+        Args:
+            half: (n,) half of the source scale; infinite while no source was seen.
+        """
+        if self._rare or not in_zone.any():
+            return in_zone, raw
+        turns = np.flatnonzero(np.diff(in_zone, prepend=False, append=False))
+        starts, ends = turns[::2], turns[1::2]
+        apart = starts[1:] - ends[:-1] >= self._shortest  # a short pause inside a zone is part of it
+        starts, ends = starts[np.r_[True, apart]], ends[np.r_[apart, True]]
+        starts, ends = self._alone(starts, ends, len(raw))
+        levels, same = self._on_a_level(raw, starts, ends, half)
+        starts, ends, levels = starts[same], ends[same], levels[same]
+        if not len(starts):
+            return in_zone, raw
+        stay = _inside_rails(raw, starts, ends, levels, half)
+        starts, lengths, levels = starts[stay], (ends - starts)[stay], levels[stay]
+        first = np.cumsum(lengths) - lengths
+        pairs = np.arange(int(lengths.sum())) + np.repeat(starts - first, lengths)
+        in_zone, raw = in_zone.copy(), raw.copy(order="K")
+        in_zone[pairs] = False
+        raw[pairs] = np.repeat(np.rint(levels).astype(np.int32), lengths, axis=0)
+        return in_zone, raw
+
+    def _alone(self, starts: Places, ends: Places, n: int) -> tuple[Places, Places]:
+        """Short zones with quiet on either side."""
+        before = starts - np.concatenate(([0], ends[:-1]))
+        after = np.concatenate((starts[1:], [n])) - ends
+        alone = (before >= self._quiet) & (after >= self._quiet) & (ends - starts <= self._longest)
+        return starts[alone], ends[alone]
+
+    def _on_a_level(
+        self, raw: Raw, starts: Places, ends: Places, half: Floats
+    ) -> tuple[Floats, npt.NDArray[np.bool_]]:
+        """(k, 2) the level around each zone, and whether it is the same before and after."""
+        beside = np.arange(self._quiet)
+        before = raw[starts[:, None] - 1 - beside].mean(axis=1)
+        after = raw[ends[:, None] + beside].mean(axis=1)
+        source = 2 * half[starts]
+        equal = np.maximum(EQUAL_OF_SOURCE * source, EQUAL_LEAST_UV)
+        same = (np.abs(before - after) <= equal[:, None]).all(axis=1) & np.isfinite(source)
+        return (before + after) / 2, same
+
+
+def _inside_rails(raw: Raw, starts: Places, ends: Places, levels: Floats, half: Floats) -> Flags:
+    """Which zones never left the range, and whose load voltage, within the rails, stayed at its level."""
+    pieces = np.stack((starts - 1, ends + 1), axis=1).ravel()
+    low, high = np.minimum.reduceat(raw, pieces)[::2], np.maximum.reduceat(raw, pieces)[::2]
+    within = (low > RANGE_UV[0]).all(axis=1) & (high < RANGE_UV[1]).all(axis=1)
+    top = np.minimum(1.02 * 2 * half, MICRO_LIMIT)
+    d = np.clip(raw[:, 0], -0.5 * UV, top) - np.clip(raw[:, 1], -0.5 * UV, top)
+    level, source = levels[:, 0] - levels[:, 1], 2 * half[starts]
+    limit = LEFT_OF_D * np.where(np.abs(level) < 0.5 * source, source, np.abs(level))
+    lowest, highest = np.minimum.reduceat(d, pieces)[::2], np.maximum.reduceat(d, pieces)[::2]
+    return np.asarray(within & (level - lowest < limit) & (highest - level < limit))
