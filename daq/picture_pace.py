@@ -21,7 +21,7 @@ SHARE = 0.1
 MOVED_V = 0.25
 """A lead that goes further within a block has moved: far beyond noise, and no verdict waits for less."""
 
-TOLD_AFTER_S = (0.028, 0.047)
+TOLD_AFTER_S = (0.034, 0.053)
 """At rest so long, a lead's new level and the load's new state are told (a settling window, and two)."""
 
 PROMPT_EVERY_S = 0.15
