@@ -12,15 +12,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from daq.labels import OFF_BELOW, Scale, difference
+from daq.spikes import APART_S, EQUAL_LEAST_UV, EQUAL_OF_SOURCE, LEFT_OF_D
 from daq.stretches import Pair, Raw, Steady, Stretch, Zone, is_beyond
 from daq.tally import HALVES_MOST, LATE_AFTER_S, RAW_S, TRAIL_MOST
 
-APART_S = 0.004
-EQUAL_OF_SOURCE = 0.015
-EQUAL_LEAST_UV = 40_000
-LEFT_OF_D = (
-    0.385  # a gap of half depth and half a millisecond, sampled at its worst, leaves by 0.42 less ripple
-)
 PULSE_OF_SOURCE = 0.06
 ONSET_MOST = 200  # windows: what is looked at after a switching, in pieces of 20 ms
 BEYOND_MOST = 64
