@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import random
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 
 import pytest
@@ -30,6 +30,15 @@ class Journal:
         answer = self._process.stdout.readline()
         assert answer, f"it ended at: {order}"
         return answer.strip()
+
+    def write_all(self, changes: Sequence[tuple[int, int]]) -> None:
+        """All of (address, value), each read back."""
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        self._process.stdin.write("".join(f"write {address} {value}\n" for address, value in changes))
+        self._process.stdin.flush()
+        answers = [self._process.stdout.readline() for _ in changes]
+        assert [int(answer) for answer in answers] == [value for _, value in changes]
 
     def open(self) -> bytearray | None:
         """All bytes; None where the power went."""
@@ -141,9 +150,10 @@ def change_banks(cut: int, seed: int) -> None:
     model = bytearray(b"\xff" * SIZE)
     with journal(seed) as flash:
         flash.open()
-        for n in range(1 + CHANGES_IN_A_BANK):
-            model[n % 300] = n * 7 % 251
-            assert flash.write(n % 300, n * 7 % 251) is not None
+        changes = [(n % 300, n * 7 % 251) for n in range(1 + CHANGES_IN_A_BANK)]
+        flash.write_all(changes)
+        for address, value in changes:
+            model[address] = value
         flash.order(f"cut {cut}")
         assert (flash.write(900, 0x77) is None) == (cut < CHANGE_OF_BANKS)
         found = flash.open() or flash.open()
