@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 IMAGE_VERSION = (0, 1, 0)
 """Of the firmware that ships with this program; firmware/core tells the same."""
 
+IMAGE_BOARD = 1
+"""What the image is for, by the board number of an identity: the ATmega328P."""
+
 TOOL = "avrdude"
 
 BOOT_LOADER = "arduino"
@@ -114,6 +117,11 @@ def _may_be_replaced(port: str, baud: int) -> None:
     try:
         with _talk(port, baud) as talk:
             known = talk.identity
+        if known.board != IMAGE_BOARD:
+            raise CommandError(
+                f"The logger on {port} has another chip than the ATmega328P that this image is for: write it "
+                "with the tool for that chip (see firmware/arm/README.md)."
+            )
         name = known.serial_number or "without serial number"
         print(f"Logger {name} with firmware {known.firmware_version} is there: its firmware is replaced.")
     except OtherVersionError:

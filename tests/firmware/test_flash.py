@@ -17,6 +17,7 @@ import pytest
 from daq import flash, intel_hex, requests
 from daq.cli import main
 from tests.firmware.board import FIRMWARE, Board, Script, build, settings_record
+from tests.wire.fake_logger import FakeLogger
 from tests.wire.pty_logger import PtyLogger
 
 PROGRAMMER = """#!/bin/sh
@@ -144,7 +145,7 @@ def foreign(tmp_path: Path) -> Iterator[PtyLogger]:
 def test_what_is_no_logger_is_not_written_to_unless_the_user_says_so(
     run: Run, foreign: PtyLogger, programmer: dict[str, str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(requests, "PATIENCE_NS", 1_000_000_000)  # it never answers
+    monkeypatch.setattr(requests, "PATIENCE_NS", 3_000_000_000)  # it never answers
     refused = run(programmer, "--port", foreign.port, answer="no\n")
     assert refused.returncode == 2
     assert "does not answer as a whichside logger" in refused.stdout
@@ -155,6 +156,16 @@ def test_what_is_no_logger_is_not_written_to_unless_the_user_says_so(
     agreed = run(programmer, "--port", foreign.port, "--yes")
     assert Path(programmer["NOTES"]).exists()
     assert "Asking" not in agreed.stdout
+
+
+def test_a_logger_with_another_chip_is_not_written_to(
+    run: Run, tmp_path: Path, programmer: dict[str, str]
+) -> None:
+    with PtyLogger(tmp_path, FakeLogger(board=2)) as other:
+        refused = run(programmer, "--port", other.port)
+    assert refused.returncode == 2
+    assert "has another chip than the ATmega328P" in refused.stderr
+    assert not Path(programmer["NOTES"]).exists()
 
 
 def test_a_chip_that_holds_something_else(run: Run, tmp_path: Path, programmer: dict[str, str]) -> None:

@@ -45,6 +45,7 @@ class FakeLogger:
         self,
         serial_number: str = "WS01",
         protocol: int = 1,
+        board: int = 1,
         counts: Callable[[int, int], Counts] = pair_counts,
     ) -> None:
         self.counts = counts  # what the pairs (first, how many) read
@@ -53,7 +54,7 @@ class FakeLogger:
             firmware=(1, 2, 3),
             boot_id=41,
             reset_cause=ResetCause.POWER_ON,
-            board=1,
+            board=board,
             features=Feature.WHISPER | Feature.UP_AND_DOWN,
             clock_hz=CLOCK_HZ,
             shortest_interval=1978,
