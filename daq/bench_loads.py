@@ -35,6 +35,9 @@ BIAS_OHM = 10e3
 
 LIGHT_W = 3.0  # an ordinary test light
 LIGHT = "bulb", "bulb tip"  # its two ends
+JUMPER_OHM = 0.05  # two clips, a metre of wire and its fuse
+SUBSTITUTE_W = 5.0
+ACROSS = "across the pins"
 
 CONTACT_OHM = 0.01
 SPARK_V = 350.0  # a small gap in air breaks down near 330 V (Paschen's minimum, from memory)
@@ -53,11 +56,11 @@ def stand(volt: float) -> Parts:
     for number in (1, 2):
         parts += _lead(number)
         parts.append(Resistor(f"pin {number}", f"load {number}", PIN_OHM, when("plug", "in")))
-    return parts + _test_light(volt)
+    return parts + _test_light(volt) + _jumper() + _substitute(volt)
 
 
 def light_place(pole: str, pin: int) -> str:
-    """Where the test light is, in the words of its control."""
+    """Where the test light, or the jumper, is, in the words of its control."""
     return f"{pole} pin {pin}"
 
 
@@ -71,6 +74,21 @@ def _test_light(volt: float) -> Parts:
         held = when("light", places["positive", pin], places["negative", pin])
         parts.append(Resistor(LIGHT[1], f"pin {pin}", CLIP_OHM, held))
     return parts
+
+
+def _jumper() -> Parts:
+    """From a battery post to a pin, fuse and clips included; away at first."""
+    return [
+        Resistor(post, f"pin {pin}", JUMPER_OHM, when("jumper", light_place(pole, pin)))
+        for pole, post in (("positive", "post"), ("negative", "0"))
+        for pin in (1, 2)
+    ]
+
+
+def _substitute(volt: float) -> Parts:
+    """A lamp of the system's voltage across the pins of the harness; away at first."""
+    rated_v = 13.5 if volt < 20 else 27.0
+    return lamp("pin 1", "pin 2", SUBSTITUTE_W, rated_v, when("5 W lamp", ACROSS))
 
 
 def _lead(number: int) -> Parts:

@@ -21,7 +21,7 @@ CARRY_S = 0.4
 """How long a hand carries a lead from one place to the next: meanwhile it hangs in the air."""
 OFF_PIN = "off pin"
 LEAD_PLACES = ("on pin", OFF_PIN, "on positive", "on negative")
-LIGHT_AWAY = "away"
+AWAY = "away"
 FUSE, SWITCH, GROUND_POINT = "at the fuse", "at the switch", "at the ground point"
 
 
@@ -159,7 +159,9 @@ def rig(*pieces: Parts, source_v: float = 12.6) -> Rig:
     for lead in ("lead 1", "lead 2"):
         started.control(lead, "on pin", {place: _carried(lead, place) for place in LEAD_PLACES})
     places = [the.light_place(pole, pin) for pole in ("positive", "negative") for pin in (1, 2)]
-    started.control("light", LIGHT_AWAY, {to: (Set("light", to),) for to in (LIGHT_AWAY, *places)})
+    for held in ("light", "jumper"):
+        started.control(held, AWAY, {to: (Set(held, to),) for to in (AWAY, *places)})
+    started.control("5 W lamp", AWAY, {to: (Set("5 W lamp", to),) for to in (AWAY, the.ACROSS)})
     return started.control(
         "reference", "on", {"on": (Set("reference", "on"),), "wiggle": (), "off": (Set("reference", "off"),)}
     )

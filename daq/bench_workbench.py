@@ -18,7 +18,7 @@ from daq.bench_drives import Drive, Flicker, Move, Pulse, Set
 from daq.bench_front import Pair, Piece, Table, Trail
 from daq.bench_loads import LIGHT
 from daq.bench_network import Array
-from daq.bench_rig import LIGHT_AWAY, BenchCircuit
+from daq.bench_rig import AWAY, BenchCircuit
 from daq.bench_transient import Condition, Transient
 from daq.errors import CommandError
 from daq.samples import Bias
@@ -106,7 +106,7 @@ class Workbench:
     @property
     def light(self) -> str:
         """How the test light looks now: "lit", "dim", "dark"; "" while it is away."""
-        if self._positions["light"] == LIGHT_AWAY:
+        if self._positions["light"] == AWAY:
             return ""
         return "dark" if self.bulb_k < DIM_K else "dim" if self.bulb_k < LIT_K else "lit"
 

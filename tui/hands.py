@@ -28,8 +28,17 @@ CLIPS = (
     Key("4", "operate('light')", "light"),
 )
 HANDS = (*CIRCUIT, *CLIPS)
+AIDS = (
+    Key("5", "operate('jumper')", "jumper"),
+    Key("6", "operate('5 W lamp')", "5 W lamp"),
+)
+"""What the walk asks for."""
 
-AT_REST = {"lead 1": "on pin", "lead 2": "on pin", "reference": "on", "light": "away"}
+AT_REST = {
+    **dict.fromkeys(("lead 1", "lead 2"), "on pin"),
+    "reference": "on",
+    **dict.fromkeys(("light", "jumper", "5 W lamp"), "away"),
+}
 """What is not worth a word: clips where they belong."""
 
 Controls = Mapping[str, Collection[str]]
@@ -97,4 +106,4 @@ class HandKeys(CircuitKeys):
     """For screens on which the leads, too, are moved."""
 
     BINDINGS: ClassVar[list[BindingType]] = keys.bindings(CLIPS)
-    worked = HANDS
+    worked: ClassVar[Sequence[Key]] = HANDS

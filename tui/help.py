@@ -67,7 +67,8 @@ KEYS = (
         "bench",
         "your hands at the simulated circuit: x its control, u its connector, y the key, j a neighbour "
         "on its wires, z the fault: there or mended; 1 2 where the leads are, 3 the reference lead, 4 a test "
-        "light. Leads stay taped down on a drive, so there the numbers are marks: q goes back to move a lead",
+        "light; in the walk 5 a jumper, 6 a 5 W lamp. Leads stay taped down on a drive, so there the "
+        "numbers are marks: q goes back to move a lead",
     ),
     (
         "review",

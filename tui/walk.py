@@ -25,7 +25,7 @@ from daq.stillness import look as look_at
 from daq.walk import Walk
 from daq.walk_here import Effect, Here, Phase
 from tui import bias, keys, walk_words
-from tui.hands import HandKeys, Hands
+from tui.hands import AIDS, HANDS, HandKeys, Hands
 from tui.job import JobScreen
 from tui.keys import Key, KeyBar
 from tui.letters import ROWS
@@ -49,16 +49,17 @@ _READINGS_ROWS, _MORE_ROWS_TALL = 2, 4 + 4  # margins, and more readings
 
 
 def means_of(session: Session) -> Means:
-    """What this logger can do; a light, a jumper and a lamp anybody may have, but the hands of a bench."""
+    """What this logger can do; a test light, a jumper and a lamp anybody may have."""
     can = session.source.capabilities
-    return Means(Capability.WHISPER in can, Capability.BIAS in can, aids=Capability.OPERATE not in can)
+    return Means(Capability.WHISPER in can, Capability.BIAS in can, aids=True)
 
 
 class WalkScreen(JobScreen, HandKeys):
     """Goes on with `walk` on the session of the dashboard below; `hands` are those of a bench."""
 
+    worked = (*HANDS, *AIDS)
     BINDINGS: ClassVar[list[BindingType]] = keys.bindings(
-        keys.WALK, keys.WALK_LIGHT, [keys.REPAIRED, keys.WALK_WIGGLE], keys.AFTER_DRIVE
+        AIDS, keys.WALK, keys.WALK_LIGHT, [keys.REPAIRED, keys.WALK_WIGGLE], keys.AFTER_DRIVE
     )
     look_s = LOOK_S
 

@@ -246,6 +246,7 @@ LEDS = (
     "rfeed post pin2 0.06\nrl load2 st 150\ndl st load1 led\nrs pin1 0 3e6\n.model led d(is=3.2e-19 n=8)\n",
 )
 MODULE = ("boat-relay", "ru post pin1 1e9\nrl load1 load2 85\ndf load2 load1 rect\nrs pin2 0 1e9\n")
+LAMP = (LOW[0], LOW[1] + "rsub pin1 pin2 3\n")  # cold: no current flows into the leads to speak of
 
 
 @pytest.mark.parametrize(
@@ -288,6 +289,11 @@ MODULE = ("boat-relay", "ru post pin1 1e9\nrl load1 load2 85\ndf load2 load1 rec
         pytest.param(LEDS, [], (WHISPER, OFF), {"rw1": 1e6}, id="LED rest level, whisper"),
         pytest.param(MODULE, [], (OFF, OFF), {}, id="both ends float"),
         pytest.param(MODULE, [], (WHISPER, OFF), {"rw1": 1e6}, id="both ends float, whisper"),
+        pytest.param(MODULE, [("jumper", "positive pin 1")], (OFF, OFF), {"ru": 0.05}, id="jumper to feed"),
+        pytest.param(MODULE, [("jumper", "negative pin 2")], (OFF, OFF), {"rs": 0.05}, id="jumper to ground"),
+        pytest.param(
+            LAMP, [("plug", "out"), ("5 W lamp", "across the pins")], (OFF, OFF), OUT, id="5 W lamp"
+        ),
     ],
 )
 def test_resting_levels(

@@ -318,7 +318,8 @@ async def test_every_key_of_every_bench_fits(name: str, size: tuple[int, int]) -
         session.close()
     for key in (*LIVE, *COMMON):
         assert f"{key.cap} {'10 s wide' if key.action == 'window' else key.label}" in shown
-    for what, to in circuit.start.items():
+    worked = {key.label for key in HANDS}
+    for what, to in ((what, to) for what, to in circuit.start.items() if what in worked):
         assert (what if AT_REST.get(what) == to else f"{what}: {to}") in shown
     assert circuit.title in rows[0], "the device is named in full"
     assert rows[-1].strip(), "the last key row is the last row"

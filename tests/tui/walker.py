@@ -18,18 +18,18 @@ from daq.samples import Bias
 from daq.session import Session
 from daq.stillness import clock_s
 from daq.walk_here import Phase
-from daq.walk_moves import LIGHT, Move, named
+from daq.walk_moves import Move, named
 from tests.tui.stage import SMALL, on_stage, tap, text, until
-from tests.walk.strider import PLACES, cannot, scripted
+from tests.walk.strider import PLACES, cannot, held, scripted
 from tui.bench import BenchScreen
-from tui.hands import HANDS, Hands
+from tui.hands import AIDS, HANDS, Hands
 from tui.keys import WALK_LIGHT
 from tui.walk import WalkScreen
 
 SPEED = 20.0
 RATE_HZ = 1000.0  # a quarter of the usual: levels are read, not edges
 LONG = 3000  # tries of `until`: a loaded machine reasons slowly
-CAPS = {key.label: key.cap for key in HANDS}
+CAPS = {key.label: key.cap for key in (*HANDS, *AIDS)}
 
 
 class Person:
@@ -74,8 +74,8 @@ class Person:
         to = move.then.state
         await self.turn("plug", "in" if to.plugged else "out")
         await self.turn("control", to.control)
-        if move.then.aid != LIGHT:
-            await self.turn("light", "away")
+        for aid, where in held(move.then).items():
+            await self.turn(aid, where)
         await self.turn("lead 1", PLACES[move.then.place])
         if to.key and "key" in self.hands.now:
             await self.turn("key", to.key)

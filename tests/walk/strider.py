@@ -17,7 +17,7 @@ from daq.stillness import clock_s, look
 from daq.trace import TraceRing
 from daq.walk import Walk
 from daq.walk_here import Effect, Phase
-from daq.walk_moves import LIGHT, Move, Stand
+from daq.walk_moves import LAMP, LIGHT, Move, Stand
 
 LEAST = 0.4
 STEPS_MOST = 1000
@@ -55,13 +55,21 @@ def scripted(asked: Sequence[Reading]) -> Callable[..., Answer]:
     return answer
 
 
+def held(then: Stand) -> dict[str, str]:
+    """Where the test light, the jumper and the lamp are to be; a light that is held stays where it is."""
+    jumper = f"{then.aid[1]} pin {then.aid[2]}" if then.aid[:1] == ("jumper",) else "away"
+    lamp = "across the pins" if then.aid == LAMP else "away"
+    light = {} if then.aid == LIGHT else {"light": "away"}
+    return {**light, "jumper": jumper, "5 W lamp": lamp}
+
+
 def cannot(
     move: Move, now: Stand, choices: Callable[[str], Collection[str]], refuses: Collection[str]
 ) -> bool:
     """Whether leave is refused, or the bench, with these `choices` of its controls, cannot do it."""
     to = move.then.state
     return (
-        bool({move.asks, move.then.place} & set(refuses))
+        bool({move.asks, move.then.place, *move.then.aid[:1]} & set(refuses))
         or PLACES[move.then.place] not in choices("lead 1")
         or (to.key != now.state.key and not choices("key"))
         or (to.neighbour_off and not choices("neighbour"))
@@ -81,7 +89,7 @@ class Strider:
         self, name: str, refuses: frozenset[str] = frozenset(), answer: Callable[..., Answer] = answered
     ) -> None:
         self.source = BenchSource(name, RATE_HZ, speed=None)
-        self.walk = Walk(Means(whisper=True))
+        self.walk = Walk(Means(whisper=True, aids=True))
         self.doubts: list[str] = []
         self._refuses = refuses
         self._reason = answer
@@ -125,8 +133,8 @@ class Strider:
         turn("plug", "in" if to.plugged else "out")
         turn("control", to.control)
         turn("lead 1", PLACES[move.then.place])
-        if move.then.aid != LIGHT:
-            turn("light", "away")
+        for aid, where in held(move.then).items():
+            turn(aid, where)
         if to.key:
             turn("key", to.key)
         turn("neighbour", "off" if to.neighbour_off else self.source.circuit.start.get("neighbour", ""))

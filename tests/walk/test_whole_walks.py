@@ -9,6 +9,7 @@ from __future__ import annotations
 import pytest
 
 from daq.bench_catalog import find
+from daq.offered_tests import kind
 from daq.readings import Lamp, Levels, Reading, State
 from daq.walk_here import Phase
 from tests.walk.strider import LEAST, Strider, found, scripted
@@ -33,8 +34,10 @@ IN_CAMPAIGNS = [
     "gauge-lamps",  # pulsed
     "fuel-valve",  # pulsed
     "dosing-valve",  # pulsed
+    "boat-relay",  # both ends float while off: with a jumper they do not
 ]
 SIDES_SURE = 0.9
+PLAIN = Levels((0.0, 0.0), ("whisper", "whisper"))
 
 
 @pytest.mark.parametrize("name", [*ALWAYS, *(pytest.param(n, marks=pytest.mark.long) for n in IN_CAMPAIGNS)])
@@ -77,7 +80,8 @@ def test_a_repair_that_was_none_is_not_proven() -> None:
 @pytest.mark.long
 def test_where_a_bias_is_refused_the_test_light_is_asked_for() -> None:
     """Water leaks from the control wire to ground, 150 ohm: too little for a test light to glow."""
-    strider = Strider("wash-bay-relay", frozenset({"bias", "switch", "fuse", "ground-point"}))
+    refuses = {"bias", "jumper", "lamp", "switch", "fuse", "ground-point"}
+    strider = Strider("wash-bay-relay", frozenset(refuses))
     strider.on_to(Phase.END)
     said = [r.what.word for r in strider.walk.here.taken if isinstance(r.what, Lamp)]
     assert said
@@ -88,7 +92,7 @@ def test_where_a_bias_is_refused_the_test_light_is_asked_for() -> None:
 
 def test_a_pulsed_load_is_read_while_on() -> None:
     """13.5 ohm at 12.6 V: 0.9 A at most; the feed wire of 0.075 and the driver of 0.2 ohm take the rest."""
-    on = Reading(State(control="on"), Levels((0.0, 0.0), ("whisper", "whisper")))
+    on = Reading(State(control="on"), PLAIN)
     strider = Strider("fuel-valve", answer=scripted([on]))
     strider.on_to(Phase.END)
     reading = strider.walk.here.taken[-1]
@@ -96,3 +100,22 @@ def test_a_pulsed_load_is_read_while_on() -> None:
     assert isinstance(reading.what, Levels)
     assert reading.what.volts == pytest.approx((12.54, 0.18), abs=0.05)
     assert reading in strider.walk.here.pulsed
+
+
+def test_a_jumper_and_a_lamp_are_put_on_read_and_taken_off() -> None:
+    """Both ends of the relay are open: through its coil the whole of 12.6 V reaches the other pin. Through a
+    sound feed and ground a lamp of 0.4 A has all but some hundredths of a volt."""
+    jumper = Reading(State(), Levels((0.0, 0.0), jumper=("positive", 1)))
+    strider = Strider("boat-relay", answer=scripted([jumper, Reading(State(control="on"), PLAIN)]))
+    strider.on_to(Phase.END)
+    bridged = next(r.what for r in strider.walk.here.taken if kind(r) == kind(jumper))
+    assert isinstance(bridged, Levels)
+    assert bridged.volts == pytest.approx((12.6, 12.6), abs=0.1)
+    assert strider.source.choices["jumper"] == "away"
+    lamp = Reading(State(False, "on"), Levels((0.0, 0.0), substitute=True))
+    strider = Strider("cellar-fan", answer=scripted([lamp]))
+    strider.on_to(Phase.END)
+    shone = strider.walk.here.taken[-1].what
+    assert isinstance(shone, Levels)
+    assert shone.volts == pytest.approx((0.0, 12.6), abs=0.1)
+    assert strider.source.choices["5 W lamp"] == "across the pins"
