@@ -10,7 +10,9 @@ from daq.findings import Cluster, Coincidence, Event, EventSummary, KindCount
 
 def kind_line(found: KindCount, now_s: float | None = None) -> str:
     """'feed dropout: 7, longest 12 ms'; with `now_s` also ', last 2 min 05 s ago'."""
-    line = f"{found.kind.value}: {found.count}, longest {words.duration(found.longest_s)}"
+    line = f"{found.kind.value}: {found.count}"
+    if found.longest_s >= words.SHORTEST_SAID_S:
+        line += f", longest {words.duration(found.longest_s)}"
     return line if now_s is None else f"{line}, last {since(found.last, now_s)}"
 
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from daq import event_lines, words
 from daq.cautions import MEASURED
 from daq.explain_words import could_be
-from daq.findings import Findings, Side
+from daq.findings import Event, Findings, Side
 from daq.marked import Marked
 
 VERDICTS = {
@@ -42,13 +42,18 @@ def summary(findings: Findings, file: str, marked: Sequence[Marked] = ()) -> lis
     lines += _levels(findings)
     lines += [f"caution: {MEASURED.get(c, c)}" for c in findings.cautions]
     edges = [f"{e.state.value} at {e.t_s:.4f} s" for e in findings.edges]
-    events = [f"{e.kind.value} at {e.t_s:.4f} s for {1000 * e.duration_s:.2f} ms" for e in findings.events]
+    events = [_event(event) for event in findings.events]
     gaps = [f"{g.reason}: {g.duration_s:.3f} s lost at {g.t_s:.3f} s" for g in findings.gaps]
     lines += _listed("edges", edges)
     lines += _listed("events", events)
     lines += event_lines.all_lines(findings.summary)[:MOST_LISTED]
     lines += _listed("lost time", gaps)
     return lines + _listed("marks and notes", [_marked(at_s, text) for at_s, text in marked])
+
+
+def _event(event: Event) -> str:
+    at = f"{event.kind.value} at {event.t_s:.4f} s"
+    return f"{at} for {1000 * event.duration_s:.2f} ms" if event.duration_s >= words.SHORTEST_SAID_S else at
 
 
 def _marked(at_s: float | None, text: str) -> str:

@@ -22,6 +22,7 @@ SIDE: dict[Side, str] = {
 }
 
 _LONGEST_SAID_S = 1000 * 3600.0
+SHORTEST_SAID_S = 5e-5  # below it would be said to last 0.0 ms
 
 MEANING: dict[Side, str] = {
     Side.LOW: "low side: switched between load and ground",
@@ -181,7 +182,9 @@ def edge(found: Edge) -> str:
 
 
 def event(found: Event) -> str:
-    return f"{moment(found.t_s)} {found.kind.value}, {duration(found.duration_s)}"
+    """'12.345 s feed dropout, 3.2 ms'; of a mere moment, as when a feed wakes, no length is said."""
+    text = f"{moment(found.t_s)} {found.kind.value}"
+    return f"{text}, {duration(found.duration_s)}" if found.duration_s >= SHORTEST_SAID_S else text
 
 
 def losses(lost: Losses, brief: bool = False) -> str:

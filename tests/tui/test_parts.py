@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daq import words
-from daq.findings import Side
+from daq import event_lines, words
+from daq.event_summary import summarise
+from daq.findings import Event, EventKind, Side
 from daq.samples import Bias
 from daq.source import Capability, SetBias
 from tui import bias, keys
@@ -137,3 +138,11 @@ def test_a_board_is_offered_only_the_bias_it_has() -> None:
     assert bias.following(bias.WHISPER, "out", frozenset({Capability.WHISPER})) == bias.OFF
     assert bias.following(bias.OFF, "out", frozenset({Capability.BIAS})) == SetBias(Bias.UP, Bias.OFF)
     assert bias.at_rest(frozenset({Capability.BIAS})) == bias.OFF
+
+
+def test_what_happens_in_a_moment_is_not_said_to_last() -> None:
+    woke, fell = Event(EventKind.FEED_AWAKE, 7.947, 0.0), Event(EventKind.FEED_DROPOUT, 1.26, 0.0032)
+    assert words.event(woke) == "7.947 s feed awake"
+    assert words.event(fell) == "1.260 s feed dropout, 3.2 ms"
+    said = [event_lines.kind_line(kind, 10.0) for kind in summarise([fell, woke], [], 0.0, 10.0).kinds]
+    assert said == ["feed dropout: 1, longest 3.2 ms, last 8 s ago", "feed awake: 1, last 2 s ago"]
