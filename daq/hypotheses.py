@@ -143,6 +143,11 @@ class _Builder:
         values: Array = s.median * np.exp(np.log(s.factor) * self._draws.dials[dial])
         return values
 
+    def _contact(self, dial: str) -> Array:
+        """A healthy contact or wire: a share of the load's ohms, but for small loads none thinner is made."""
+        share, thinnest = self._knowledge.spread["contact"].median, self._spread("contact_ohm", dial)
+        return thinnest / (1.0 + self._knowledge.spread["contact_ohm"].median / (share * self._load_ohm))
+
     def _full(self, values: npt.NDArray[Any] | float, kind: type = np.float64) -> npt.NDArray[Any]:
         return np.array(np.broadcast_to(values, self._shape), dtype=kind)
 
@@ -162,7 +167,7 @@ class _Builder:
             dial = "contact " + name.replace("high_", "high ").replace("low_", "low ").replace(
                 "ground_", "ground "
             )
-            v[name] = self._full(self._spread("contact", dial) * self._load_ohm)
+            v[name] = self._full(self._contact(dial))
         led, filament = self._is("load", "LED string"), self._is("load", "filament")
         self._led_v = np.where(led, np.minimum(self._spread("led_forward", "led"), 0.93) * d.emf_v, 0.0)
         self._amperes = d.emf_v / self._load_ohm
@@ -187,7 +192,7 @@ class _Builder:
         v["bias_ohm"] = np.full_like(d.emf_v, self._knowledge.spread["bias_ohm"].median)
 
     def _switches(self) -> None:
-        closed = self._spread("contact", "contact switch") * self._load_ohm
+        closed = self._contact("contact switch")
         gap = 1.0 / NOTHING_S
         off = self._open
         v = self._values
@@ -334,6 +339,16 @@ class _Builder:
         else:
             end = "ground" if fault.fault == "short to ground" else "power"
             v[f"{'high' if high else 'low'}_{end}"][row] = short
+            if end == "power":
+                self._unfused(row, "cross_low" if high else "low")
+
+    def _unfused(self, row: int, branch: str) -> None:
+        """No fuse ends a short to power through a switch to ground: its driver does, or it burns."""
+        for state in ("off", "on", "other"):
+            values = self._values[f"{branch}_{state}"]
+            values[row] = np.maximum(values[row], RETRY * _of(self._load_ohm, row))
+        if branch == "low":
+            self._values["low_saturated"][row] = False
 
     def _blow_fuses(self, made: Circuits) -> None:
         """A short blows the fuse for good, unless an electronic driver protects itself."""

@@ -86,7 +86,11 @@ def parts(draws: Draws, n: int, k: Knowledge) -> Parts:
         load,
         kind,
         min(drawn("led_forward", "led"), 0.93) * emf if kind == "LED string" else 0.0,
-        {p: drawn("contact", f"contact {p}") * load for p in places},
+        {
+            p: 1.0
+            / (1.0 / (drawn("contact", f"contact {p}") * load) + 1.0 / drawn("contact_ohm", f"contact {p}"))
+            for p in places
+        },
         (drawn("fault", "fault") * load, drawn("fault", "second fault") * load),
         drawn("short_ohm", "short"),
         drawn("open_ohm", "open"),
@@ -216,6 +220,11 @@ class Circuit:
         else:
             deck.r("out2", "end", 1e-3)
 
+    def _unfused(self, pin: str) -> bool:
+        """A short from battery positive to this control wire, which no fuse ends: what switches it does."""
+        fault = self.h.fault
+        return fault.fault == "short to power" and fault.pin in (None, pin)
+
     def _mine(self, fault: Fault, pin: str) -> bool:
         return fault.place == "switch" and fault.pin in (None, pin)
 
@@ -240,6 +249,8 @@ class Circuit:
             closed = max(closed, 40 * p.load)
         if self.retry:
             saturates = False
+        if which == "low" and self._unfused(pin):
+            saturates, closed = False, max(closed, 40 * p.load)
         if state and working and saturates:
             deck.r(a, b, GAP)
             deck.diode(a, b, p.emf / p.load * math.exp(-28), p.saturation / 28)
@@ -288,7 +299,10 @@ class Circuit:
             if self.retry and self.s.control != "off" and up:
                 ohm = max(ohm, 40 * p.load)
             deck.r("fed", out, ohm if up else p.open)
-            deck.r(out, "end", closed + grows if down else p.open)
+            down_ohm = closed + grows
+            if self._unfused("feed" if n == 0 else "ground"):
+                down_ohm = max(down_ohm, 40 * p.load)
+            deck.r(out, "end", down_ohm if down else p.open)
 
     def _load(self, deck: Deck) -> None:
         p = self.p
