@@ -24,9 +24,10 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from daq.aiming import aimed_jointly, aimed_singly
+from daq.aiming import aimed_singly
 from daq.circuit import Circuits
 from daq.circuit_reading import Seen
+from daq.fitting import fitted
 from daq.hypotheses import Hypothesis, circuits, hypotheses
 from daq.knowledge import Knowledge, shipped
 from daq.likelihood import Place, Scorer, highest
@@ -35,11 +36,12 @@ from daq.unknowns import SEED, Array, unaimed
 
 FIRST_DRAWS = 160
 EVENED = ("load", "switch", "test_current")
-DRAWS = 512
-LEAST_DRAWS = 256
+DRAWS = 384
+LEAST_DRAWS = 192
 MOST_CIRCUITS = 12_000  # where many survive, little has been pinned down and fewer draws do
 LEAST_EFFECTIVE = 12.0
 LEAST_SUMMED = 6.0  # effective draws of all sets: with fewer the widened evidence stands
+APART = 1.5  # of ln evidence: sets that differ by more do not speak of the same
 SAMPLING = 0.02  # what sampling may move a probability by
 WIDENINGS = (1.0, 1.4, 1.9, 2.5, 3.3)
 FIRST_WIDENINGS = (*WIDENINGS, 6.0, 11.0)  # few draws choose who stays: none is to be lost by bad luck
@@ -89,7 +91,7 @@ def diagnose(
     sampler = _Sampler(list(given), knowledge, draws, seed, beside)
     sampler.survivors()
     for again, least in enumerate(LOOKED_INTO):
-        if not sampler.refined(least, seed + 100 * again):
+        if not sampler.refined(least, seed + 100 * again, again):
             break
     scores, probability = sampler.scores, sampler.probability
     return Belief(
@@ -155,7 +157,7 @@ class _Sampler:
         self.scores = _Scores(self.circuits, self._given, k, self._drawn.log_weight)
         self._sum = _Sum(self.scores)
 
-    def refined(self, least: float, seed: int) -> bool:
+    def refined(self, least: float, seed: int, turn: int = 0) -> bool:
         """Draw again for those above `least` that too few draws carry; False when there are none."""
         probability = self.probability
         few = self._sum.effective < enough(probability)
@@ -163,14 +165,23 @@ class _Sampler:
         thin = np.flatnonzero((few & (hope > least)).any(axis=0))
         if not len(thin):
             return False
-        k = self._knowledge
-        drawn = aimed_jointly(
-            self._drawn.chosen(thin), self.scores.both[thin], k, self._count, self._seen, seed
+        k, some = self._knowledge, tuple(self.kept[n] for n in thin)
+        drawn = fitted(
+            some,
+            self._drawn.chosen(thin),
+            self.scores.fitting(thin),
+            self._given,
+            k,
+            self._count,
+            self._seen,
+            seed,
+            turn,
         )
-        made = circuits(tuple(self.kept[n] for n in thin), drawn, k)
+        made = circuits(some, drawn, k)
         scores = _Scores(made, self._given, k, drawn.log_weight)
-        self._sum.add(thin, scores)
-        better = self.scores.thinner(thin, scores, probability[:, thin])
+        newer = self._sum.add(thin, scores)
+        likelier = hope[:, thin].argmax(axis=0)
+        better = np.flatnonzero(newer[likelier, np.arange(len(thin))])
         self._drawn = self._drawn.replaced(thin[better], drawn.chosen(better), self.circuits.shape)
         self.circuits = self.circuits.replaced(thin[better], made.chosen(better))
         self.scores.replace(thin[better], scores, better)
@@ -202,19 +213,31 @@ def enough(probability: Array) -> Array:
 
 
 class _Sum:
-    """Evidence from all sets of draws together, each counting as its effective draws do."""
+    """Evidence from all sets of draws together.
+
+    Where two sets agree, each counts as its effective draws do. Where one found much more than the other, the
+    other missed it, and does not count; but not where hardly a draw found it and many tell less.
+    """
 
     def __init__(self, scores: _Scores) -> None:
-        self.effective = scores.plain_effective.copy()
+        told = scores.widened == 1  # before the best fits were looked for, few draws tell of none
+        self.effective = np.where(told, scores.plain_effective, np.minimum(scores.plain_effective, 1.0))
         self.log_evidence = scores.plain_evidence.copy()
         self._widened, self._wide = scores.widened.copy(), scores.log_evidence.copy()
 
-    def add(self, rows: npt.NDArray[np.intp], scores: _Scores) -> None:
+    def add(self, rows: npt.NDArray[np.intp], scores: _Scores) -> npt.NDArray[np.bool_]:
+        """(orders, rows): where the new set is the one to go on from."""
         mine, theirs = self.effective[:, rows], scores.plain_effective
-        self.log_evidence[:, rows] = np.logaddexp(
-            np.log(mine) + self.log_evidence[:, rows], np.log(theirs) + scores.plain_evidence
-        ) - np.log(mine + theirs)
-        self.effective[:, rows] = mine + theirs
+        old, new = self.log_evidence[:, rows], scores.plain_evidence
+        lucky = (mine < LEAST_SUMMED) & (theirs >= LEAST_EFFECTIVE)
+        newer = (new > old + APART) | ((new < old - APART) & lucky)
+        agreed = np.abs(new - old) <= APART
+        pooled = np.logaddexp(np.log(mine) + old, np.log(theirs) + new) - np.log(mine + theirs)
+        both = np.maximum(mine, theirs)
+        both = both + np.where(np.minimum(mine, theirs) >= LEAST_SUMMED, np.minimum(mine, theirs), 0.0)
+        self.log_evidence[:, rows] = np.where(newer, new, np.where(agreed, pooled, old))
+        self.effective[:, rows] = np.where(newer, theirs, np.where(agreed, both, mine))
+        return newer | (agreed & (theirs > mine))
 
     def against(self, scores: _Scores, fairly: bool = True) -> Array:
         """ln evidence, (orders, explanations): of those that enough draws carry, as it is; of the others
@@ -246,37 +269,50 @@ class _Scores:
         log_prior = np.broadcast_to(log_prior, made.shape)
         scorer = Scorer(made, readings, knowledge.reading, known)
         self._misread = scorer.log_misread
-        self._single = np.zeros((2, len(readings), explanations, draws))
-        self.widened = np.ones((2, explanations))
-        self.weight = np.empty((2, explanations, draws))
-        self.effective = np.zeros((2, explanations))
-        self.log_evidence = np.empty((2, explanations))
+        shape = (2, explanations, draws)
+        self.widened = np.ones(shape[:2])
+        self.fit, self.log_fit = np.empty(shape), np.empty(shape[:2])
+        self.effective = np.zeros(shape[:2])
+        misread = self._misread[:, None, None]
         for factor in widenings:
             thin = self.effective < LEAST_EFFECTIVE
             rows = np.flatnonzero(thin.any(axis=0))
             if not len(rows):
                 break
             self.widened[thin] = factor
-            self._single[:, :, rows] = scorer.log_density(rows, self.widened[:, rows])
-            self._weigh(rows, self._single[:, :, rows].sum(axis=1) + log_prior[rows])
+            fit = scorer.log_fit(rows, self.widened[:, rows])
+            self.fit[:, rows], self.log_fit[:, rows] = _weighed(fit.sum(axis=1) + log_prior[rows])
+            self.effective[:, rows] = 1.0 / (self.fit[:, rows] ** 2).sum(axis=-1)
             if factor == 1.0:
                 self.plain_effective = self.effective.copy()
-                self.plain_evidence = self.log_evidence.copy()
+                self._single = np.logaddexp(fit, misread)
+                self.weight, self.plain_evidence = _weighed(self._single.sum(axis=1) + log_prior)
+        self.log_evidence = self.plain_evidence.copy()
+        rows = np.flatnonzero((self.widened > 1).any(axis=0))
+        if len(rows):
+            fit = scorer.log_fit(rows, self.widened[:, rows])
+            self._single[:, :, rows] = np.logaddexp(fit, misread)
+            self.weight[:, rows], self.log_evidence[:, rows] = _weighed(
+                self._single[:, :, rows].sum(axis=1) + log_prior[rows]
+            )
         self.log_evidence -= np.log(self.widened)
+
+    def fitting(self, rows: npt.NDArray[np.intp]) -> Array:
+        """(orders, rows, draws): what each draw counts that explains every reading, in proportion."""
+        log_fit = self.log_fit[:, rows]
+        found: Array = self.fit[:, rows] * np.exp(log_fit - log_fit.max(axis=0))[..., None]
+        return found
 
     @property
     def both(self) -> Array:
-        """(explanations, draws): what each draw counts, either way round, in proportion."""
-        share = np.exp(self.log_evidence - self.log_evidence.max(axis=0))
-        share /= share.sum(axis=0)
-        total: Array = (self.weight * share[..., None]).sum(axis=0)
+        """(explanations, draws): what each draw counts, either way round, in proportion; half of it as if no
+        reading were misread, or what would explain them all were not looked for."""
+        total = np.zeros(self.weight.shape[1:])
+        for weight, log_evidence in ((self.weight, self.log_evidence), (self.fit, self.log_fit)):
+            share = np.exp(log_evidence - log_evidence.max(axis=0))
+            share /= share.sum(axis=0)
+            total += 0.5 * (weight * share[..., None]).sum(axis=0)
         return total
-
-    def thinner(self, rows: npt.NDArray[np.intp], other: _Scores, probability: Array) -> npt.NDArray[np.intp]:
-        """Which of `rows` are carried by fewer draws here than in `other`, in the likelier lead order."""
-        order, n = probability.argmax(axis=0), np.arange(len(rows))
-        mine, theirs = self.plain_effective[order, rows], other.plain_effective[order, n]
-        return np.flatnonzero(theirs > mine)
 
     def replace(self, rows: npt.NDArray[np.intp], other: _Scores, theirs: npt.NDArray[np.intp]) -> None:
         """Take the scores of `other`'s explanations `theirs` for `rows`."""
@@ -284,19 +320,13 @@ class _Scores:
         for mine, new in (
             (self.widened, other.widened),
             (self.weight, other.weight),
+            (self.fit, other.fit),
+            (self.log_fit, other.log_fit),
             (self.effective, other.effective),
             (self.log_evidence, other.log_evidence),
             (self.plain_effective, other.plain_effective),
         ):
             mine[:, rows] = new[:, theirs]
-
-    def _weigh(self, rows: npt.NDArray[np.intp], log_weight: Array) -> None:
-        most = log_weight.max(axis=-1, keepdims=True)
-        raw = np.exp(log_weight - most)
-        total = raw.sum(axis=-1)
-        self.weight[:, rows] = raw / total[..., None]
-        self.effective[:, rows] = 1.0 / (self.weight[:, rows] ** 2).sum(axis=-1)
-        self.log_evidence[:, rows] = most[..., 0] + np.log(total / log_weight.shape[-1])
 
     def misread(self, probability: Array) -> tuple[float, ...]:
         """For each reading, the probability that it is a wrong one."""
@@ -305,3 +335,11 @@ class _Scores:
             share = np.exp(log_wrong - self._single[:, n])
             found.append(float((probability * (self.weight * share).sum(axis=-1)).sum()))
         return tuple(found)
+
+
+def _weighed(log_weight: Array) -> tuple[Array, Array]:
+    """Weights that sum to 1 over the last axis, and ln of their mean before."""
+    most = log_weight.max(axis=-1, keepdims=True)
+    raw = np.exp(log_weight - most)
+    total = raw.sum(axis=-1)
+    return raw / total[..., None], most[..., 0] + np.log(total / log_weight.shape[-1])

@@ -69,6 +69,7 @@ class Scorer:
 
     Args:
         known: what the circuits show in some places already; what is found is added.
+        orders: the lead orders that are looked at.
     """
 
     def __init__(
@@ -77,8 +78,10 @@ class Scorer:
         given: list[Reading],
         knowledge: Weights,
         known: dict[Place, Seen] | None = None,
+        orders: tuple[int, ...] = ORDERS,
     ) -> None:
         self._knowledge = knowledge
+        self._orders = orders
         self._given = given
         self._source = np.broadcast_to(circuits.emf, circuits.shape)
         scale = 20.0 if _highest(given) <= 20 else 40.0
@@ -88,7 +91,7 @@ class Scorer:
         cases = {
             _place(reading, order, control): case(reading, order, knowledge, rows, control)
             for reading in given
-            for order in ORDERS
+            for order in orders
             for control in _controls(reading)
         }
         missing = [place for place in cases if place not in self._seen]
@@ -96,7 +99,7 @@ class Scorer:
         self._seen |= zip(missing, found, strict=True)
         self._variances: dict[tuple[Place, str], Array] = {}
         self._fits = [
-            [[self._fit(reading, order, c) for c in _controls(reading)] for order in ORDERS]
+            [[self._fit(reading, order, c) for c in _controls(reading)] for order in orders]
             for reading in given
         ]
 
@@ -109,14 +112,54 @@ class Scorer:
             rows: the explanations wanted.
             widen: (orders, rows), factor on the readings' standard deviation.
         """
-        found = np.empty((2, len(self._given), len(rows), self._source.shape[1]))
+        fit = self.log_fit(rows, widen)
+        found: Array = np.logaddexp(fit, self.log_misread[:, None, None])
+        return found
+
+    def log_fit(self, rows: npt.NDArray[np.intp], widen: Array) -> Array:
+        """The same without the misread part."""
+        found = np.empty((len(self._orders), len(self._given), len(rows), self._source.shape[1]))
         narrow = -0.5 / widen[..., None] ** 2
         for n, fits in enumerate(self._fits):
             for o, parts in enumerate(fits):
-                right = (1.0 - self._knowledge["misread"]) / len(parts)
-                density = sum(np.exp(narrow[o] * miss[rows] + height[rows]) for miss, height in parts)
-                found[o, n] = np.log(right * density + np.exp(self.log_misread[n]))
+                right = np.log((1.0 - self._knowledge["misread"]) / len(parts))
+                each = [narrow[o] * miss[rows] + height[rows] for miss, height in parts]
+                found[o, n] = right + (each[0] if len(each) == 1 else np.logaddexp(*each))
         return found
+
+    def misses(self) -> tuple[Array, npt.NDArray[np.intp]]:
+        """For one lead order: how far off each value is, in standard deviations, (explanations, values,
+        draws), and which reading it belongs to. A light's is the root of what its look counts against it."""
+        found, reading = [], []
+        for n, r in enumerate(self._given):
+            controls = _controls(r)
+            values = [np.array(self._signed(r, n, c)) for c in range(len(controls))]
+            if len(values) > 1:  # as the control more likely was where the first draw stands
+                off = [(each**2).sum(axis=0)[:, :1] for each in values]
+                values = [np.where(off[0] <= off[1], *values)]
+            found += list(values[0])
+            reading += [n] * len(values[0])
+        return np.stack(found, axis=1), np.array(reading, dtype=np.intp)
+
+    def _signed(self, reading: Reading, n: int, control: int) -> list[Array]:
+        order, what = self._orders[0], reading.what
+        place = _place(reading, order, _controls(reading)[control])
+        if isinstance(what, Lamp):
+            log_look = self._fits[n][0][control][1]
+            return [np.sqrt(np.maximum(-2.0 * log_look, 0.0))]
+        if isinstance(what, At):
+            return [self._distance(place, "place", what.volts, 0.0)]
+        pins = PINS if order == 1 else PINS[::-1]
+        return [
+            self._distance(place, pin, value, error)
+            for value, error, pin in zip(what.volts, what.error_v, pins, strict=True)
+            if value is not None
+        ]
+
+    def _distance(self, place: Place, which: str, value: float, error: float) -> Array:
+        volts: Array = getattr(self._seen[place], which)
+        distance: Array = (volts - value) / np.sqrt(self._variances[place, which] + error**2)
+        return distance
 
     def _fit(self, reading: Reading, order: int, control: str) -> tuple[Array, Array]:
         """Squared distance in standard deviations, and ln density where it is none; (explanations, draws)."""

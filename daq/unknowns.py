@@ -186,14 +186,19 @@ def aimed_battery(
     centre, narrow = near
     own = _unaimed_battery(knowledge, dial, system)
     x = np.where(share < aimed, centre + narrow * dial, np.log(own))
-    spread, width = knowledge.spread["source"], np.log(knowledge.spread["source"].factor)
-    prior = sum(
-        weight * _normal((x - np.log(SYSTEM_V[name] * spread.median)) / width) / width
-        for name, weight in knowledge.choices["system"].items()
-    )
+    prior = battery_density(knowledge, x)
     close = _normal((x - centre) / narrow) / narrow
     log_weight = np.log(prior + 1e-12) - np.log((1 - aimed) * prior + aimed * close + 1e-12)
     return np.exp(x), log_weight
+
+
+def battery_density(knowledge: Knowledge, ln_v: Array) -> Array:
+    """Prior density of ln V of the battery."""
+    spread, width = knowledge.spread["source"], np.log(knowledge.spread["source"].factor)
+    total: Array = np.zeros_like(ln_v)
+    for name, weight in knowledge.choices["system"].items():
+        total = total + weight * _normal((ln_v - np.log(SYSTEM_V[name] * spread.median)) / width) / width
+    return total
 
 
 def _normal(z: Array) -> Array:

@@ -50,6 +50,7 @@ REASONING = {
         "knowledge",
         "unknowns",
         "aiming",
+        "fitting",
         "hypotheses",
         "readings",
     ),
