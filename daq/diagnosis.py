@@ -36,19 +36,20 @@ from daq.unknowns import SEED, Array, unaimed
 
 FIRST_DRAWS = 160
 EVENED = ("load", "switch", "test_current")
-DRAWS = 384
-LEAST_DRAWS = 192
-MOST_CIRCUITS = 12_000  # where many survive, little has been pinned down and fewer draws do
+DRAWS = 320
+LEAST_DRAWS = 160
+MOST_CIRCUITS = 10_000  # where many survive, little has been pinned down and fewer draws do
 LEAST_EFFECTIVE = 12.0
 LEAST_SUMMED = 6.0  # effective draws of all sets: with fewer the widened evidence stands
+LIKELY, MODES, FEWER_MODES = 0.02, 4, 2  # fits are looked for from so many starts
 APART = 1.5  # of ln evidence: sets that differ by more do not speak of the same
-SAMPLING = 0.02  # what sampling may move a probability by
+SAMPLING = 0.03  # what sampling may move a probability by
 WIDENINGS = (1.0, 1.4, 1.9, 2.5, 3.3)
 FIRST_WIDENINGS = (*WIDENINGS, 6.0, 11.0)  # few draws choose who stays: none is to be lost by bad luck
 MOST_PLACES = 24  # less than 1 MB each
 KEPT = 1e-4  # of the best, in the first set: less is not looked at again
 # Explanations more probable than this are drawn again where draws are few, round after round.
-LOOKED_INTO = (2e-3, 2e-3, 0.01, 0.02, 0.02, 0.02, 0.02)
+LOOKED_INTO = (5e-3, 5e-3, 0.01, 0.02, 0.02, 0.02, 0.02)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -176,6 +177,7 @@ class _Sampler:
             self._seen,
             seed,
             turn,
+            [MODES if p > LIKELY else FEWER_MODES for p in hope[:, thin].max(axis=0)],
         )
         made = circuits(some, drawn, k)
         scores = _Scores(made, self._given, k, drawn.log_weight)

@@ -37,7 +37,6 @@ from daq.unknowns import (
 
 T = TypeVar("T", bound=np.generic)
 
-MODES = 4
 MOST_LOOKED = 60  # draws among which starts are chosen
 LEAST_START = 1e-3  # of the best
 OTHERS = (  # kinds to be tried where no good draw has them: rarer ones
@@ -102,26 +101,28 @@ def fitted(
     seen_v: float | None,
     seed: int,
     turn: int,
+    modes: Sequence[int],
 ) -> Draws:
     """Draws for `some`, about their best fits.
 
     Args:
         earlier: draws, (h, draws).
         weight: (orders, h, draws) what each counts, either way round.
+        modes: how many are looked for, of each of `some`.
         turn: how often they were fitted before; each time another kind of part is tried, which no draw had.
     """
-    starts = [
-        start for row in range(len(some)) for start in _starts(row, some[row], weight[:, row], earlier, turn)
-    ]
-    modes: list[Mode] = []
+    starts: list[Start] = []
+    for row, (h, most) in enumerate(zip(some, modes, strict=True)):
+        starts += _starts(row, h, weight[:, row], earlier, turn, most)
+    found: list[Mode] = []
     for order in ORDERS:
         mine = [s for s in starts if s.order == order]
         if mine:
-            modes += _Climb(some, earlier, mine, order, given, knowledge).modes()
-    return _Mixture(len(some), modes, knowledge, count, seen_v, seed).drawn()
+            found += _Climb(some, earlier, mine, order, given, knowledge).modes()
+    return _Mixture(len(some), found, knowledge, count, seen_v, seed).drawn()
 
 
-def _starts(row: int, h: Hypothesis, weight: Array, earlier: Draws, turn: int) -> list[Start]:
+def _starts(row: int, h: Hypothesis, weight: Array, earlier: Draws, turn: int, most: int) -> list[Start]:
     """The best draw of each of the likeliest combinations of kinds, and the very best with another kind."""
     flat = weight.ravel()
     best = np.argsort(-flat, kind="stable")[:MOST_LOOKED]
@@ -130,7 +131,7 @@ def _starts(row: int, h: Hypothesis, weight: Array, earlier: Draws, turn: int) -
     for o, c in zip(order.tolist(), column.tolist(), strict=True):
         kinds = (int(v[row if v.shape[0] > 1 else 0, c]) for v in (earlier.choices[n] for n in TOLD_APART))
         found.setdefault((o, *kinds), Start(row, o + 1, c))
-        if len(found) == MODES - 1:
+        if len(found) == most - 1:
             break
     first = next(iter(found))
     others = [(name, code) for name, code in OTHERS if name in _hangs_on(h)]

@@ -26,6 +26,7 @@ ALIKE = 0.25 - 1e-9  # two explanations whose outcomes overlap more than 1 - thi
 ALIKE_LEAST = 0.01
 MISREAD = 0.5
 LEAST_RIVAL = 2e-3
+GOOD_PART = 0.25
 NEVER = 1e-9
 OPEN_LOAD = (Fault("open", "load"), Fault("open", "connector pin"))
 
@@ -248,16 +249,27 @@ def without_prior_alone(sides: dict[str, float], rivals: list[str], knowledge: K
 def _tells_sides(
     test: Played, played: Field, names: list[Explanation], sides: Weights, rivals: list[str]
 ) -> bool:
-    """Whether a test's outcomes of the likeliest side and of some rival overlap by less than half."""
+    """Whether a test's outcomes of the likeliest side and of a good part of some rival overlap by less than
+    half: an explanation that is ruled out is a rival less."""
+    of_side = {
+        side: [n for n, number in enumerate(played.numbers) if names[number].side == side] for side in sides
+    }
 
-    def outcomes(side: str) -> npt.NDArray[np.float64] | None:
-        rows = [n for n, number in enumerate(played.numbers) if names[number].side == side]
+    def outcomes(rows: list[int]) -> npt.NDArray[np.float64]:
         share = played.probability[rows]
-        return share @ test.chances[rows] / share.sum() if rows else None
+        found: npt.NDArray[np.float64] = share @ test.chances[rows] / share.sum()
+        return found
 
-    mine = outcomes(max(sides, key=lambda side: sides[side]))
-    others = [found for found in map(outcomes, rivals) if found is not None]
-    return mine is not None and any(0.5 * np.abs(mine - other).sum() > 0.5 for other in others)
+    best = of_side[max(sides, key=lambda side: sides[side])]
+    if not best:
+        return False
+    mine = outcomes(best)
+    for rows in (of_side[side] for side in rivals):
+        total = played.probability[rows].sum()
+        parts = [[n] for n in rows if played.probability[n] >= GOOD_PART * total]
+        if any(0.5 * np.abs(mine - outcomes(some)).sum() > 0.5 for some in parts):
+            return True
+    return False
 
 
 def _proposal(best: Played, names: list[Explanation]) -> Proposal:
