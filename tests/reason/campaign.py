@@ -54,6 +54,7 @@ class Outcome:
     set_size: int  # explanations in the smallest set of 95 %
     in_set: bool
     apart: bool  # by ngspice, some test tells the truth from its likeliest rival, or there is none
+    apart_as_built: bool  # the same, were the rival's parts known to be those of the true circuit
     disguised: bool
     side: float  # probability of the true side
     wrong_side: float  # of the most probable other side
@@ -192,7 +193,9 @@ def _outcome(
     size = int(np.searchsorted(cumulative, 0.95 * cumulative[-1])) + 1
     rank = ranked.index(_key(truth)) if _key(truth) in merged else len(ranked)
     rival = next(((e, p) for e, p in answer.candidates if _key(e) != _key(truth)), None)
-    apart = rival is None or rival[1] < LEAST_RIVAL or told_apart(circuit, rival[0], given)
+    alone = rival is None or rival[1] < LEAST_RIVAL
+    as_built = rival is None or alone or told_apart(circuit, rival[0], given, same_parts=True)
+    apart = rival is None or alone or (as_built and told_apart(circuit, rival[0], given))
     return Outcome(
         seed,
         f"{truth} [{circuit.parts.kind}, {circuit.parts.switch}/{circuit.parts.test}]",
@@ -203,6 +206,7 @@ def _outcome(
         size,
         rank < size,
         apart,
+        as_built,
         circuit.disguised,
         answer.side[truth.side],
         max(p for s, p in answer.side.items() if s != truth.side),

@@ -1,14 +1,16 @@
 """Whether some offered test tells two explanations apart, by ngspice alone.
 
-The rival is put into the true circuit's parts, with whatever bad contact fits the readings best. A test tells
-them apart where what is read differs by more than three standard deviations of reading, 0.05 V and 1.2 % of
-the voltage. Test lights are left out, for their words are coarse, and jumpers and the lamp in the load's
-place, for they are not always offered. The program's own model has no say, but for the list of its tests.
+The rival is put into the true circuit, with whatever bad contact fits the readings best, and with whatever
+load and driver fit them: nobody knows which parts are in there, so that a rival which explains all readings
+with another driver is not told apart by them. A test tells them apart where what is read differs by more than
+three standard deviations of reading, 0.05 V and 1.2 % of the voltage. Test lights are left out, for their
+words are coarse, and jumpers and the lamp in the load's place, for they are not always offered. The program's
+own model has no say, but for the list of its tests.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -27,43 +29,91 @@ from tests.reason.wild_circuits import Wild, situation
 SIGMAS = 3.0
 BAD_SHARES = (0.02, 0.05, 0.1, 0.2, 0.35, 0.6, 1.0, 2.0, 4.0, 10.0, 30.0)  # of the load's ohms
 
+OTHER_OHM = 2e5  # behind a driver's test current
+MOST_VARIANTS = 4
+
 
 def sigma(volts: Array) -> Array:
     found: Array = np.hypot(0.05, 0.012 * volts)
     return found
 
 
-def circuit_of(rival: Explanation, truth: Wild) -> Wild | None:
-    """The true circuit's parts wired and broken as the rival says; None for what no single fault is."""
+def circuits_of(rival: Explanation, truth: Wild) -> list[Wild]:
+    """The true circuit's parts wired and broken as the rival says, either way round where it does not say."""
+    found = []
     for h in hypotheses(shipped()):
         for order in (1, 2):
             if h.second is None and explanation(h, order) == rival:
-                ((is_blown, retries),) = blown([(h, truth.parts)])
-                return replace(truth, hypothesis=h, order=order, blown=is_blown, retry=retries)
-    return None
+                found.append(replace(truth, hypothesis=h, order=order))
+    return _shorts(found)
+
+
+def _shorts(some: list[Wild]) -> list[Wild]:
+    """The same with their fuses blown, where they blow."""
+    fate = blown([(c.hypothesis, c.parts) for c in some]) if some else []
+    return [replace(c, blown=b, retry=r) for c, (b, r) in zip(some, fate, strict=True)]
+
+
+def _with_other_parts(c: Wild) -> list[Wild]:
+    """With every kind of load and driver, and a bridge at rest anyhow."""
+    p = c.parts
+    drivers = [("contact", "none", p.test_ohm), ("saturated", "none", p.test_ohm)]
+    drivers += [("transistor", t, ohm) for t in ("up", "down", "logic") for ohm in (p.test_ohm, OTHER_OHM)]
+    rests = ("ground", "source", "floating") if c.hypothesis.side == "reversing" else (p.rest,)
+    led_v = p.led_v or 0.62 * p.emf
+    loads = [("resistive", 0.0), ("filament", 0.0), ("LED string", led_v)]
+    return _shorts(
+        [
+            replace(
+                c, parts=replace(p, kind=kind, led_v=v, switch=switch, test=test, test_ohm=ohm, rest=rest)
+            )
+            for kind, v in loads
+            for switch, test, ohm in drivers
+            for rest in rests
+        ]
+    )
 
 
 def counts(reading: Reading) -> bool:
     return not isinstance(reading.what, Lamp)
 
 
-def told_apart(truth: Wild, rival: Explanation, given: Sequence[Reading]) -> bool:
-    """Whether the readings so far, or one offered test, differ by more than SIGMAS."""
-    other = circuit_of(rival, truth)
-    if other is None:
-        return True
+def told_apart(
+    truth: Wild, rival: Explanation, given: Sequence[Reading], *, same_parts: bool = False
+) -> bool:
+    """Whether the readings so far, or one offered test, differ by more than SIGMAS.
+
+    The rival has whatever parts fit; `same_parts`: it has the load and driver of the true circuit.
+    """
+    others = circuits_of(rival, truth)
     tests = [o.reading for o in offered(given, shipped().costs, Means()) if counts(o.reading)]
     taken = [r for r in given if counts(r)]
-    everything = [*taken, *tests]
-    mine = seen([truth], everything)[0]
+    mine = seen([truth], [*taken, *tests])[0]
+
+    def off(some: Sequence[Wild], readings: Sequence[Reading], volts: Array) -> Array:
+        found: Array = np.abs(seen(some, readings) - volts) / sigma(volts)
+        return found
+
+    best = [_best_contact(c, truth, lambda some: off(some, taken, mine[: len(taken)])) for c in others]
+    alike = [c for c in best if not (off([c], [*taken, *tests], mine) > SIGMAS).any()]
+    if alike or same_parts:
+        return not alike
+    variants = [v for c in best for v in _with_other_parts(c)]
+    if not variants:
+        return True
+    misses = off(variants, taken, mine[: len(taken)])
+    fit = np.flatnonzero((misses <= SIGMAS).all(axis=(1, 2)))
+    nearest = sorted(fit, key=lambda n: float((misses[n] ** 2).sum()))[:MOST_VARIANTS]
+    return all((off([variants[n]], tests, mine[len(taken) :]) > SIGMAS).any() for n in nearest)
+
+
+def _best_contact(c: Wild, truth: Wild, off: Callable[[Sequence[Wild]], Array]) -> Wild:
+    """With the bad contact that fits the readings best."""
+    if c.hypothesis.fault.fault != "high resistance":
+        return c
     bad = [truth.parts.bad, *((truth.parts.load * s, truth.parts.bad[1]) for s in BAD_SHARES)]
-    some = [replace(other, parts=replace(other.parts, bad=ohms)) for ohms in bad]
-    if other.hypothesis.fault.fault != "high resistance":
-        some = some[:1]
-    theirs = seen(some, everything)
-    off = np.abs(theirs - mine) / sigma(mine)
-    best = off[int(np.argmin((off[:, : len(taken)] ** 2).sum(axis=(1, 2))))]
-    return bool((best > SIGMAS).any())
+    some = [replace(c, parts=replace(c.parts, bad=ohms)) for ohms in bad]
+    return some[int(np.argmin((off(some) ** 2).sum(axis=(1, 2))))]
 
 
 def seen(circuits: Sequence[Wild], readings: Sequence[Reading]) -> Array:
