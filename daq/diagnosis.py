@@ -49,7 +49,7 @@ FIRST_WIDENINGS = (*WIDENINGS, 6.0, 11.0)  # few draws choose who stays: none is
 MOST_PLACES = 24  # less than 1 MB each
 KEPT = 1e-4  # of the best, in the first set: less is not looked at again
 # Explanations more probable than this are drawn again where draws are few, round after round.
-LOOKED_INTO = (5e-3, 5e-3, 0.01, 0.02, 0.02, 0.02, 0.02)
+LOOKED_INTO = (2e-3, 2e-3, 0.01, 0.02, 0.02, 0.02, 0.02)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -153,6 +153,7 @@ class _Sampler:
         alive = np.flatnonzero((log_total > least).any(axis=0))
         self.kept = tuple(everything[n] for n in alive)
         self._count = min(self._count, max(LEAST_DRAWS, MOST_CIRCUITS // len(alive)))
+        self._first_hope = np.exp(log_total - log_total.max())[:, alive]
         self._drawn = aimed_singly(first, scores.both[alive], k, self._count, self._seen, self._seed)
         self.circuits = circuits(self.kept, self._drawn, k)
         self.scores = _Scores(self.circuits, self._given, k, self._drawn.log_weight)
@@ -163,6 +164,8 @@ class _Sampler:
         probability = self.probability
         few = self._sum.effective < enough(probability)
         hope = self._normalised(self._sum.against(self.scores, fairly=False))
+        if not turn:  # where hardly a draw came near, the first draws, widened further, tell better
+            hope = np.where(self.scores.effective < LEAST_EFFECTIVE, np.maximum(hope, self._first_hope), hope)
         thin = np.flatnonzero((few & (hope > least)).any(axis=0))
         if not len(thin):
             return False
