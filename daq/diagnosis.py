@@ -42,14 +42,15 @@ MOST_CIRCUITS = 10_000  # where many survive, little has been pinned down and fe
 LEAST_EFFECTIVE = 12.0
 LEAST_SUMMED = 6.0  # effective draws of all sets: with fewer the widened evidence stands
 LIKELY, MODES, FEWER_MODES = 0.02, 4, 2  # fits are looked for from so many starts
+HOPED, FALLEN = 0.03, 0.01  # hoped for at first, and fallen so far: the draws may have missed it
 APART = 1.5  # of ln evidence: sets that differ by more do not speak of the same
-SAMPLING = 0.03  # what sampling may move a probability by
+SAMPLING = 0.025  # what sampling may move a probability by
 WIDENINGS = (1.0, 1.4, 1.9, 2.5, 3.3)
 FIRST_WIDENINGS = (*WIDENINGS, 6.0, 11.0)  # few draws choose who stays: none is to be lost by bad luck
 MOST_PLACES = 24  # less than 1 MB each
 KEPT = 1e-4  # of the best, in the first set: less is not looked at again
 # Explanations more probable than this are drawn again where draws are few, round after round.
-LOOKED_INTO = (2e-3, 2e-3, 0.01, 0.02, 0.02, 0.02, 0.02)
+LOOKED_INTO = (2e-3, 2e-3, 0.01, 0.02, 0.04, 0.04, 0.04)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -166,6 +167,8 @@ class _Sampler:
         hope = self._normalised(self._sum.against(self.scores, fairly=False))
         if not turn:  # where hardly a draw came near, the first draws, widened further, tell better
             hope = np.where(self.scores.effective < LEAST_EFFECTIVE, np.maximum(hope, self._first_hope), hope)
+            few |= (self._first_hope > HOPED) & (probability < FALLEN * self._first_hope)
+            hope = np.where(few, np.maximum(hope, np.minimum(self._first_hope, LIKELY)), hope)
         thin = np.flatnonzero((few & (hope > least)).any(axis=0))
         if not len(thin):
             return False

@@ -139,7 +139,7 @@ def markdown(own: Sequence[Outcome], fixed: Sequence[Outcome]) -> str:
         '"Where tests tell it": ngspice puts the truth and its likeliest rival (of 0.02 or more), with '
         "whatever bad contact, load and driver fit the readings best, more than three standard deviations of "
         "reading apart in a reading taken or in some test offered; and no end of two is stuck on. The "
-        "program's model has no say in it. Were all parts known: the rival has the true circuit's load and driver.",
+        "program's model has no say in it. Were all parts known: the rival has the true circuit's.",
         "",
         f"| mean of the {len(fixed)} circuits worked both ways | own choice | fixed order |",
         "|---|---|---|",
