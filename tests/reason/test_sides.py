@@ -15,6 +15,7 @@ from daq.hypotheses import Fault
 from daq.knowledge import shipped
 from daq.offered_tests import Means
 from daq.readings import parse_all
+from daq.reason_words import Explanation
 from daq.reasoning import explanation, reason, rival_sides, without_prior_alone
 from tests.reason.told_apart import told_apart
 from tests.reason.wild_circuits import Wild, wild
@@ -44,6 +45,15 @@ def test_a_place_that_is_known_but_for_the_side_is_tested_on() -> None:
     assert found.stop == ""
 
 
+def test_a_test_that_rules_out_much_of_a_rival_side_is_proposed() -> None:
+    """An open ground wire of a bridge reads the same in both directions, an open control wire does not."""
+    texts = ["source 12.51", "in on 12.48 12.41", "in off 0.01 0.01", "out on bias up lead 2 0.01 12.48"]
+    texts += ["out off bias up lead 1 4.57 0", "out off bias up lead 2 -0.03 4.6", "in on at ground-point -0"]
+    found = reason(parse_all(texts))
+    assert found.next_test is not None
+    assert found.next_test.reading == "in other V V"
+
+
 def test_the_bayes_factor_and_the_cap() -> None:
     """Priors 0.42 and 0.025: posteriors in that proportion are all prior, and one of 20 times that is not."""
     sides = {
@@ -65,6 +75,15 @@ def test_the_bayes_factor_and_the_cap() -> None:
 def ungrounded(side: str) -> Wild:
     circuit = wild(np.random.default_rng(57721500050))
     return replace(circuit, hypothesis=replace(circuit.hypothesis, side=side, fault=OPEN_GROUND), order=2)
+
+
+def test_a_rival_with_another_driver_is_not_told_apart() -> None:
+    """With a driver that tests its wire, an open feed wire is told from a switch stuck off; without, not."""
+    truth = wild(np.random.default_rng(3141500001))
+    given = parse_all(["source 12.2", "in on 0 -0", "key on in on at fuse 11.1", "key on out off 0 -0"])
+    stuck = Explanation("high", 1, "stuck off", "switch", None, None)
+    assert told_apart(truth, stuck, given, same_parts=True)
+    assert not told_apart(truth, stuck, given)
 
 
 def test_ngspice_tells_a_ground_side_circuit_from_a_positive_side_one() -> None:
