@@ -1,4 +1,4 @@
-"""Where to draw: from the prior, and from where earlier draws say the unknowns must lie.
+"""Where to draw: from the prior, and from where the first draws say that one unknown must lie.
 
 Proposals are mixtures with the prior, so that no weight (prior over proposal) exceeds 1 / PRIOR_SHARE for the
 dials: what the earlier draws overlooked is still drawn, and cannot upset the sum.
@@ -6,7 +6,6 @@ dials: what the earlier draws overlooked is still drawn, and cannot upset the su
 
 from __future__ import annotations
 
-import math
 from functools import cache
 from typing import TypeVar
 
@@ -14,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.knowledge import Knowledge
-from daq.unknowns import DIALS, Array, Draws, aimed_battery, stratified, stratified_shares, unaimed
+from daq.unknowns import DIALS, Array, Draws, stratified, stratified_shares, unaimed
 
 T = TypeVar("T", bound=np.generic)
 
@@ -37,11 +36,6 @@ AIMABLE = (
 )
 AIMABLE_CHOICES = ("source", "load", "switch", "test_current", "neighbour", "meters", "key", "bridge_rest")
 BINS = 16
-CENTRES = 48
-PINNED = 0.2  # nats that the readings must say about a dial before it is aimed with others
-NARROWEST, WIDEST = 0.06, 0.6
-MOST_PINNED = 5
-LEAST_SOURCE_SPREAD = 0.004  # of ln V
 
 
 def aimed_singly(
@@ -61,100 +55,6 @@ def aimed_singly(
     _aim_dials(dials, log_weight, first, weight, count, seed)
     _aim_choices(choices, log_weight, first, weight, knowledge, count, seed)
     return Draws(dials, choices, log_weight, base.emf_v)
-
-
-def aimed_jointly(
-    earlier: Draws, weight: Array, knowledge: Knowledge, count: int, seen_v: float | None, seed: int
-) -> Draws:
-    """For each explanation the prior, mixed with draws around the best earlier ones.
-
-    They are close in the dials and the same in the choices that the readings pin down, and from the prior in
-    all others. Where two unknowns must both be right, one story at a time seldom meets them.
-
-    Args:
-        earlier: draws, (h, draws).
-        weight: (h, draws) what each counts.
-    """
-    base = unaimed(knowledge, count, seen_v, seed + 31)
-    shape = (len(weight), count)
-    dials = {n: np.array(np.broadcast_to(v, shape)) for n, v in base.dials.items()}
-    choices = {n: np.array(np.broadcast_to(v, shape)) for n, v in base.choices.items()}
-    emf, log_source = aimed_battery(
-        knowledge,
-        base.dials["source"],
-        base.choices["system"],
-        stratified_shares(count, 1, seed + 43)[0],
-        _source(earlier, weight),
-        1 - PRIOR_SHARE,
-    )
-    log_weight = np.array(np.broadcast_to(log_source, shape))
-    near = stratified_shares(count, 1, seed + 37)[0] >= PRIOR_SHARE
-    centre = np.random.default_rng(seed + 41).integers(CENTRES, size=count)
-    for row, mine in enumerate(weight):
-        picked = _systematic(mine, CENTRES)
-        noise = float((mine**2).sum())  # 1 / effective draws: so much so few draws seem to tell
-        log_close = np.zeros((count, CENTRES))
-        for name, width in _pinned_dials(earlier, row, mine, noise).items():
-            at, values = _row(earlier.dials[name], row)[picked], dials[name][row]
-            values[near] = at[centre[near]] + width * values[near]
-            z = (values[:, None] - at) / width
-            log_close += 0.5 * (values[:, None] ** 2 - z * z) - np.log(width)
-        for name, share in _pinned_choices(earlier, row, mine, noise, knowledge).items():
-            kinds, codes = _row(earlier.choices[name], row)[picked], choices[name][row]
-            codes[near] = kinds[centre[near]]
-            log_close += np.where(codes[:, None] == kinds, -np.log(share[codes])[:, None], -np.inf)
-        close = np.exp(np.minimum(log_close, 60.0)).mean(axis=1)
-        log_weight[row] -= np.log(PRIOR_SHARE + (1 - PRIOR_SHARE) * close)
-    return Draws(dials, choices, log_weight, emf)
-
-
-def _source(earlier: Draws, weight: Array) -> tuple[Array, Array]:
-    """Mean and standard deviation of ln V of the battery, (h, 1) each, somewhat wider than weights say."""
-    x = np.log(earlier.emf_v)
-    mean = (weight * x).sum(axis=1, keepdims=True)
-    wide = np.sqrt((weight * (x - mean) ** 2).sum(axis=1, keepdims=True))
-    return mean, np.clip(1.3 * wide, LEAST_SOURCE_SPREAD, None)
-
-
-def _pinned_dials(earlier: Draws, row: int, weight: Array, noise: float) -> dict[str, float]:
-    """The dials that the weights tell most about, with how wide to draw around a centre."""
-    found: dict[str, tuple[float, float]] = {}
-    for name in AIMABLE:
-        values = _row(earlier.dials[name], row)
-        mean = float(values @ weight)
-        spread = math.sqrt(max(float((values**2) @ weight) - mean**2, 1e-4))
-        told = 0.5 * (mean**2 + spread**2 - 1.0) - math.log(spread)
-        if told > PINNED + 2 * noise:
-            found[name] = (told, min(max(0.6 * spread, NARROWEST), WIDEST))
-    best = sorted(found, key=lambda name: -found[name][0])[:MOST_PINNED]
-    return {name: found[name][1] for name in best}
-
-
-def _pinned_choices(
-    earlier: Draws, row: int, weight: Array, noise: float, knowledge: Knowledge
-) -> dict[str, Array]:
-    """The choices that the weights tell something about, with their prior shares."""
-    found = {}
-    for name in AIMABLE_CHOICES:
-        prior = np.array(list(knowledge.choices[name].values()))
-        mass = np.bincount(_row(earlier.choices[name], row), weights=weight, minlength=len(prior))
-        seen = mass > 0
-        if (mass[seen] * np.log(mass[seen] / prior[seen])).sum() > PINNED + noise:
-            found[name] = prior
-    return found
-
-
-def _row(values: npt.NDArray[T], row: int) -> npt.NDArray[T]:
-    taken: npt.NDArray[T] = values[row if values.shape[0] > 1 else 0]
-    return taken
-
-
-def _systematic(weight: Array, count: int) -> npt.NDArray[np.intp]:
-    """`count` indices in proportion to `weight`, at even steps."""
-    cumulative = np.cumsum(weight)
-    points = (np.arange(count) + 0.5) / count * cumulative[-1]
-    found: npt.NDArray[np.intp] = np.minimum(np.searchsorted(cumulative, points), len(weight) - 1)
-    return found
 
 
 def _aim_dials(

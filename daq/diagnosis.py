@@ -4,15 +4,16 @@ Importance sampling. For each explanation the unknowns are drawn once and serve 
 is the mean over draws of the product of the readings' densities. A first set of draws, from the prior and
 shared by all explanations, finds what survives and where each survivor's unknowns must lie. A second set is
 drawn for each survivor from a mixture of stories: the prior, and for each unknown that the readings pin
-down, the prior with that one unknown moved to where the first draws put it. Explanations that are still
-carried by too few draws get a third set, around the best of the second in all that is pinned (see aiming.py
-for both; adaptive importance sampling: Cappé, Guillin, Marin and Robert, J. Comput. Graph. Stat. 13, 2004).
+down, the prior with that one unknown moved to where the first draws put it (aiming.py). Explanations that are
+still carried by too few draws, or that were hoped for and fell far, get further sets about their best fits
+(fitting.py; adaptive importance sampling: Cappé et al., J. Comput. Graph. Stat. 13, 2004).
 
-What is still thin is not trusted: the readings' deviation is widened, within reason, until the effective
-number of draws is at least LEAST_EFFECTIVE (Kong, Liu and Wong, JASA 89, 1994). The kernel keeps its height
-while it is widened, and the evidence pays once for the width: where a level lies on a rail, poor sampling of
-another must not count against an explanation for each reading anew. So an explanation may be overrated, but
-none is lost by bad luck.
+How many draws carry an explanation is counted among those that explain every reading: draws that all take one
+of them for a mistake are many, and tell nothing of those that were not met yet. What is thin is not trusted:
+the readings' deviation is widened, within reason, until the effective number of draws is at least
+LEAST_EFFECTIVE (Kong, Liu and Wong, JASA 89, 1994). The kernel keeps its height while it is widened, and the
+evidence pays once for the width: where a level lies on a rail, poor sampling of another must not count
+against an explanation for each reading anew. So an explanation may be overrated, but none is lost by bad luck.
 """
 
 from __future__ import annotations
