@@ -13,7 +13,7 @@ of them for a mistake are many, and tell nothing of those that were not met yet.
 the readings' deviation is widened, within reason, until the effective number of draws is at least
 LEAST_EFFECTIVE (Kong, Liu and Wong, JASA 89, 1994). The kernel keeps its height while it is widened, and the
 evidence pays once for the width: where a level lies on a rail, poor sampling of another must not count
-against an explanation for each reading anew. So an explanation may be overrated, but none is lost by bad luck.
+against an explanation for each reading anew. So one may be overrated, but none is lost by bad luck.
 """
 
 from __future__ import annotations

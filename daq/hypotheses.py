@@ -118,6 +118,7 @@ class _Builder:
         self._draws = draws
         self._knowledge = knowledge
         self._shape = (len(chosen), draws.count)
+        self._spreads: dict[tuple[str, str], Array] = {}
         self._load_ohm = self._spread("load_ohm", "load") * (draws.emf_v / 13.0)
         self._open = self._spread("open_ohm", "open")
         self._short = self._spread("short_ohm", "short")
@@ -139,9 +140,10 @@ class _Builder:
         return made
 
     def _spread(self, name: str, dial: str) -> Array:
-        s: Spread = self._knowledge.spread[name]
-        values: Array = s.median * np.exp(np.log(s.factor) * self._draws.dials[dial])
-        return values
+        if (name, dial) not in self._spreads:
+            s: Spread = self._knowledge.spread[name]
+            self._spreads[name, dial] = s.median * np.exp(np.log(s.factor) * self._draws.dials[dial])
+        return self._spreads[name, dial]
 
     def _contact(self, dial: str) -> Array:
         """A healthy contact or wire: a share of the load's ohms, but for small loads none thinner is made."""
@@ -237,9 +239,6 @@ class _Builder:
 
     def _condition(self, row: int, h: Hypothesis) -> None:
         v = self._values
-        neighbour = np.where(
-            self._is("neighbour", "lit"), 1.0 / self._spread("neighbour_ohm", "neighbour"), 0.0
-        ) * (13.0 / self._draws.emf_v)
         if h.condition == "asleep":
             v["keyed"][row] = v["asleep"][row] = True
         elif h.condition == "averaged":
@@ -252,10 +251,16 @@ class _Builder:
             if h.side == "reversing":
                 v["cross_high_other"][row] += _of(step, row)
         elif h.condition == "shared feed":
-            v["neighbour_feed"][row] = _of(neighbour, row)
+            v["neighbour_feed"][row] = _of(self._neighbour(), row)
         elif h.condition == "shared ground":
-            v["neighbour_ground"][row] = _of(neighbour, row)
+            v["neighbour_ground"][row] = _of(self._neighbour(), row)
             v["ground_point"][row] = _of(self._spread("shared_contact_ohm", "shared_contact"), row)
+
+    def _neighbour(self) -> Array:
+        """Its conductance, S."""
+        lit = 1.0 / self._spread("neighbour_ohm", "neighbour")
+        found: Array = np.where(self._is("neighbour", "lit"), lit, 0.0) * (13.0 / self._draws.emf_v)
+        return found
 
     def _put(self, row: int, fault: Fault, bad: Array) -> None:
         kind = fault.fault
