@@ -2,9 +2,8 @@
 
 The circuits are drawn apart from the program's own knowledge and solved by ngspice; the seeds were never used
 in tuning. The table beside this file (campaign.md, .json and .svg) is what was measured last; goals that it
-misses stand in it. It holds the first circuits of each seed, as many as there was time for, and was measured
-before explanations to be drawn again were chosen by their widened evidence, which mends one of its three lost
-truths. The slice is the first circuit of each seed, worked anew, and must agree with it.
+misses stand in it. It holds the first circuits of each seed, as many as there was time for. The slice is the
+first circuit of each seed, worked anew, and must agree with it.
 """
 
 from __future__ import annotations
@@ -17,7 +16,7 @@ import pytest
 from tests.reason import campaign, campaign_table
 
 TABLE = Path(__file__).with_name("campaign")
-SEEDS = (299792, 662607)
+SEEDS = (414213, 562373)  # digits of the root of two
 CIRCUITS = 100  # of each seed
 FIXED = 12
 

@@ -29,6 +29,7 @@ from tests.reason.wild_circuits import Wild, situation
 SIGMAS = 3.0
 BAD_SHARES = (0.02, 0.05, 0.1, 0.2, 0.35, 0.6, 1.0, 2.0, 4.0, 10.0, 30.0)  # of the load's ohms
 
+LOAD_SHARES = (1.0, 5.0, 40.0)
 OTHER_OHM = 2e5  # behind a driver's test current
 MOST_VARIANTS = 4
 
@@ -54,20 +55,29 @@ def _shorts(some: list[Wild]) -> list[Wild]:
     return [replace(c, blown=b, retry=r) for c, (b, r) in zip(some, fate, strict=True)]
 
 
-def _with_other_parts(c: Wild) -> list[Wild]:
-    """With every kind of load and driver, and a bridge at rest anyhow."""
+def _with_other_loads(c: Wild) -> list[Wild]:
+    """With loads of every kind and of other sizes: behind the same wires they drop more or less."""
+    p = c.parts
+    led_v = p.led_v or 0.62 * p.emf
+    kinds = [("resistive", 0.0), ("filament", 0.0), ("LED string", led_v)]
+    return _shorts(
+        [
+            replace(c, parts=replace(p, kind=kind, led_v=v, load=p.load * share))
+            for kind, v in kinds
+            for share in LOAD_SHARES
+        ]
+    )
+
+
+def _with_other_drivers(c: Wild) -> list[Wild]:
+    """With every kind of driver, and a bridge at rest anyhow."""
     p = c.parts
     drivers = [("contact", "none", p.test_ohm), ("saturated", "none", p.test_ohm)]
     drivers += [("transistor", t, ohm) for t in ("up", "down", "logic") for ohm in (p.test_ohm, OTHER_OHM)]
     rests = ("ground", "source", "floating") if c.hypothesis.side == "reversing" else (p.rest,)
-    led_v = p.led_v or 0.62 * p.emf
-    loads = [("resistive", 0.0), ("filament", 0.0), ("LED string", led_v)]
     return _shorts(
         [
-            replace(
-                c, parts=replace(p, kind=kind, led_v=v, switch=switch, test=test, test_ohm=ohm, rest=rest)
-            )
-            for kind, v in loads
+            replace(c, parts=replace(p, switch=switch, test=test, test_ohm=ohm, rest=rest))
             for switch, test, ohm in drivers
             for rest in rests
         ]
@@ -98,13 +108,18 @@ def told_apart(
     alike = [c for c in best if not (off([c], [*taken, *tests], mine) > SIGMAS).any()]
     if alike or same_parts:
         return not alike
-    variants = [v for c in best for v in _with_other_parts(c)]
-    if not variants:
+
+    def nearest(variants: list[Wild]) -> tuple[list[Wild], Array]:
+        misses = off(variants, taken, mine[: len(taken)])
+        order = np.argsort((misses**2).sum(axis=(1, 2)), kind="stable")[:MOST_VARIANTS]
+        return [variants[n] for n in order], misses[order]
+
+    if not best:
         return True
-    misses = off(variants, taken, mine[: len(taken)])
-    fit = np.flatnonzero((misses <= SIGMAS).all(axis=(1, 2)))
-    nearest = sorted(fit, key=lambda n: float((misses[n] ** 2).sum()))[:MOST_VARIANTS]
-    return all((off([variants[n]], tests, mine[len(taken) :]) > SIGMAS).any() for n in nearest)
+    loads, _ = nearest([v for c in best for v in _with_other_loads(c)])
+    variants, misses = nearest([v for c in loads for v in _with_other_drivers(c)])
+    fit = [v for v, miss in zip(variants, misses, strict=True) if (miss <= SIGMAS).all()]
+    return all((off([v], tests, mine[len(taken) :]) > SIGMAS).any() for v in fit)
 
 
 def _best_contact(c: Wild, truth: Wild, off: Callable[[Sequence[Wild]], Array]) -> Wild:
