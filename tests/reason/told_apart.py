@@ -30,7 +30,7 @@ SIGMAS = 3.0
 BAD_SHARES = (0.02, 0.05, 0.1, 0.2, 0.35, 0.6, 1.0, 2.0, 4.0, 10.0, 30.0)  # of the load's ohms
 
 LOAD_SHARES = (1.0, 5.0, 40.0)
-OTHER_OHM = 2e5  # behind a driver's test current
+OTHER_OHMS = (3e4, 2e5)  # behind a driver's test current
 MOST_VARIANTS = 4
 
 
@@ -73,7 +73,7 @@ def _with_other_drivers(c: Wild) -> list[Wild]:
     """With every kind of driver, and a bridge at rest anyhow."""
     p = c.parts
     drivers = [("contact", "none", p.test_ohm), ("saturated", "none", p.test_ohm)]
-    drivers += [("transistor", t, ohm) for t in ("up", "down", "logic") for ohm in (p.test_ohm, OTHER_OHM)]
+    drivers += [("transistor", t, ohm) for t in ("up", "down", "logic") for ohm in (p.test_ohm, *OTHER_OHMS)]
     rests = ("ground", "source", "floating") if c.hypothesis.side == "reversing" else (p.rest,)
     return _shorts(
         [
