@@ -39,9 +39,10 @@ T = TypeVar("T", bound=np.generic)
 
 MOST_LOOKED = 60  # draws among which starts are chosen
 LEAST_START = 1e-3  # of the best
-OTHERS = (  # kinds to be tried where no good draw has them: rarer ones
-    *(("source", 1), ("load", 2), ("switch", 1), ("load", 1), ("bridge_rest", 1), ("bridge_rest", 2)),
-    *(("neighbour", 1), ("test_current", 2), ("test_current", 1), ("test_current", 3), ("switch", 2)),
+OTHERS = (  # kinds to be tried where no good draw has them, one after another
+    *(("source", "moved"), ("load", "LED string"), ("switch", "transistor"), ("load", "filament")),
+    *(("bridge_rest", "source"), ("bridge_rest", "floating"), ("neighbour", "dark")),
+    *(("test_current", "up"), ("test_current", "down"), ("test_current", "logic"), ("switch", "saturated")),
 )
 TOLD_APART = ("source", "load", "switch", "test_current", "bridge_rest", "neighbour")
 WIDENED = (4.0, 2.0, 1.0, 1.0)  # of the readings' deviation, step by step
@@ -113,33 +114,44 @@ def fitted(
     """
     starts: list[Start] = []
     for row, (h, most) in enumerate(zip(some, modes, strict=True)):
-        starts += _starts(row, h, weight[:, row], earlier, turn, most)
-    found: list[Mode] = []
+        found = _best_draws(row, weight[:, row], earlier, most - 1)
+        starts += list(found.values())
+        others = [other for other in _others(h, knowledge) if all(other not in k for k in found)]
+        if others:
+            starts.append(replace(starts[-len(found)], other=others[turn % len(others)]))
+    reached: list[Mode] = []
     for order in ORDERS:
         mine = [s for s in starts if s.order == order]
         if mine:
-            found += _Climb(some, earlier, mine, order, given, knowledge).modes()
-    return _Mixture(len(some), found, knowledge, count, seen_v, seed).drawn()
+            reached += _Climb(some, earlier, mine, order, given, knowledge).modes()
+    return _Mixture(len(some), reached, knowledge, count, seen_v, seed).drawn()
 
 
-def _starts(row: int, h: Hypothesis, weight: Array, earlier: Draws, turn: int, most: int) -> list[Start]:
-    """The best draw of each of the likeliest combinations of kinds, and the very best with another kind."""
+Kind = tuple[str, int]  # of a part: a choice and its code
+
+
+def _best_draws(row: int, weight: Array, earlier: Draws, most: int) -> dict[tuple[Kind | int, ...], Start]:
+    """The best draw of each of the likeliest combinations of lead order and kinds, best first."""
     flat = weight.ravel()
     best = np.argsort(-flat, kind="stable")[:MOST_LOOKED]
     order, column = np.unravel_index(best[flat[best] > LEAST_START * flat[best[0]]], weight.shape)
-    found: dict[tuple[int, ...], Start] = {}
+    found: dict[tuple[Kind | int, ...], Start] = {}
     for o, c in zip(order.tolist(), column.tolist(), strict=True):
-        kinds = (int(v[row if v.shape[0] > 1 else 0, c]) for v in (earlier.choices[n] for n in TOLD_APART))
+        codes = {name: earlier.choices[name] for name in TOLD_APART}
+        kinds = ((name, int(v[row if v.shape[0] > 1 else 0, c])) for name, v in codes.items())
         found.setdefault((o, *kinds), Start(row, o + 1, c))
-        if len(found) == most - 1:
+        if len(found) == most:
             break
-    first = next(iter(found))
-    others = [(name, code) for name, code in OTHERS if name in _hangs_on(h)]
-    others = [(n, code) for n, code in others if all(k[1 + TOLD_APART.index(n)] != code for k in found)]
-    starts = list(found.values())
-    if others:
-        starts.append(replace(found[first], other=others[turn % len(others)]))
-    return starts
+    return found
+
+
+def _others(h: Hypothesis, k: Knowledge) -> list[Kind]:
+    """Kinds to be tried for this explanation."""
+    return [
+        (name, list(k.choices[name]).index(kind))
+        for name, kind in OTHERS
+        if name in _hangs_on(h) and k.choices[name][kind] > 0
+    ]
 
 
 def _hangs_on(h: Hypothesis) -> set[str]:
@@ -358,7 +370,7 @@ class _Mixture:
         found = -0.5 * (z * z).sum(axis=0) - np.log(np.diag(mode.root)).sum()
         found += 0.5 * (x[1:] ** 2).sum(axis=0) - 0.5 * np.log(2 * np.pi) - np.log(self._width)
         for name in CHOSEN:
-            prior = np.array(list(self._k.choices[name].values()))
-            found += np.log(mode.kinds[name] / prior)[self._choices[name][row]]
+            prior, codes = np.array(list(self._k.choices[name].values())), self._choices[name][row]
+            found += np.log(mode.kinds[name][codes] / prior[codes])
         log_ratio: Array = found
         return log_ratio
