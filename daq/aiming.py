@@ -126,7 +126,7 @@ def _aim_choices(
         mass = weight @ (codes[:, None] == np.arange(len(prior)))
         drawn = 0.5 * prior + 0.5 * mass / mass.sum(axis=1, keepdims=True)
         choices[name][:] = _bins(share[n], np.cumsum(drawn, axis=1)[:, None, :])
-        log_weight += np.log(prior)[choices[name]] - np.log(
+        log_weight += np.log(prior[choices[name]]) - np.log(
             np.take_along_axis(drawn, choices[name].astype(np.intp), axis=1)
         )
 

@@ -5,6 +5,8 @@ Readings are of circuits solved by ngspice (campaign.py); what was true of each 
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -12,7 +14,7 @@ from daq.aiming import PRIOR_SHARE
 from daq.diagnosis import Belief, diagnose
 from daq.fitting import fitted
 from daq.hypotheses import HEALTHY, Fault, Hypothesis, circuits, hypotheses
-from daq.knowledge import shipped
+from daq.knowledge import shipped, with_changes
 from daq.likelihood import Scorer, highest
 from daq.readings import parse_all
 from daq.unknowns import unaimed
@@ -74,6 +76,15 @@ def test_wires_of_a_small_load_drop_next_to_nothing() -> None:
     texts = ["source 28.06", "in on 0.02 27.74", "in off -0 27.93", "out off bias up lead 1 -0.01 27.92"]
     belief = diagnose(parse_all([*texts, "in off at switch 0"]))
     assert chance(belief, "low", Fault("stuck on", "switch"), 2, None) > 0.1
+
+
+def test_a_kind_that_a_user_rules_out_is_drawn_nowhere(tmp_path: Path) -> None:
+    """Warnings are errors here: the logarithm of nothing is not asked for."""
+    file = tmp_path / "mine.toml"
+    file.write_text('[choices.load]\n"LED string" = 0\n[choices.source]\nmoved = 0\n')
+    belief = diagnose(parse_all(CLAMPED), with_changes(file))
+    assert not (belief.circuits.led_v > 0).any()
+    assert (belief.circuits.moved == 1.0).all()
 
 
 def some(side: str, fault: Fault) -> tuple[Hypothesis, ...]:
