@@ -29,6 +29,8 @@ from tests.reason.wild_circuits import Wild, situation
 SIGMAS = 3.0
 BAD_SHARES = (0.02, 0.05, 0.1, 0.2, 0.35, 0.6, 1.0, 2.0, 4.0, 10.0, 30.0)  # of the load's ohms
 
+FINER = (None, (0.65, 0.75, 0.85, 0.93, 1.0, 1.08, 1.2, 1.35, 1.5), (0.96, 0.98, 1.0, 1.02, 1.04))
+DUTIES = (0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95)
 LOAD_SHARES = (1.0, 5.0, 40.0)
 OTHER_OHMS = (3e4, 2e5)  # behind a driver's test current
 MOST_VARIANTS = 4
@@ -123,12 +125,29 @@ def told_apart(
 
 
 def _best_contact(c: Wild, truth: Wild, off: Callable[[Sequence[Wild]], Array]) -> Wild:
-    """With the bad contact that fits the readings best."""
-    if c.hypothesis.fault.fault != "high resistance":
+    """With the bad contact, the resistor of a step or the pulses that fit the readings best."""
+    p, ohms = c.parts, tuple(truth.parts.load * s for s in BAD_SHARES)
+    if c.hypothesis.fault.fault == "high resistance":
+        best, values = p.bad[0], (p.bad[0], *ohms)
+    elif c.hypothesis.condition == "stepped":
+        best, values = p.step, (p.step, *ohms)
+    elif c.hypothesis.condition == "averaged":
+        best, values = p.duty, (p.duty, *DUTIES)
+    else:
         return c
-    bad = [truth.parts.bad, *((truth.parts.load * s, truth.parts.bad[1]) for s in BAD_SHARES)]
-    some = [replace(c, parts=replace(c.parts, bad=ohms)) for ohms in bad]
-    return some[int(np.argmin((off(some) ** 2).sum(axis=(1, 2))))]
+
+    def fitted_with(value: float) -> Wild:
+        if c.hypothesis.fault.fault == "high resistance":
+            return replace(c, parts=replace(p, bad=(value, p.bad[1])))
+        if c.hypothesis.condition == "stepped":
+            return replace(c, parts=replace(p, step=value))
+        return replace(c, parts=replace(p, duty=min(value, 0.99)))
+
+    for finer in FINER:
+        some = values if finer is None else tuple(best * share for share in finer)
+        misses = off([fitted_with(value) for value in some])
+        best = some[int(np.argmin((misses**2).sum(axis=(1, 2))))]
+    return fitted_with(best)
 
 
 def seen(circuits: Sequence[Wild], readings: Sequence[Reading]) -> Array:
