@@ -2,8 +2,8 @@
 
 A reading's density is normal about what the circuit would show, with a standard deviation of
 sqrt(zero² + (gain V)² + between²), where "between" grows from nothing at the rails to its most half-way,
-because there a level hangs on what no model has. A small part of it, the same for every circuit, stands for a
-reading that is simply wrong.
+because there a level hangs on what no model has; on the same, when the level is read again. A small part of
+the density, the same for every circuit, stands for a reading that is simply wrong.
 """
 
 from __future__ import annotations
@@ -18,11 +18,14 @@ from daq.readings import WORDS, At, Lamp, Levels, Reading
 
 Array = npt.NDArray[np.float64]
 Place = tuple[Setup, bool]  # where a reading is taken, and whether by the logger
+Level = tuple[Place, str, float]  # where it was read, on what, and its value
 ORDERS = (1, 2)  # which lead is on the feed pin
 PINS = ("feed", "ground")
 # A light's look by its share of full brightness: the middle of each border and how soft it is.
 BORDERS = (0.17, 0.62)
 SOFT = 0.05
+SAME_LEVEL = 0.03  # of source: a circuit's levels that are one, read again
+ALIKE_V, ALIKE_SHARE = 0.1, 0.02  # readings that may be of one level
 
 
 def case(
@@ -98,9 +101,10 @@ class Scorer:
         found = all_readings(circuits, [cases[place] for place in missing])
         self._seen |= zip(missing, found, strict=True)
         self._variances: dict[tuple[Place, str], Array] = {}
+        self._scored: dict[tuple[int, Place, str], tuple[Array, Array]] = {}
         self._fits = [
-            [[self._fit(reading, order, c) for c in _controls(reading)] for order in orders]
-            for reading in given
+            [[self._fit(n, reading, order, c) for c in _controls(reading)] for order in orders]
+            for n, reading in enumerate(given)
         ]
 
     def log_density(self, rows: npt.NDArray[np.intp], widen: Array) -> Array:
@@ -142,47 +146,79 @@ class Scorer:
         return np.stack(found, axis=1), np.array(reading, dtype=np.intp)
 
     def _signed(self, reading: Reading, n: int, control: int) -> list[Array]:
-        order, what = self._orders[0], reading.what
+        order = self._orders[0]
         place = _place(reading, order, _controls(reading)[control])
-        if isinstance(what, Lamp):
+        if isinstance(reading.what, Lamp):
             log_look = self._fits[n][0][control][1]
             return [np.sqrt(np.maximum(-2.0 * log_look, 0.0))]
-        if isinstance(what, At):
-            return [self._distance(place, "place", what.volts, 0.0)]
-        pins = PINS if order == 1 else PINS[::-1]
-        return [
-            self._distance(place, pin, value, error)
-            for value, error, pin in zip(what.volts, what.error_v, pins, strict=True)
-            if value is not None
-        ]
+        return [self._distance(n, place, which, value) for value, _, which in _values(reading, order)]
 
-    def _distance(self, place: Place, which: str, value: float, error: float) -> Array:
-        volts: Array = getattr(self._seen[place], which)
-        distance: Array = (volts - value) / np.sqrt(self._variances[place, which] + error**2)
+    def _distance(self, n: int, place: Place, which: str, value: float) -> Array:
+        expected, square = self._scored[n, place, which]
+        distance: Array = (expected - value) / np.sqrt(square)
         return distance
 
-    def _fit(self, reading: Reading, order: int, control: str) -> tuple[Array, Array]:
+    def _fit(self, n: int, reading: Reading, order: int, control: str) -> tuple[Array, Array]:
         """Squared distance in standard deviations, and ln density where it is none; (explanations, draws)."""
         place = _place(reading, order, control)
         seen, what = self._seen[place], reading.what
         if isinstance(what, Lamp):
             return np.zeros(self._source.shape), np.log(look(seen.light, what.word))
-        if isinstance(what, At):
-            return self._off(place, "place", what.volts, 0.0)
         miss, height = np.zeros(self._source.shape), np.zeros(self._source.shape)
-        pins = PINS if order == 1 else PINS[::-1]
-        for value, error, pin in zip(what.volts, what.error_v, pins, strict=True):
-            if value is not None:
-                off, peak = self._off(place, pin, value, error)
-                miss, height = miss + off, height + peak
+        for value, error, which in _values(reading, order):
+            off, peak = self._off(n, place, which, value, error, self._earlier(n, order, value))
+            miss, height = miss + off, height + peak
         return miss, height
 
-    def _off(self, place: Place, which: str, value: float, error: float) -> tuple[Array, Array]:
+    def _off(
+        self, n: int, place: Place, which: str, value: float, error: float, earlier: Level | None
+    ) -> tuple[Array, Array]:
         volts: Array = getattr(self._seen[place], which)
         if (place, which) not in self._variances:
             self._variances[place, which] = variance(volts, self._source, self._knowledge)
-        square = self._variances[place, which] + error**2
-        return (value - volts) ** 2 / square, -0.5 * np.log(2 * np.pi * square)
+        expected, square = volts, self._variances[place, which] + error**2
+        if earlier is not None:
+            expected, square = self._repeated(volts, square, *earlier)
+        self._scored[n, place, which] = expected, square
+        return (value - expected) ** 2 / square, -0.5 * np.log(2 * np.pi * square)
+
+    def _earlier(self, n: int, order: int, value: float) -> Level | None:
+        """The first reading before reading `n`, on the same instrument, that showed this level."""
+        for r in self._given[:n]:
+            if r.logged != self._given[n].logged or r.state.control == "?" or isinstance(r.what, Lamp):
+                continue
+            for before, _, which in _values(r, order):
+                if abs(before - value) < ALIKE_V + ALIKE_SHARE * abs(value):
+                    return _place(r, order, r.state.control), which, before
+        return None
+
+    def _repeated(
+        self, volts: Array, square: Array, place: Place, which: str, value: float
+    ) -> tuple[Array, Array]:
+        """What is expected where a circuit's level was read before, and its variance.
+
+        What no model has is there again: of two normal deviations with that part in common, the second given
+        the first.
+        """
+        before: Array = getattr(self._seen[place], which)
+        first = self._variances[place, which]
+        common = between(before, self._source, self._knowledge) * between(
+            volts, self._source, self._knowledge
+        )
+        common = np.where(np.abs(before - volts) < SAME_LEVEL * self._source, common, 0.0)
+        return volts + (value - before) * common / first, square - common**2 / first
+
+
+def _values(reading: Reading, order: int) -> list[tuple[float, float, str]]:
+    """What was read, its standard error, and where."""
+    what = reading.what
+    if isinstance(what, At):
+        return [(what.volts, 0.0, "place")]
+    if isinstance(what, Lamp):
+        return []
+    pins = PINS if order == 1 else PINS[::-1]
+    each = zip(what.volts, what.error_v, pins, strict=True)
+    return [(value, error, pin) for value, error, pin in each if value is not None]
 
 
 def _controls(reading: Reading) -> tuple[str, ...]:
@@ -196,9 +232,15 @@ def _place(reading: Reading, order: int, control: str) -> Place:
 
 def variance(volts: Array, source: Array, knowledge: Weights) -> Array:
     """Variance, V², of what is read where a circuit shows `volts`."""
+    unknown = between(volts, source, knowledge)
+    found: Array = knowledge["zero_v"] ** 2 + (knowledge["gain"] * volts) ** 2 + unknown**2
+    return found
+
+
+def between(volts: Array, source: Array, knowledge: Weights) -> Array:
+    """What no model has, V: nothing at the rails, most half-way."""
     share = np.clip(volts / source, 0.0, 1.0)
-    between = knowledge["between"] * source * 4.0 * share * (1.0 - share)
-    found: Array = knowledge["zero_v"] ** 2 + (knowledge["gain"] * volts) ** 2 + between**2
+    found: Array = knowledge["between"] * source * 4.0 * share * (1.0 - share)
     return found
 
 

@@ -65,6 +65,16 @@ def test_healthy_with_a_source_that_sags_is_not_missed() -> None:
     assert found > 0.005
 
 
+def test_a_level_half_way_that_is_read_again_does_not_count_again() -> None:
+    """A bad fuse holder takes half of 28 V, in states that are one to it: no 12 V system, misread once."""
+    texts = ["source 28.08", "in on 0.03 12.69", "in off 0.04 0", "in other 12.74 0.04"]
+    again = ["key on in on 0.02 12.81", "key on in other 12.66 0.03"]
+    fault = Fault("high resistance", "fuse")
+    once, often = (diagnose(parse_all(some)) for some in (texts, [*texts, *again]))
+    assert chance(often, "reversing", fault, 2, None) > 0.5 * chance(once, "reversing", fault, 2, None) > 0.01
+    assert max(often.misread) < 0.5
+
+
 def test_no_short_to_power_stands_behind_a_closed_switch_to_ground() -> None:
     """What switches it burns or protects itself: it is read at source, on and off (common practice)."""
     belief = diagnose(parse_all(HEAVY))
