@@ -17,6 +17,7 @@ from daq.crossings import SOURCE_LEAST_UV, UV
 from daq.stretches import Lost, Pair, Steady, Stretch, Train, on_while_up
 
 SETTLED_S = 0.020
+SOURCE_SEEN_UV = 4.5 * UV  # as the lead check takes for a source
 OFF_BELOW = 0.3
 ON_ABOVE = 0.8
 ON_CLIMBS_TO = 0.6
@@ -67,6 +68,12 @@ class Scale:
 
     @property
     def seen(self) -> bool:
+        """Whether it can be a source: what leaks through a driver at rest is none."""
+        return self.source >= SOURCE_SEEN_UV or self.full >= SOURCE_SEEN_UV
+
+    @property
+    def something(self) -> bool:
+        """Whether there was any steady level but zero."""
         return self.source >= SOURCE_LEAST_UV or self.full >= SOURCE_LEAST_UV
 
 

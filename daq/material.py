@@ -157,7 +157,7 @@ def gather(
     m.points = on_points(parts, rate_hz)
     m.trains = keep_longest([s for s in stretches if isinstance(s, Train)])
     m.load = answers_of(parts, switching.turns, scale, rate_hz, responses.of(stretches, rate_hz))
-    m.jumps = not scale.seen and any(
+    m.jumps = not scale.something and any(
         max(s.high) - min(s.low) > 2 * UV for s in stretches if not isinstance(s, Lost)
     )
     return m

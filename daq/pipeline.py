@@ -368,13 +368,15 @@ class Pipeline:
         hazards, rate_hz = self._hazards, self._chapters.rate_hz
         ac, noise = hazards is not None and hazards.ac, hazards is not None and hazards.noise
         ends = tuple(end if whole else _look_at(start, end, rate_hz) for start, end in spans)
-        key = (self._version, ends, ac, noise, self._clipped > 0, self.expectation, whole)
+        checked_v = self._check.source_v if self._check is not None else None
+        known = self.expectation, self._reference_proven, checked_v
+        key = (self._version, ends, ac, noise, self._clipped > 0, known, whole)
         if self._conclusion is None or self._conclusion[0] != key:
             context = Context(
                 rate_hz=rate_hz,
                 expectation=self.expectation,
                 reference_proven=self._reference_proven,
-                checked_source_v=self._check.source_v if self._check is not None else None,
+                checked_source_v=checked_v,
                 whispered=self._whispers.ever,
                 ac=ac,
                 noise=noise,

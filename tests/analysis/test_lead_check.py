@@ -129,3 +129,17 @@ def test_the_readings_show_while_the_check_runs() -> None:
     leads = checked(levels(TOUCH_1[:2])).snapshot().leads
     assert abs(leads[0].volts - 12.6) < 0.05
     assert abs(leads[1].volts) < 0.05
+
+
+def test_a_source_that_is_said_to_be_of_the_check_is() -> None:
+    """Looked at before and after the first post was touched, as a screen does."""
+    pipeline = Pipeline()
+    before = levels(LOW)
+    for block in blocks(before, 4000):
+        pipeline.push(block)
+    pipeline.push(Change(len(before), Origin.USER, ChangeKind.LEAD_CHECK, "start"))
+    for block in blocks(levels([(0.4, 0.0, 0.0), (1.0, 12.1, 0.0)]), 4000, range(0, 5600, 100), len(before)):
+        pipeline.push(block)
+        now = pipeline.snapshot()
+        assert now.source_origin != "lead check" or now.source_v == now.lead_check.source_v
+    assert now.source_origin == "lead check"

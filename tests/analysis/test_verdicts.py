@@ -211,3 +211,13 @@ def test_edges_are_timed_by_when_the_lead_that_moves_was_sampled() -> None:
     assert [
         e["t_s"] - p["t_s"] for e, p in zip(later["edges"], plain["edges"], strict=True)
     ] == pytest.approx([0.0015] * 4)
+
+
+def test_what_leaks_through_a_string_of_diodes_is_no_source() -> None:
+    """At rest an LED strip's feed lead may read a few volts: nothing is on, and no source was seen."""
+    leak = (1.0, 4.25, 0.0)
+    found = findings_of(blocks(levels([leak]), 4000.0))
+    assert (found["source_v"], found["initial_state"], found["edges"]) == (None, "unknown", [])
+    assert "Neither lead ever showed a source" in found["why"]
+    found = findings_of(blocks(levels([leak, (1.0, 12.6, 0.1)] * 3), 4000.0))
+    assert (found["side"], found["control_lead"], found["initial_state"]) == ("high", 1, "off")
