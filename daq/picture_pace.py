@@ -1,7 +1,7 @@
 """When a live picture of the evidence is due. Pure: times are seconds of samples.
 
-A screen draws ten times a second, and a calm circuit needs no more pictures than that. But whoever has just
-switched wants the answer now: so a picture is made as soon as the leads have moved and come to rest for long
+Nobody reads figures that change more than five times a second. But whoever has just switched wants the answer
+now: so a picture is made as soon as the leads have moved and come to rest for long
 enough to be told, and those are limited in number, since a pulsed circuit moves all the time.
 """
 
@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from daq.samples import Block
 
-PICTURE_EVERY_S = 0.1
+PICTURE_EVERY_S = 0.2
 """Between the pictures of a calm circuit."""
 
 SHARE = 0.1
@@ -21,8 +21,9 @@ SHARE = 0.1
 MOVED_V = 0.25
 """A lead that goes further within a block has moved: far beyond noise, and no verdict waits for less."""
 
-TOLD_AFTER_S = (0.034, 0.053)
-"""At rest so long, a lead's new level and the load's new state are told (a settling window, and two)."""
+TOLD_AFTER_S = (0.034, 0.053, 0.26)
+"""At rest so long, a lead's new level and the load's new state are told (a settling window, and two), and
+what the edge means for the verdict."""
 
 PROMPT_EVERY_S = 0.15
 PROMPT_MOST = 8
@@ -33,8 +34,8 @@ class PicturePace:
     """Give it the blocks, ask whether a picture is `due`, and say when one was `made`.
 
     Args:
-        every_s: between pictures. One that asks for fewer than a screen does is not waiting for an answer
-            and gets none out of turn.
+        every_s: between pictures. Who asks for fewer than a screen does is not waiting for an answer and
+            gets none out of turn.
     """
 
     def __init__(self, every_s: float = PICTURE_EVERY_S) -> None:

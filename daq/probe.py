@@ -6,6 +6,8 @@ analysis reads it there (see `floating`), live and in a recording alike.
 
 from __future__ import annotations
 
+import math
+
 from daq.crossings import UV
 from daq.floating import in_free_band
 from daq.samples import Bias
@@ -24,7 +26,7 @@ AGAIN_S = 10.0
 ANSWER_S = 2.0
 """A logger that has not taken the whisper away by then has not understood."""
 
-UNSETTLED_S = 0.15
+UNSETTLED_S = 0.25
 """Shorter than this the levels may be elsewhere: the leads have just followed, or a spike came by."""
 
 STEADY_V = 0.15
@@ -42,7 +44,7 @@ class Prober:
         self._wanted = WHISPER  # by the user
         self._levels: Volts = (None, None)  # the suspicious ones
         self._since_s = 0.0  # they stand since
-        self._seen_s = 0.0  # and were seen last
+        self._seen_s = -math.inf  # and were seen last
         self._asked_s: float | None = None  # the whisper was asked away then
         self._away_s: float | None = None  # and was away then
         self._rest_until_s = 0.0

@@ -79,7 +79,7 @@ def test_somebody_elses_bias_is_left_alone() -> None:
         prober = Prober()
         assert all(prober.next(shot(n * STEP_S, bias=bias)) is None for n in range(40))
     logger = Logger()
-    logger.run(0.55)
+    logger.run(0.35)
     assert logger.bias == QUIET
     logger.prober.stand_down(QUIET)  # the user switches it off himself
     logger.run(1.0)
