@@ -21,6 +21,8 @@ LEFT_OF_D = 0.385
 """Of the load voltage: a gap of half depth and half a millisecond, sampled at its worst, leaves by 0.42 less
 ripple."""
 
+OFF_OF_SOURCE = 0.15  # below it a load is off, on any scale that `glue` may have
+
 QUIET_S = 0.002
 LEAST_HZ = 1000.0  # slower, a spike and a dropout look alike
 
@@ -97,6 +99,6 @@ def _inside_rails(raw: Raw, starts: Places, ends: Places, levels: Floats, half: 
     top = np.minimum(1.02 * 2 * half, MICRO_LIMIT)
     d = np.clip(raw[:, 0], -0.5 * UV, top) - np.clip(raw[:, 1], -0.5 * UV, top)
     level, source = levels[:, 0] - levels[:, 1], 2 * half[starts]
-    limit = LEFT_OF_D * np.where(np.abs(level) < 0.5 * source, source, np.abs(level))
+    limit = LEFT_OF_D * np.where(np.abs(level) < OFF_OF_SOURCE * source, source, np.abs(level))
     lowest, highest = np.minimum.reduceat(d, pieces)[::2], np.maximum.reduceat(d, pieces)[::2]
     return np.asarray(within & (level - lowest < limit) & (highest - level < limit))

@@ -135,10 +135,16 @@ class Segmenter:
             ended, begun = self._rhythm.push(at, up)
             self._follow(ended)
             if begun is not None:
-                self._cut_to(min(self._origin + seen, self._horizon()))
+                self._cut_to(self._origin + self._known_by(seen))
                 self._begin_train(begun)
             elif self._train is not None:
                 self._train.mark(at, up)
+
+    def _known_by(self, seen: int) -> int:
+        """How far one can cut when pair `seen` was scanned, however many came with it (from the origin)."""
+        window = self._crossings.window
+        scanned = min((seen // window + 1) * window, self._scanned - self._origin)
+        return min(seen, scanned - self._crossings.reach - self._spikes.around)
 
     def _horizon(self) -> int:
         if self._train is not None:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from daq.steady import Segmenter
-from daq.stretches import Steady, Stretch, Zone
+from daq.stretches import Steady, Stretch, Zone, start_of
 from tests.analysis.waves import Volts, levels
 
 RATE_HZ = 4000.0
@@ -16,7 +16,12 @@ BEGINS_S = 0.5  # the source is known by then
 def cut(volts: Volts, pairs: int = 1_000_000) -> list[Stretch]:
     """The stretches, with so many pairs pushed at a time."""
     out: list[Stretch] = []
-    segmenter = Segmenter(0, RATE_HZ, out.append, lambda _: None)
+
+    def take_back(at: float) -> None:
+        while out and start_of(out[-1]) >= at:
+            out.pop()
+
+    segmenter = Segmenter(0, RATE_HZ, out.append, take_back)
     micro = np.rint(volts * 1e6).astype(np.int32)
     for first in range(0, len(micro), pairs):
         segmenter.push(micro[first : first + pairs])
@@ -49,6 +54,22 @@ def test_a_dropout_is_no_spike_however_short(pairs: int) -> None:
         zones = [s for s in cut(volts) if isinstance(s, Zone) and s.start > 4000]
         assert zones
         assert zones[0].start <= 6001 <= zones[-1].end + 1
+
+
+@pytest.mark.parametrize("on_v", [2.5, 4.3, 6.0])
+def test_nor_is_that_of_a_load_that_gets_little(on_v: float) -> None:
+    volts = levels([(1.0, 12.5, 12.5), (3.0, on_v, 0.1)]).copy()
+    volts[8000:8002, 0] = 0.1
+    assert any(isinstance(s, Zone) and s.start > 7900 for s in cut(volts))
+
+
+@pytest.mark.parametrize("phase", range(0, 100, 9))
+def test_a_train_of_pulses_that_would_be_passed_over_begins_at_the_same_pair(phase: int) -> None:
+    """Deep enough for a rhythm, too shallow to have left the level."""
+    volts = np.concatenate([on(1.0 + phase / RATE_HZ), on(2.0)])
+    for first in range(4100 + phase, len(volts) - 100, 40):
+        volts[first : first + 3, 0] = 8.5
+    assert [repr(s) for s in cut(volts, 100)] == [repr(s) for s in cut(volts)]
 
 
 def test_a_half_deep_dropout_is_none_either() -> None:
