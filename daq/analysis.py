@@ -14,7 +14,7 @@ from daq.events import Span, User, name_events
 from daq.evidence import Evidence, Mark, OffKind
 from daq.findings import Edge, Event, EventKind, Judgement, Lead, LoadKind, LoadState, Pwm, Side
 from daq.judge import judge
-from daq.labels import SOURCE_SEEN_UV, Label
+from daq.labels import Label
 from daq.material import Material, Weighted
 from daq.pulses import pwm_of
 from daq.samples import Scale
@@ -148,7 +148,7 @@ def _cautions(context: Context, reference_lost: bool) -> tuple[str, ...]:
 
 def _evidence(m: Material, context: Context) -> Evidence:
     rate = context.rate_hz
-    chosen = [level for level in m.resting or m.loaded if level[0] >= SOURCE_SEEN_UV]
+    chosen = m.resting or m.loaded
     return Evidence(
         votes=m.votes.settled(),
         only_short=bool(m.offs) and not any(o.settled for o in m.offs),

@@ -75,7 +75,7 @@ class Chapters:
         return add(self._done, self._chapter(stretches))
 
     def picture(self, still_open: Sequence[Stretch]) -> Material:
-        """As `material`, for a live picture, asked for twenty times a second: only the latest stretches
+        """As `material`, for a live picture, asked for many times a second: only the latest stretches
         are looked at anew. What came before is one more chapter, for the time being."""
         cut = self._picture_cut()
         if cut is None:

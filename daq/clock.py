@@ -67,12 +67,17 @@ def fit_clock(anchors: Sequence[Anchor], rate_hz: float) -> ClockFit | None:
         return None
     late = np.array([a.arrival_ns - origin_ns for a in anchors], dtype=np.float64) * 1e-9 - nominal
     slope = _far_slope(nominal, late)
-    if not SLOWEST < 1 + slope < 1 / SLOWEST:
+    if not _runs(slope):
         return None
     span = nominal[-1] - nominal[0]
     knots = np.linspace(nominal[0], nominal[-1], max(2, min(len(anchors), round(span / KNOT_S) + 1)))
-    offsets = np.array([_offset_at(knot, nominal, late, slope) for knot in knots])
+    overall = float(np.min(late - slope * nominal)), slope
+    offsets = np.array([_offset_at(knot, nominal, late, overall) for knot in knots])
     return ClockFit(knots * rate_hz, knots + offsets, origin_ns, ppm=-slope / (1 + slope) * 1e6)
+
+
+def _runs(slope: float) -> bool:
+    return SLOWEST < 1 + slope < 1 / SLOWEST
 
 
 def _far_slope(at: Floats, late: Floats) -> float:
@@ -82,13 +87,15 @@ def _far_slope(at: Floats, late: Floats) -> float:
     return float(np.median((late[half:] - late[: len(at) - half]) / run))
 
 
-def _offset_at(knot: float, at: Floats, late: Floats, overall: float) -> float:
-    """The earliest lateness at a knot, by the slope of the knot's own surroundings."""
+def _offset_at(knot: float, at: Floats, late: Floats, overall: tuple[float, float]) -> float:
+    """The earliest lateness at a knot, by the slope of the knot's own surroundings.
+
+    `overall`: lateness at 0 and slope of all anchors, for where there are too few or they say nothing.
+    """
     middle = max(at[0] + REACH_S, min(knot, at[-1] - REACH_S))  # as many anchors at the ends as elsewhere
     low, high = np.searchsorted(at, (middle - REACH_S, middle + REACH_S))
     near, lates = at[low:high], late[low:high]
-    if len(near) < LEAST_ANCHORS:
-        near, lates, slope = at, late, overall
-    else:
-        slope = _far_slope(near, lates)
+    slope = _far_slope(near, lates) if len(near) >= LEAST_ANCHORS else -1.0
+    if not _runs(slope):
+        return overall[0] + overall[1] * knot
     return float(np.min(lates - slope * (near - knot)))

@@ -32,7 +32,7 @@ SWING_OF_SOURCE = 0.25  # a local swing smaller than this is no switching
 HYSTERESIS_OF_SWING = 0.1
 PULSE_TOP = 0.85  # quantile: above it are kicks
 PULSE_FLAT = 0.03
-SOURCE_LEAST_UV = 1.5 * UV  # below this nothing is called a source
+SOURCE_LEAST_UV = 1.5 * UV  # below this no scale is taken (what a source is: see `labels`)
 MEAN_ABS_DIFFERENCE = 1.128  # of white noise, per sigma (2/sqrt(pi))
 
 

@@ -17,7 +17,7 @@ from daq.crossings import SOURCE_LEAST_UV, UV
 from daq.departures import OnPoint, feed_while_off, on_points, opened_loads, spikes
 from daq.evidence import OffKind, Told, Votes, kind_of_off, weigh
 from daq.floating import sort_out
-from daq.labels import ON, Label, Scale, label_stretches, seen_scale
+from daq.labels import ON, SOURCE_SEEN_UV, Label, Scale, label_stretches, seen_scale
 from daq.pulses import Shown, duty_of, keep_longest, rough_levels, train_levels
 from daq.response import Responses
 from daq.ripple import without_ripple
@@ -143,6 +143,7 @@ def gather(
             end = o.part.stretches[-1].settled if o.part.stretches else o.part.levels
             m.rest_low, m.rest_high = _lower(m.rest_low, end), _higher(m.rest_high, end)
     _add_levels(m, parts, scale)
+    m.resting, m.loaded = _of_a_source(m.resting), _of_a_source(m.loaded)
     m.levels = levels_of(parts, off_parts, stretches, rate_hz)
     m.moved_together = sum(
         a.label is Label.OFF and b.label is Label.OFF and not b.begins for a, b in pairwise(parts)
@@ -161,6 +162,11 @@ def gather(
         max(s.high) - min(s.low) > 2 * UV for s in stretches if not isinstance(s, Lost)
     )
     return m
+
+
+def _of_a_source(levels: list[Weighted]) -> list[Weighted]:
+    """Without what leaks through a driver."""
+    return [level for level in levels if level[0] >= SOURCE_SEEN_UV]
 
 
 def _in_turn(parts: Sequence[Part]) -> int:

@@ -7,6 +7,8 @@ enough to be told, and those are limited in number, since a pulsed circuit moves
 
 from __future__ import annotations
 
+import statistics
+
 import numpy as np
 import numpy.typing as npt
 
@@ -16,7 +18,8 @@ PICTURE_EVERY_S = 0.2
 """Between the pictures of a calm circuit."""
 
 SHARE = 0.1
-"""Of a core, at most, for pictures: after thousands of edges or on a slow computer they come less often."""
+"""Of a core, for pictures: after thousands of edges or on a slow computer they come less often. As much again
+at most for those out of turn."""
 
 MOVED_V = 0.25
 """A lead that goes further within a block has moved: far beyond noise, and no verdict waits for less."""
@@ -42,7 +45,7 @@ class PicturePace:
         self._every_s = every_s
         self._prompts = every_s <= PICTURE_EVERY_S
         self._next_s = 0.0
-        self._last_cost_s = 0.0
+        self._costs_s = [0.0, 0.0, 0.0]  # of the latest pictures
         self._end: npt.NDArray[np.int32] | None = None  # the pair before the next block
         self._wanted: list[float] = []  # moments at which the last movement will be told
         self._allowed, self._allowed_at_s = float(PROMPT_MOST), 0.0
@@ -65,7 +68,7 @@ class PicturePace:
             return True
         if not self._wanted or now_s < self._wanted[0]:
             return False
-        gained = (now_s - self._allowed_at_s) / PROMPT_EVERY_S
+        gained = (now_s - self._allowed_at_s) / max(PROMPT_EVERY_S, self._rest_s)
         self._allowed, self._allowed_at_s = min(self._allowed + gained, float(PROMPT_MOST)), now_s
         if self._allowed < 1.0:
             self._wanted = []
@@ -76,6 +79,10 @@ class PicturePace:
     def made(self, now_s: float, cost_s: float) -> None:
         """A picture was made, which took `cost_s` of a core."""
         self._wanted = [at_s for at_s in self._wanted if at_s > now_s]
-        # one that takes long now and then (a chapter ends) is not why the next should come late
-        usual_s, self._last_cost_s = min(cost_s, self._last_cost_s), cost_s
-        self._next_s = now_s + max(self._every_s, usual_s / SHARE)
+        self._costs_s = [*self._costs_s[1:], cost_s]
+        self._next_s = now_s + max(self._every_s, self._rest_s)
+
+    @property
+    def _rest_s(self) -> float:
+        """Between pictures of the usual cost: one that takes long now and then delays no other."""
+        return statistics.median(self._costs_s) / SHARE

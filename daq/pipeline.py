@@ -369,7 +369,7 @@ class Pipeline:
         ac, noise = hazards is not None and hazards.ac, hazards is not None and hazards.noise
         ends = tuple(end if whole else _look_at(start, end, rate_hz) for start, end in spans)
         checked_v = self._check.source_v if self._check is not None else None
-        known = self.expectation, self._reference_proven, checked_v
+        known = self.expectation, self._reference_proven, checked_v, self._unplugged.readings
         key = (self._version, ends, ac, noise, self._clipped > 0, known, whole)
         if self._conclusion is None or self._conclusion[0] != key:
             context = Context(

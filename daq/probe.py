@@ -18,7 +18,7 @@ STEADY_S = 0.25
 """How long a lead must have stood at the level of a free one before it is asked."""
 
 AWAY_S = 0.06
-"""How long the whisper stays away: a free lead falls within 1 ms, the rest is to measure by."""
+"""How long the whisper stays away, at least: a free lead falls within 1 ms, the rest is to measure by."""
 
 AGAIN_S = 10.0
 """A lead that stays there is asked again so often: it may have been put on a pin meanwhile."""
@@ -42,6 +42,8 @@ class Prober:
 
     def __init__(self) -> None:
         self._wanted = WHISPER  # by the user
+        self._wanted_s: float | None = None  # since the first look after he said so
+        self._followed = True  # the logger has
         self._levels: Volts = (None, None)  # the suspicious ones
         self._since_s = 0.0  # they stand since
         self._seen_s = -math.inf  # and were seen last
@@ -51,7 +53,7 @@ class Prober:
 
     def next(self, now: Snapshot) -> SetBias | None:
         """What to ask of the logger at this moment, if anything."""
-        if self._wanted != WHISPER:
+        if self._is_the_user_s(now):
             return None
         whispering = now.bias == (WHISPER.lead1, WHISPER.lead2)
         if self._asked_s is not None:
@@ -74,8 +76,22 @@ class Prober:
 
     def stand_down(self, wanted: SetBias) -> None:
         """Somebody sets the bias himself: leave it to him, from before the logger has followed."""
-        self._wanted = wanted
+        self._wanted, self._wanted_s, self._followed = wanted, None, False
+        self._levels, self._seen_s, self._rest_until_s = (None, None), -math.inf, 0.0
         self._leave_off()
+
+    def _is_the_user_s(self, now: Snapshot) -> bool:
+        """Another bias than the whisper stands because the user wants it, or is on its way."""
+        if self._wanted == WHISPER:
+            return False
+        if now.bias == (self._wanted.lead1, self._wanted.lead2):
+            self._followed = True
+            return True
+        self._wanted_s = now.time_s if self._wanted_s is None else self._wanted_s
+        if not self._followed and now.time_s < self._wanted_s + ANSWER_S:
+            return True
+        self._wanted = WHISPER  # the logger has refused it, let go of it after its time, or been away
+        return False
 
     def _go_on(self, now: Snapshot, whispering: bool) -> SetBias | None:
         assert self._asked_s is not None

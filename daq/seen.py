@@ -63,4 +63,4 @@ class Seen:
 
 
 Look = Callable[[], Seen]
-"""Works out what was seen when it is asked for: pictures twenty times a second do not need it."""
+"""Works out what was seen when it is asked for: most pictures do not need it."""

@@ -63,6 +63,8 @@ class Spikes:
         if not len(starts):
             return in_zone, raw
         stay = _inside_rails(raw, starts, ends, levels, half)
+        if not stay.any():
+            return in_zone, raw
         starts, lengths, levels = starts[stay], (ends - starts)[stay], levels[stay]
         first = np.cumsum(lengths) - lengths
         pairs = np.arange(int(lengths.sum())) + np.repeat(starts - first, lengths)

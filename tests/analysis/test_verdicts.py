@@ -219,5 +219,8 @@ def test_what_leaks_through_a_string_of_diodes_is_no_source() -> None:
     found = findings_of(blocks(levels([leak]), 4000.0))
     assert (found["source_v"], found["initial_state"], found["edges"]) == (None, "unknown", [])
     assert "Neither lead ever showed a source" in found["why"]
+    found = findings_of(blocks(levels([(1.0, 4.2, 3.9), (1.0, 12.4, 0.1)] * 5), 4000.0))
+    assert found["source_v"] == pytest.approx(12.4, abs=0.05)
+    assert found["feed_drop_v"] is None or abs(found["feed_drop_v"]) < 0.1
     found = findings_of(blocks(levels([leak, (1.0, 12.6, 0.1)] * 3), 4000.0))
     assert (found["side"], found["control_lead"], found["initial_state"]) == ("high", 1, "off")

@@ -126,6 +126,16 @@ def test_any_anchors_give_some_time(points: list[tuple[float, float, float]], ti
         assert isinstance(found.utc(time_s), datetime)
 
 
+def test_a_moment_in_which_a_clock_stood_still_is_no_slope() -> None:
+    """Four anchors within half a second of one that stands, far from all others: a file may hold anything."""
+    times_s = sorted([*np.arange(100.0, 800.0, 100.0).tolist(), 475.0, 475.1, 475.2, 475.3])
+    points = [ClockPoint(t, 475.0 if 475 < t < 476 else t, BEGAN + t) for t in times_s]
+    found = fitted(points)
+    host = [found.host_s(float(t)) for t in range(800)]
+    assert np.diff(host).min() > 0
+    assert max(abs(at - t) for t, at in enumerate(host)) < 0.5
+
+
 def test_epoch_and_back() -> None:
     moment = datetime(2026, 7, 1, 3, 4, 5, 678901, tzinfo=UTC)
     assert from_epoch(to_epoch(moment)) - moment < timedelta(microseconds=2)

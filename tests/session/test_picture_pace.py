@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from daq.picture_pace import PICTURE_EVERY_S, PROMPT_MOST, TOLD_AFTER_S, PicturePace
+from daq.picture_pace import PICTURE_EVERY_S, PROMPT_MOST, SHARE, TOLD_AFTER_S, PicturePace
 from daq.samples import Block, Layout, Scale
 
 RATE_HZ = 4000.0
@@ -66,9 +66,17 @@ def test_faster_pulses_never_come_to_rest() -> None:
 def test_dear_pictures_come_seldom_but_one_dear_one_changes_nothing() -> None:
     assert np.diff(pictures(turning(length_s=5.0), cost_s=0.04)[1:]).min() >= 0.4
     pace = PicturePace()
-    pace.made(1.0, 0.005)
-    pace.made(2.0, 0.2)
-    assert pace.due(2.0 + PICTURE_EVERY_S)
+    for at_s in (1.0, 2.0, 3.0):
+        pace.made(at_s, 0.005)
+    pace.made(4.0, 0.2)
+    assert pace.due(4.0 + PICTURE_EVERY_S)
+
+
+def test_dear_pictures_keep_to_their_share_where_much_moves() -> None:
+    """A slow computer after thousands of edges, and a lamp that flickers ten times a second."""
+    made = pictures(turning(*np.arange(1.0, 41.0, 0.05).tolist(), length_s=41.0), cost_s=0.1)
+    first_few = PROMPT_MOST
+    assert 0.1 * (len(made) - first_few) < 2.2 * SHARE * 41.0
 
 
 def test_who_asks_for_few_gets_none_out_of_turn() -> None:

@@ -98,6 +98,18 @@ def test_a_bias_that_the_logger_has_not_followed_yet_is_left_alone() -> None:
     assert [what for _, what in logger.asked] == [QUIET, WHISPER]
 
 
+@pytest.mark.parametrize("followed", [True, False])
+def test_a_bias_that_the_logger_let_go_of_is_wanted_no_more(followed: bool) -> None:
+    """A strong bias ends after its time, a refused one never comes, and one that was away whispers again."""
+    strong = SetBias(Bias.UP, Bias.OFF)
+    prober = Prober()
+    prober.stand_down(strong)
+    if followed:
+        assert prober.next(shot(0.0, bias=strong)) is None
+    asked = [prober.next(shot(n * STEP_S)) for n in range(1, round((ANSWER_S + 1) / STEP_S))]
+    assert QUIET in asked
+
+
 def test_a_logger_that_does_not_answer_is_not_asked_for_ever() -> None:
     prober = Prober()
     asked = [prober.next(shot(n * STEP_S)) for n in range(round(5 / STEP_S))]
