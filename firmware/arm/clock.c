@@ -1,7 +1,9 @@
 #include "clock.h"
 
-/* A crystal starts within some milliseconds; this many looks take 50 ms and more at 8 MHz. */
-#define MOST_LOOKS 50000u
+/* A crystal starts within some milliseconds, erasing a page of flash takes 40 (data sheet, from memory); this many
+ * looks, of 4 to 10 cycles, take 50 to 125 ms at 16 MHz. A converter that is dead is waited for three times, which is
+ * still less than the watchdog's time. */
+#define MOST_LOOKS 200000u
 
 bool clock_wait(const reg *where, uint32_t bits, uint32_t value)
 {
@@ -12,8 +14,9 @@ bool clock_wait(const reg *where, uint32_t bits, uint32_t value)
 }
 
 /* The phase-locked loop makes 16 MHz of 8 MHz from the crystal (times 2) or of 4 MHz from the chip's own oscillator
- * (half of it, times 4), which is a few per cent off: the line may then be garbled at high rates, but says so. The
- * chip's own oscillator stays on: writing to the flash needs it. */
+ * (half of it, times 4), which is 1 % off, more when hot: the line may then be garbled. 16 MHz is the least that the
+ * loop is made for (data sheet, from memory), so with a slow oscillator it runs that much below. The chip's own
+ * oscillator stays on: writing to the flash needs it. */
 void clock_begin(void)
 {
     RCC->CR |= HSEON;

@@ -120,9 +120,11 @@ void journal_open(void)
         image[at] = (uint8_t)both;
         image[at + 1u] = (uint8_t)(both >> 8);
     }
-    for (next_entry = ENTRIES_AT; next_entry < BANK_END && !entry_is_blank(start + next_entry);
-         next_entry += ENTRY_SIZE)
-        replay(start + next_entry);
+    bool blank = false;
+    for (next_entry = ENTRIES_AT; next_entry < BANK_END && !blank; next_entry += ENTRY_SIZE) {
+        blank = entry_is_blank(start + next_entry);
+        replay(start + next_entry); /* the blank one too: it may have been begun */
+    }
 }
 
 uint8_t journal_read(uint16_t address)

@@ -32,6 +32,7 @@ struct systick_block { reg CTRL, LOAD, VAL; };
 #define SYSTICK ((struct systick_block *)0xE000E010u)
 #define NVIC_ENABLE ((reg *)0xE000E100u)
 #define NVIC_PRIORITY ((volatile uint8_t *)0xE000E400u)
+#define SCB_VTOR (*(reg *)0xE000ED08u)
 #define SCB_CCR (*(reg *)0xE000ED14u)
 #define SYSTICK_PRIORITY (*(volatile uint8_t *)0xE000ED23u)
 

@@ -15,15 +15,6 @@ int main(void);
 _Noreturn void reset(void);
 _Noreturn void fault(void);
 
-void reset(void)
-{
-    SCB_CCR |= STACK_ALIGNED; /* on early chips it is not so by itself */
-    memcpy(data_begin, data_stored, (size_t)(data_end - data_begin));
-    memset(zeroed_begin, 0, (size_t)(zeroed_end - zeroed_begin));
-    main();
-    fault();
-}
-
 /* Whatever should not happen: the watchdog ends it. */
 void fault(void)
 {
@@ -45,3 +36,13 @@ __attribute__((section(".vectors"), used)) static const struct vectors vectors =
     .exceptions = {[0] = reset, [1] = fault, [2] = fault, [14] = systick_interrupt},
     .interrupts = {[ADC1_INTERRUPT] = converter_interrupt, [USART1_INTERRUPT] = usart_interrupt},
 };
+
+void reset(void)
+{
+    SCB_VTOR = (uint32_t)&vectors; /* the boot loader in ROM, where that jumped here, has left its own */
+    SCB_CCR |= STACK_ALIGNED; /* on early chips it is not so by itself */
+    memcpy(data_begin, data_stored, (size_t)(data_end - data_begin));
+    memset(zeroed_begin, 0, (size_t)(zeroed_end - zeroed_begin));
+    main();
+    fault();
+}

@@ -24,9 +24,11 @@ static const uint16_t dividers[] = {
 
 static void receive_byte(uint32_t state)
 {
-    uint8_t byte = (uint8_t)USART1->DR; /* clears RXNE and ORE */
+    uint8_t byte = (uint8_t)USART1->DR; /* clears RXNE, and ORE if that was seen */
     if ((state & ORE) != 0)
         receive_lost();
+    if ((state & RXNE) == 0)
+        return; /* the lost one came between the last two readings of SR and DR: this byte was taken then */
     receive_put(byte);
     if (byte == 0)
         work_announce(); /* a frame may be complete */
@@ -55,7 +57,8 @@ void usart_interrupt(void)
 
 void usart_begin(uint8_t baud_code)
 {
-    GPIOA->CRH = PIN_MODE(8, INPUT) | PIN_MODE(9, USART_OUTPUT) | PIN_MODE(10, INPUT) | PIN_MODE(11, INPUT) |
+    GPIOA->BSRR = 1u << RX_BIT; /* pulled up: silence where no bridge is */
+    GPIOA->CRH = PIN_MODE(8, INPUT) | PIN_MODE(9, USART_OUTPUT) | PIN_MODE(10, INPUT_PULLED) | PIN_MODE(11, INPUT) |
                  PIN_MODE(12, INPUT) | PIN_MODE(13, INPUT_PULLED) | PIN_MODE(14, INPUT_PULLED) |
                  PIN_MODE(15, INPUT_PULLED); /* 13 to 15 as after reset: the debug port */
     USART1->BRR = dividers[baud_code];

@@ -39,6 +39,7 @@ from tests.firmware.board import BUILD, build
 
 PROGRAM_AT, PROGRAM_SIZE, RAM_AT, RAM_SIZE = 0x08000000, 0xE000, 0x20000000, 0x2000
 POWER_ON, RESET_PIN, BY_WATCHDOG = 1 << 27 | 1 << 26, 1 << 26, 1 << 29 | 1 << 26
+ENTRY_CYCLES = 12  # to enter an interrupt (the processor's manual, from memory)
 SYSTICK, CONVERTER, LINE = 15, 16 + 18, 16 + 37
 UNTOUCHED = 0xA5
 
@@ -120,7 +121,8 @@ class Chip:
         self.sent += self.line.sent
         self.clocks = Clocks(self._crystal, flags)
         self.line = Line()
-        self.pins = Pins()
+        self.pins, self.pins_a = Pins(), Pins()
+        self._vectors_at = 0
         self.converter = Converter(self._volts, self._supply_v)
         self.counter = Timer()
         self.pace = Timer(self._paced)
@@ -132,7 +134,7 @@ class Chip:
             "tim3": self.pace,
             "tim4": self.counter,
             "watchdog": self.watchdog,
-            "gpio_a": Pins(),
+            "gpio_a": self.pins_a,
             "gpio_b": self.pins,
             "adc": self.converter,
             "usart": self.line,
@@ -197,6 +199,7 @@ class Chip:
                 cycles = 2  # so that one is let in as soon as the program unlocks them
             elif waiting and self._more_urgent(waiting[0]):
                 self._enter(waiting[0])
+                continue
             self._step(cycles)
 
     # Time.
@@ -253,6 +256,7 @@ class Chip:
         Eight words of room on the stack, aligned to 8 bytes; what the processor keeps in them is kept here,
         since putting it back word by word takes ten times as long. So a handler must not look at them.
         """
+        assert self._vectors_at == PROGRAM_AT, "whose table is at 0 depends on who started the program"
         core = self._core
         self._before.append((number, self._pc, core.context_save()))
         self._begun.append(self._executed)
@@ -266,6 +270,7 @@ class Chip:
         self._pc = handler
         if number == SYSTICK:
             self.ticks.pending = False
+        self._stall(ENTRY_CYCLES)
 
     def _leave(self) -> None:
         number, self._pc, context = self._before.pop()
@@ -316,6 +321,8 @@ class Chip:
             self._priority[16 + offset - 0x400] = value
         elif offset == 0xD23:
             self._priority[SYSTICK] = value
+        elif offset == 0xD08:
+            self._vectors_at = value
         else:
             assert offset == 0xD14, f"register E000E{offset:03X}"
 

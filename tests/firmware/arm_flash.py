@@ -29,17 +29,27 @@ class Flash:
 
 
 class FlashControl(Part):
-    """The registers through which flash is written."""
+    """The registers through which flash is written.
+
+    The processor stands still meanwhile, as it fetches its program from the same flash; without `stalls`, as
+    if it ran from elsewhere, it goes on while a page is erased.
+    """
 
     WRITE_CYCLES, ERASE_CYCLES = int(70e-6 * CLOCK_HZ), int(40e-3 * CLOCK_HZ)
 
     def __init__(self, flash: Flash, stall: Callable[[int], None]) -> None:
         super().__init__()
         self.flash, self._stall = flash, stall
+        self.stalls = True
+        self._busy_until = 0
         self.kept[0x10] = 1 << 7
         self._keys: list[int] = []
 
+    def read(self, offset: int, now: int) -> int:
+        return self.kept[offset] | (offset == 0x0C and now < self._busy_until)
+
     def write(self, offset: int, value: int, now: int) -> None:
+        assert now >= self._busy_until or offset == 0x00, "the flash was still busy"
         if offset == 0x04:
             self._keys = [*self._keys, value][-2:]
             if self._keys == [0x45670123, 0xCDEF89AB]:
@@ -49,7 +59,7 @@ class FlashControl(Part):
             assert not locked or value == 1 << 7
             self.kept[0x10] = value
             if value & 0x42 == 0x42:
-                self._erase(self.kept[0x14] - FLASH_AT)
+                self._erase(self.kept[0x14] - FLASH_AT, now)
         elif offset == 0x0C:
             self.kept[0x0C] &= ~value
         else:
@@ -62,7 +72,7 @@ class FlashControl(Part):
         self.flash.cut_after -= 1
         return self.flash.cut_after < 0
 
-    def _erase(self, at: int) -> None:
+    def _erase(self, at: int, now: int) -> None:
         assert 0 <= at < FLASH_SIZE
         assert at % PAGE == 0
         cut = self._count()
@@ -71,7 +81,10 @@ class FlashControl(Part):
         self.flash.erased += 1
         if cut:
             raise PowerCutError
-        self._stall(self.ERASE_CYCLES)
+        if self.stalls:
+            self._stall(self.ERASE_CYCLES)
+        else:
+            self._busy_until = now + self.ERASE_CYCLES
 
     def program(self, at: int, size: int, value: int) -> None:
         assert self.kept[0x10] == 1, "not unlocked for writing"

@@ -90,6 +90,10 @@ class Pins(Part):
             return self.kept[0x0C] & ~self.grounded
         return self.kept[offset]
 
+    def pulled_up(self, pin: int) -> bool:
+        mode = self.kept[0x04 * (pin // 8)] >> 4 * (pin % 8) & 15
+        return mode == 8 and bool(self.kept[0x0C] >> pin & 1)
+
     def write(self, offset: int, value: int, now: int) -> None:
         if offset == 0x10:
             self.kept[0x0C] = self.kept[0x0C] & ~(value >> 16) | value & 0xFFFF
@@ -100,7 +104,11 @@ class Pins(Part):
 
 
 class Line(Part):
-    """USART: a transmitter with one byte in front of its shift register, a receiver with one behind it."""
+    """USART: a transmitter with one byte in front of its shift register, a receiver with one behind it.
+
+    Reading DR clears ORE only where SR was read with it: a byte that is lost between the two readings leaves
+    ORE alone, without RXNE (RM0008, ORE of USART_SR).
+    """
 
     RXNE, ORE, TXE = 1 << 5, 1 << 3, 1 << 7
 
@@ -109,7 +117,7 @@ class Line(Part):
         self.sent = bytearray()
         self.to_come: list[tuple[int, int]] = []  # (when, byte), ordered
         self._received = self._held = 0
-        self._state = self.TXE
+        self._state = self._seen = self.TXE
         self._free_at = 0  # the shift register
         self._waiting: int | None = None
 
@@ -118,9 +126,10 @@ class Line(Part):
 
     def read(self, offset: int, now: int) -> int:
         if offset == 0x00:
+            self._seen = self._state
             return self._state
         if offset == 0x04:
-            self._state &= ~(self.RXNE | self.ORE)
+            self._state &= ~(self.RXNE | self._seen & self.ORE)
             return self._received
         return self.kept[offset]
 
@@ -166,15 +175,21 @@ class Line(Part):
 
 
 class Converter(Part):
-    """ADC: one channel at a time, started by software or by `trigger`."""
+    """ADC: one channel at a time, started by software or by `trigger`.
+
+    A trigger waits for 2 clocks of the converter and one of the processor, less by one where the converter's
+    clock is in step with it (the data sheet's most, from memory).
+    """
 
     EOC = 1 << 1
+    LATENCY = 4
     SAMPLING = (1.5, 7.5, 13.5, 28.5, 41.5, 55.5, 71.5, 239.5)
     registers = 0x50
 
     def __init__(self, volts: LeadVolts, supply_v: float) -> None:
         super().__init__()
         self.volts, self.supply_v = volts, supply_v
+        self.dead = False
         self._ends = NEVER
         self._code = 0
         self.conversions = self.ignored = 0
@@ -214,14 +229,14 @@ class Converter(Part):
             self.ignored += 1
             return
         self.conversions += 1
-        self._start(now)
+        self._start(now + self.LATENCY + now % 2)
 
     def _start(self, now: int) -> None:
         channel = self.kept[0x34] & 31
         times = self.kept[0x0C] if channel >= 10 else self.kept[0x10]
         sampling = 2 * self.SAMPLING[times >> 3 * (channel % 10) & 7]
         self._code = self._measure(channel, now + sampling, sampling)
-        self._ends = now + round(sampling + 2 * 12.5)
+        self._ends = NEVER if self.dead else now + round(sampling + 2 * 12.5)
 
     def _measure(self, channel: int, at: float, sampling: float) -> int:
         if channel == 17:

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import subprocess
 from collections.abc import Iterable
-from types import TracebackType
-from typing import NamedTuple, Self
+from typing import NamedTuple
 
 from daq.framing import Deframer
 from daq.messages import Command, Message, Reply, parse_message
 from daq.pairs import DataFrame
-from tests.firmware.board import build, to_logger
+from tests.firmware.board import to_logger
+from tests.firmware.host_program import HostProgram
 
 EVERYTHING = 100_000
 
@@ -25,45 +24,13 @@ class State(NamedTuple):
     stored: int
 
 
-class HostCore:
+class HostCore(HostProgram):
     """One process; `boot` makes it a freshly reset device (the EEPROM keeps)."""
 
     def __init__(self, compiler: str = "gcc") -> None:
-        self._process = subprocess.Popen(
-            [str(build() / f"host-{compiler}"), "talk"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-        )
+        super().__init__(f"host-{compiler}", "talk")
         self.now_ms = 0
         self._deframer = Deframer()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        assert self._process.stdin is not None
-        assert self._process.stdout is not None
-        self._process.stdin.close()
-        code = self._process.wait(5)
-        self._process.stdout.close()
-        if kind is None:
-            assert code == 0  # sanitizers end the program with another code
-
-    @property
-    def pid(self) -> int:
-        return self._process.pid
-
-    def order(self, order: str) -> str:
-        assert self._process.stdin is not None
-        assert self._process.stdout is not None
-        self._process.stdin.write(order + "\n")
-        self._process.stdin.flush()
-        answer = self._process.stdout.readline()
-        assert answer, f"the core ended at: {order[:200]}"
-        return answer.strip()
 
     def boot(self, cause: int = 1) -> list[Message]:
         """Reset; gives the hello."""

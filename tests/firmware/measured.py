@@ -41,7 +41,7 @@ ARM_HEAD = """
 
 Measured in the emulator of the tests, 0.15 s at 8000 pairs a second with the same traffic. It counts
 instructions, not cycles: a Cortex-M3 takes one to three cycles for most of them, 12 to enter an interrupt and
-as many to leave it. From the end of a conversion to the next trigger there are 918 cycles.
+as many to leave it. From the end of a conversion to the next trigger there are 913 cycles.
 
 | | | |
 | --- | --- | --- |

@@ -102,6 +102,7 @@ def test_hello_comes_first_and_identify_repeats_it() -> None:
 @pytest.mark.parametrize("crystal", [True, False])
 def test_sixteen_megahertz_with_and_without_a_crystal(crystal: bool) -> None:
     chip = booted(crystal=crystal)
+    chip.run(0 if crystal else 0.1)  # waiting for it
     assert chip.clocks.hertz() == CLOCK_HZ
     assert chip.line.byte_cycles() == 10 * CLOCK_HZ // 500_000
     assert heard(chip).hellos
@@ -172,6 +173,47 @@ def test_interrupts_held_up_cost_pairs_and_move_none(seed: int) -> None:
         assert jumped == after.overflow == after.missed
 
 
+@pytest.mark.parametrize("lead", [0, 1])
+def test_an_interrupt_let_in_at_any_cycle_takes_no_other_conversion(lead: int) -> None:
+    """Held up over two triggers, so that the end of one that was passed over still asks for it; then let in
+    at each cycle from before the next trigger to after its conversion: the code of another one is there.
+    Slowly enough that the core has done with the loss before, and so would keep it."""
+    interval = 8 * INTERVAL
+    chip = booted(volts=clockwork)
+    ask(chip, Start(interval, 0, 1))
+    for offset in range(-50, 110):
+        chip.run(0.004)
+        triggers = chip.counter.kept[0x24]
+        chip.hold(chip.pace.due() + (1 + (triggers + lead) % 2) * interval + 5)
+        chip.run_to(chip.held_until + 50)
+        chip.hold(chip.pace.due() + offset)
+    chip.run(0.01)
+    _, result = ask(chip, Stop())
+    found = heard(chip)
+    indices = check_clockwork(found, interval)
+    lost = Stopped.parse(result).pairs - len(indices)
+    assert lost == Tally.parse(ask(chip, Statistics())[1]).lost_pairs > 160
+    assert len(indices) > 160
+
+
+def test_a_byte_lost_while_another_is_read_is_counted_and_makes_none_double() -> None:
+    """The interrupt is let in at each cycle about the end of an empty frame's byte, which may be lost."""
+    chip = booted()
+    pace = chip.line.byte_cycles()
+    overruns = []
+    for n in range(60):
+        frame = encode_message(Echo(b"x"), n)
+        begun = chip.now
+        chip.say(frame + b"\0")  # frames end at 0, and empty ones mean nothing
+        chip.run_to(begun + pace * (len(frame) - 1) - 50)
+        chip.hold(begun + pace * len(frame) - 40 + n)
+        chip.run(0.01)
+        tally = Tally.parse(ask(chip, Statistics())[1])
+        overruns.append(tally.receive_overruns)
+        assert tally.damaged_frames == 0, n
+    assert overruns[-1] > overruns[0]
+
+
 def test_a_slow_line_makes_jumps_and_moves_nothing() -> None:
     flash = Flash()
     chip = booted(flash=flash, volts=clockwork)
@@ -210,6 +252,37 @@ def test_bias_takes_effect_at_a_pair_and_is_told() -> None:
     told = [frame.bias for frame in heard(chip).data]
     assert [told[0], told[-1]] == [(Bias.UP, Bias.DOWN), (Bias.OFF, Bias.WHISPER)]
     assert sum(a != b for a, b in pairwise(told)) == 1
+
+
+def test_a_dead_converter_holds_nothing_up() -> None:
+    """It answers that the supply is unknown, and a strong bias goes off after its 5 s all the same."""
+    chip = booted()
+    assert ask(chip, BiasState(Bias.UP, Bias.OFF))[0] == Status.DONE
+    chip.converter.dead = True
+    chip.say(to_logger(Supply(), first_tag=7))
+    chip.run(6)
+    reply = Heard(chip.heard(), {}).reply(7)
+    assert (reply.status, SupplySum.parse(reply.result).sum) == (Status.DONE, 0)
+    assert chip.pins.moves[-1][1] >> 10 == 0
+    assert chip.resets == 0
+
+
+def test_no_input_that_may_be_left_open_floats() -> None:
+    """The receiver without a bridge; PB4, the reset of the debug port (RM0008, debug port pins)."""
+    chip = booted()
+    assert chip.pins_a.pulled_up(10)
+    assert chip.pins.pulled_up(0)
+    assert chip.pins.pulled_up(1)
+    assert chip.pins.pulled_up(4)
+
+
+def test_an_erasure_is_waited_for_to_its_end() -> None:
+    """40 ms (data sheet, from memory), also where the processor does not stand still meanwhile."""
+    chip = Chip()
+    chip.memory.stalls = False
+    chip.run(FIRST_BOOT_S + 0.03)
+    assert chip.flash.erased == 4
+    assert heard(chip).hellos
 
 
 def test_range_straps() -> None:

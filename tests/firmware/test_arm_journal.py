@@ -1,43 +1,29 @@
 """The flash that stands in for an EEPROM in the ARM port, on this computer: power cuts, worn cells, wear.
 
-A cut leaves bits half done, which then read now so, now so until they are written or erased whole: the
-chip's manual (PM0075, from memory) promises nothing of what is interrupted.
+A cut leaves bits half done, which then read now so, now so until they are written or erased whole, or for a
+while as before: the chip's manual (PM0075, from memory) promises nothing of what is interrupted.
 """
 
 from __future__ import annotations
 
 import random
-import subprocess
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 
 import pytest
 
-from tests.firmware.board import BUILD, build
+from tests.firmware.host_program import HostProgram
 
 SIZE, BANK, ENTRIES_AT = 1024, 4096, 8 + 1024
 
 
-class Journal:
-    def __init__(self, process: subprocess.Popen[str]) -> None:
-        self._process = process
-
-    def order(self, order: str) -> str:
-        assert self._process.stdin is not None
-        assert self._process.stdout is not None
-        self._process.stdin.write(order + "\n")
-        self._process.stdin.flush()
-        answer = self._process.stdout.readline()
-        assert answer, f"it ended at: {order}"
-        return answer.strip()
+class Journal(HostProgram):
+    def __init__(self, seed: int = 1, compiler: str = "gcc") -> None:
+        super().__init__(f"journal-{compiler}")
+        self.order(f"seed {seed}")
 
     def write_all(self, changes: Sequence[tuple[int, int]]) -> None:
         """All of (address, value), each read back."""
-        assert self._process.stdin is not None
-        assert self._process.stdout is not None
-        self._process.stdin.write("".join(f"write {address} {value}\n" for address, value in changes))
-        self._process.stdin.flush()
-        answers = [self._process.stdout.readline() for _ in changes]
+        answers = self.orders([f"write {address} {value}" for address, value in changes])
         assert [int(answer) for answer in answers] == [value for _, value in changes]
 
     def open(self) -> bytearray | None:
@@ -50,22 +36,8 @@ class Journal:
         return None if answer.endswith("cut") else int(answer)
 
 
-@contextmanager
-def journal(seed: int = 1, compiler: str = "gcc") -> Iterator[Journal]:
-    build()
-    with subprocess.Popen(
-        [str(BUILD / f"journal-{compiler}")], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-    ) as process:
-        flash = Journal(process)
-        flash.order(f"seed {seed}")
-        yield flash
-        assert process.stdin is not None
-        process.stdin.close()
-        assert process.wait(5) == 0  # sanitizers end it with another code
-
-
 def test_a_blank_flash_is_a_blank_eeprom() -> None:
-    with journal() as flash:
+    with Journal() as flash:
         assert flash.open() == bytearray(b"\xff" * SIZE)
 
 
@@ -73,7 +45,7 @@ def test_a_blank_flash_is_a_blank_eeprom() -> None:
 def test_what_was_written_is_there_after_a_boot(compiler: str) -> None:
     """Through several banks: one takes 383 changes."""
     chance, model = random.Random(3), bytearray(b"\xff" * SIZE)
-    with journal(compiler=compiler) as flash:
+    with Journal(compiler=compiler) as flash:
         flash.open()
         for n in range(1500):
             address, value = chance.randrange(SIZE), chance.randrange(256)
@@ -85,7 +57,9 @@ def test_what_was_written_is_there_after_a_boot(compiler: str) -> None:
 
 
 def cut_once(flash: Journal, chance: random.Random, model: bytearray) -> None:
-    """Some writes, the power going amid one of them or amid the boots that follow."""
+    """Some writes, the power going amid one of them or amid the boots that follow. What it leaves half done
+    wavers at once, or only after the next boot and change."""
+    flash.order(f"steady {chance.randrange(2)}")
     flash.order(f"cut {chance.choice([chance.randrange(8), chance.randrange(1200)])}")
     unfinished = bytearray(model)
     for _ in range(chance.randrange(1, 60)):
@@ -99,6 +73,9 @@ def cut_once(flash: Journal, chance: random.Random, model: bytearray) -> None:
     found = flash.open()
     assert found is not None
     assert found in (model, unfinished)
+    found[9] = chance.randrange(256)
+    assert flash.write(9, found[9]) == found[9]
+    flash.order("steady 0")
     model[:] = found
 
 
@@ -106,7 +83,7 @@ def cut_once(flash: Journal, chance: random.Random, model: bytearray) -> None:
 def test_a_power_cut_at_any_moment_costs_no_more_than_the_byte_being_written(seed: int) -> None:
     """And what the first boot found is found by every later one, however bits waver."""
     chance, model = random.Random(seed), bytearray(b"\xff" * SIZE)
-    with journal(seed + 1) as flash:
+    with Journal(seed + 1) as flash:
         flash.open()
         for _ in range(20):
             cut_once(flash, chance, model)
@@ -118,7 +95,7 @@ def test_a_power_cut_at_any_moment_costs_no_more_than_the_byte_being_written(see
 def test_the_last_change_cut_short_is_there_for_good_or_never(operation: int) -> None:
     """Address, value, check, seal: whichever wavers, later changes included."""
     for seed in range(20):
-        with journal(100 * operation + seed) as flash:
+        with Journal(100 * operation + seed) as flash:
             flash.open()
             flash.write(5, 1)
             flash.order(f"cut {operation}")
@@ -130,6 +107,30 @@ def test_the_last_change_cut_short_is_there_for_good_or_never(operation: int) ->
             assert [opened and opened[5:7] for opened in (flash.open() for _ in range(6))] == [
                 bytearray((found[5], 3))
             ] * 6
+
+
+@pytest.mark.parametrize("operation", range(4))
+@pytest.mark.parametrize("cuts_at_boot", range(3))
+def test_a_change_that_left_no_trace_at_first_harms_no_later_one(operation: int, cuts_at_boot: int) -> None:
+    """The half word reads as if never written, then wavers once another change stands there; so does what
+    the next boots were cut short in."""
+    for seed in range(5):
+        with Journal(100 * operation + seed) as flash:
+            flash.open()
+            flash.write(5, 1)
+            flash.order("steady 1")
+            flash.order(f"cut {operation}")
+            assert flash.write(0, 2) is None
+            for _ in range(cuts_at_boot):
+                flash.order("cut 2")  # other head, seal, then the entry in question
+                assert flash.open() is None
+            found = flash.open()
+            assert found is not None
+            assert flash.write(1023, 0x5A) == 0x5A
+            found[1023] = 0x5A
+            flash.order("steady 0")
+            for _ in range(6):
+                assert flash.open() == found
 
 
 CHANGES_IN_A_BANK = 383
@@ -148,7 +149,7 @@ def test_a_change_of_banks_cut_amid_its_seal() -> None:
 
 def change_banks(cut: int, seed: int) -> None:
     model = bytearray(b"\xff" * SIZE)
-    with journal(seed) as flash:
+    with Journal(seed) as flash:
         flash.open()
         changes = [(n % 300, n * 7 % 251) for n in range(1 + CHANGES_IN_A_BANK)]
         flash.write_all(changes)
@@ -169,8 +170,23 @@ def change_banks(cut: int, seed: int) -> None:
             assert flash.open() == changed
 
 
+def test_a_boot_takes_an_entry_as_a_change_does() -> None:
+    """What the wear in firmware/arm/journal.h is reckoned from."""
+    with Journal() as flash:
+        flash.open()
+        flash.write(0, 1)  # with it the first bank begins
+        for _ in range(CHANGES_IN_A_BANK - 1):
+            flash.open()
+        taken = []
+        for address in (1, 2):
+            flash.order("cut 1000")
+            flash.write(address, 1)
+            taken.append(1000 - int(flash.order("left")))
+        assert taken == [4, CHANGE_OF_BANKS]
+
+
 def test_a_cell_that_is_worn_out_is_left_behind() -> None:
-    with journal() as flash:
+    with Journal() as flash:
         flash.open()
         flash.write(0, 1)
         flash.order(f"dead {ENTRIES_AT + 8 + 2}")  # the value of the second entry
@@ -183,7 +199,7 @@ def test_a_cell_that_is_worn_out_is_left_behind() -> None:
 
 def test_a_head_that_is_worn_out_is_told() -> None:
     """The byte reads as before: the core answers that the EEPROM does not hold it."""
-    with journal() as flash:
+    with Journal() as flash:
         flash.open()
         flash.order("dead 2")
         assert flash.write(3, 0x12) == 0xFF

@@ -3,6 +3,7 @@
  *
  *   seed N         chance begins anew
  *   cut N          the power goes amid the N-th writing or erasing from now on, 0 the next one
+ *   steady N       1: a cut leaves every bit that was to become 0 reading 1, for now; 0: such bits waver from now on
  *   open           a boot; answers all bytes in hex, or "cut"
  *   write A V      answers the byte that is read back, or "cut"
  *   dead AT        the half word at this offset takes nothing any more
@@ -23,6 +24,7 @@
 static uint16_t cells[CELLS];
 static uint16_t weak[CELLS]; /* bits that read now so, now so */
 static long operations_left = -1;
+static bool steady;
 static uint32_t dead_cell = NO_CELL;
 static uint32_t chance_state = 1;
 static jmp_buf power_is_back;
@@ -48,7 +50,21 @@ uint16_t flash_read(uint32_t offset)
     uint32_t cell = offset / 2u;
     if (offset % 2u != 0 || cell >= CELLS)
         abort();
-    return (uint16_t)(cells[cell] ^ (weak[cell] & chance()));
+    return (uint16_t)(cells[cell] ^ (steady ? 0 : weak[cell] & chance()));
+}
+
+/* Of the bits that were to become 0 when the power went, those that are neither; what else was to change is done or
+ * has not begun. */
+static uint16_t cut_short(uint16_t *changes)
+{
+    if (steady)
+        return *changes;
+    if ((chance() & 1u) != 0)
+        *changes &= chance();
+    uint16_t half_done = *changes & chance();
+    while ((chance() & 1u) != 0) /* often only a bit or two waver */
+        half_done &= chance();
+    return half_done;
 }
 
 void flash_write(uint32_t offset, uint16_t value)
@@ -60,11 +76,7 @@ void flash_write(uint32_t offset, uint16_t value)
         return;
     uint16_t changes = (uint16_t)(~value & (cells[cell] | weak[cell])); /* a bit that is 0 stays so */
     if (power_goes()) {
-        if ((chance() & 1u) != 0)
-            changes &= chance();
-        uint16_t half_done = changes & chance();
-        while ((chance() & 1u) != 0) /* often only a bit or two waver */
-            half_done &= chance();
+        uint16_t half_done = cut_short(&changes);
         cells[cell] &= (uint16_t)~(changes & ~half_done);
         weak[cell] = (uint16_t)((weak[cell] & ~changes) | half_done);
         longjmp(power_is_back, 1);
@@ -95,6 +107,8 @@ static void carry_out(const char *order)
         chance_state = (uint32_t)number * 2654435761u | 1u;
     } else if (sscanf(order, "cut %ld", &number) == 1) {
         operations_left = number;
+    } else if (sscanf(order, "steady %ld", &number) == 1) {
+        steady = number != 0;
     } else if (sscanf(order, "dead %u", &address) == 1) {
         dead_cell = address / 2u;
     } else if (strcmp(order, "left\n") == 0) {
