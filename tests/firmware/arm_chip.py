@@ -12,6 +12,7 @@ import functools
 import os
 import struct
 import subprocess
+import tempfile
 import threading
 import time
 import tty
@@ -35,7 +36,7 @@ from tests.firmware.arm_parts import (
     Timer,
     Watchdog,
 )
-from tests.firmware.board import BUILD, build
+from tests.firmware.board import build
 
 PROGRAM_AT, PROGRAM_SIZE, RAM_AT, RAM_SIZE = 0x08000000, 0xE000, 0x20000000, 0x2000
 POWER_ON, RESET_PIN, BY_WATCHDOG = 1 << 27 | 1 << 26, 1 << 26, 1 << 29 | 1 << 26
@@ -72,10 +73,11 @@ def still(channel: int, at_s: float) -> float:
 @functools.cache
 def program() -> bytes:
     """What is written to the chip, from its beginning on."""
-    build()
-    binary = BUILD / "arm.bin"
-    subprocess.run(["objcopy", "-I", "ihex", "-O", "binary", str(BUILD / "arm.hex"), str(binary)], check=True)
-    return Path(binary).read_bytes()
+    image = build() / "arm.hex"
+    with tempfile.TemporaryDirectory() as folder:  # not beside the image: other tests may do this meanwhile
+        binary = Path(folder) / "arm.bin"
+        subprocess.run(["objcopy", "-I", "ihex", "-O", "binary", str(image), str(binary)], check=True)
+        return binary.read_bytes()
 
 
 class Chip:

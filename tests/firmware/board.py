@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import functools
 import json
 import struct
@@ -28,10 +29,15 @@ ORDER_TIMEOUT_S = 5.0
 
 @functools.cache
 def build() -> Path:
-    """Build image, host programs and simulated board once; gives the directory they are in."""
-    made = subprocess.run(
-        ["make", "--silent", "-j2", "-C", str(FIRMWARE)], capture_output=True, text=True, check=False
-    )
+    """Build image, host programs and simulated board once; gives the directory they are in.
+
+    One worker at a time: a second make would use, or write again, what the first one has half written.
+    """
+    with (FIRMWARE / "Makefile").open() as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        made = subprocess.run(
+            ["make", "--silent", "-j2", "-C", str(FIRMWARE)], capture_output=True, text=True, check=False
+        )
     assert made.returncode == 0, made.stdout + made.stderr
     return BUILD
 
