@@ -40,14 +40,13 @@ class ByteQueue:
             self._changed.notify()
 
     def take(self, timeout_s: float) -> Arrival | None:
-        """The next bytes, None after `timeout_s` without any; LineLostError once they have ended."""
+        """All bytes that wait, up to a loss, with the stamp of the last ones; None after `timeout_s` without
+        any; LineLostError once they have ended."""
         with self._changed:
             if not self._arrivals and self._end is None:
                 self._changed.wait(timeout_s)
             if self._arrivals:
-                arrival = self._arrivals.popleft()
-                self._size -= len(arrival.data)
-                return arrival
+                return self._joined()
             if self._lost:
                 arrival = Arrival(b"", self._lost_ns, self._lost)
                 self._lost = 0
@@ -55,3 +54,13 @@ class ByteQueue:
             if self._end is not None:
                 raise LineLostError(str(self._end)) from self._end
             return None
+
+    def _joined(self) -> Arrival:
+        first = last = self._arrivals.popleft()
+        parts = [first.data]
+        while self._arrivals and not self._arrivals[0].lost:
+            last = self._arrivals.popleft()
+            parts.append(last.data)
+        data = b"".join(parts)
+        self._size -= len(data)
+        return Arrival(data, last.stamp_ns, first.lost)

@@ -189,24 +189,29 @@ def make_session(source: SampleSource, expectation: str, out: Path | None, look_
     return session
 
 
-def find_source(options: argparse.Namespace) -> SampleSource | None:
-    """The source that the options name; None when they name none and no logger is remembered."""
+def find_source(options: argparse.Namespace, turn_s: float = 0.0) -> SampleSource | None:
+    """The source that the options name; None when they name none and no logger is remembered.
+
+    A logger is listened to every `turn_s`.
+    """
     if options.bench is not None:
         from daq.bench import BenchSource
 
         return BenchSource(options.bench, rate_hz=options.rate or 4000.0)
     if options.port is not None:
-        from daq.serial_port import SerialSource
-
-        return SerialSource(options.port, rate_hz=options.rate or 4000.0, baud=options.baud)
+        return _serial_source(options.port, options, turn_s)
     from daq.serial_port import remembered_port
 
     port = remembered_port()
     if port is None:
         return None
+    return _serial_source(port, options, turn_s)
+
+
+def _serial_source(port: str, options: argparse.Namespace, turn_s: float) -> SampleSource:
     from daq.serial_port import SerialSource
 
-    return SerialSource(port, rate_hz=options.rate or 4000.0, baud=options.baud)
+    return SerialSource(port, rate_hz=options.rate or 4000.0, baud=options.baud, turn_s=turn_s)
 
 
 def only_logger() -> SampleSource:

@@ -94,14 +94,18 @@ class LoggerSource:
     """See the module. The constructor opens the line and waits for the logger's answer (up to 5 s).
 
     With `whisper` the leads carry the whisper bias from the first pair on: it tells a lead on nothing, and
-    pins that nothing holds, from zero volts, and moves nothing else.
+    pins that nothing holds, from zero volts, and moves nothing else. While a run goes on, what came is taken
+    every `turn_s`: where nobody watches, seldom, since each taking costs as much as hundreds of pairs do.
 
     Raises DeviceError (nobody or no logger answers), WorkError (rights, port in use, other firmware) or
     CommandError (a rate that the logger or the line cannot do).
     """
 
-    def __init__(self, connector: Connector, rate_hz: float, whisper: bool = True) -> None:
+    def __init__(
+        self, connector: Connector, rate_hz: float, whisper: bool = True, turn_s: float = 0.0
+    ) -> None:
         self._connector = connector
+        self._turn_s = turn_s
         self._closing = threading.Event()
         self._commands: queue.SimpleQueue[Command] = queue.SimpleQueue()
         self._attempts = 0
@@ -184,6 +188,8 @@ class LoggerSource:
         try:
             while not self._commands.empty():
                 self.link.command(self._commands.get())
+            if self._turn_s and self.link.running:
+                self._closing.wait(self._turn_s)
             return self._exchange(connection)
         except OtherLoggerError as error:
             self._hang_up()

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from daq.snapshot import Snapshot
 
 STATUS_EVERY_S = 60.0
+LISTEN_S = 0.1  # how often what the logger sent is taken: nobody waits for it
 LOOK_S = 0.2  # how often the recording is looked at
 PICTURE_S = 1.0  # age of what a line says, at most: nobody looks at more of it
 AWAKE_SAID_S = 1.0  # what holds off sleep takes a moment to be refused
@@ -33,7 +34,7 @@ def record(options: argparse.Namespace) -> int:
         return list_benches(answers=False)
     path = options.out or new_capture_name(Path.cwd())
     require_new_capture(path)  # before a logger is opened for nothing
-    source = find_source(options) or only_logger()
+    source = find_source(options, LISTEN_S) or only_logger()
     _warn_of_room(path, options)
     session = make_session(source, options.expect, path, PICTURE_S)
     stop = threading.Event()

@@ -236,8 +236,9 @@ class SerialSource(LoggerSource):
         rate_hz: float = DEFAULT_RATE_HZ,
         baud: int = DEFAULT_BAUD,
         whisper: bool = True,
+        turn_s: float = 0.0,
     ) -> None:
         connector = SerialConnector(port, baud)
-        super().__init__(connector, rate_hz, whisper)
+        super().__init__(connector, rate_hz, whisper, turn_s)
         if connector.adapter is not None:
             remember(connector.adapter)

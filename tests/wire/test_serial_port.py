@@ -24,7 +24,7 @@ from daq.framing import Kind
 from daq.logger_source import LoggerSource
 from daq.remembered import UsbIdentity
 from daq.samples import Bias, Block, ChangeKind, GapReason, Item
-from daq.serial_port import GATHER_S, PortInfo, SerialConnector, SerialSource
+from daq.serial_port import PortInfo, SerialConnector, SerialSource
 from daq.source import Capability, SetBias, SetRate
 from tests.wire.fake_logger import FakeLogger
 from tests.wire.pty_logger import PtyLogger
@@ -98,6 +98,17 @@ def test_samples_flow_and_the_stop_is_confirmed(plugged: PtyLogger) -> None:
     assert gaps(items) == []
     assert recording.source.info.port == plugged.port
     assert recording.source.capabilities == {Capability.RATE, Capability.WHISPER, Capability.BIAS}
+
+
+def test_taken_seldom_nothing_is_lost_or_late(plugged: PtyLogger) -> None:
+    """Where nobody watches what came is taken every `turn_s`, in one piece."""
+    recording, begun = Recording(SerialSource(plugged.port, turn_s=0.1)), time.monotonic()
+    recording.until(more_pairs(recording, 3000))
+    items = recording.end()
+    turns = (time.monotonic() - begun) / 0.1
+    assert gaps(items) == []
+    assert check_one_run(items) == plugged.logger.pairs
+    assert sum(isinstance(item, Block) for item in items) <= 2 * turns + 8  # the first ones, the farewell
 
 
 def test_commands_from_another_thread(plugged: PtyLogger) -> None:
@@ -206,9 +217,9 @@ def test_garbage_on_the_line(plugged: PtyLogger) -> None:
 
 
 def test_a_reader_at_half_speed_loses_bytes_and_says_so(plugged: PtyLogger) -> None:
-    """The queue is full all the time: every pair is either there or in a gap."""
+    """It comes back when twice as much came as the queue holds: every pair is either there or in a gap."""
     source = LoggerSource(SerialConnector(plugged.port, queue_bytes=2000), 4000.0)
-    recording = Recording(source, pause_s=2 * GATHER_S)
+    recording = Recording(source, pause_s=0.4)
     recording.until(lambda items: len(gaps(items)) >= 3)
     recording.pause_s = 0.0
     recording.until(more_pairs(recording, 2000))
