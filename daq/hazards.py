@@ -2,7 +2,9 @@
 
 AC: within 0.2 s a lead spends a good part of the time both well below and well above the reference, with
 a swing of 10 V or more, moving smoothly. A coil's kick is short, a floating reference moves each lead to
-one side only, and noise jumps from pair to pair.
+one side only, and noise jumps from pair to pair. What AC falls through it climbs through as well, and as
+fast, whatever its shape or offset; a coil let go plunges from source to far below zero at once and comes back
+only by way of zero, where it waits for the next pulse.
 """
 
 from __future__ import annotations
@@ -10,7 +12,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from daq.crossings import UV
+from daq.crossings import REACH_S, UV, WINDOW_S
 from daq.stretches import Raw
 
 WINDOWS = 8  # of 25 ms
@@ -23,7 +25,8 @@ SMOOTH_SLOW = 0.7  # where a cycle of mains has only a few samples
 SLOW_WINDOW = 20
 TOP_OF_SWING = 0.05
 FLAT = 0.3
-EVEN = 0.75  # time below zero, of the time above it: a coil that kicks at every pulse stays above for longer
+EVEN = 0.75  # time below zero, of the time above it, where samples are too few to see a coil's plunge
+PLUNGES_PER_LEAP = 4
 CUT_OFF_UV = 38 * UV  # a sine cut off by the converter is flat too
 NOISY_UV = 1.0 * UV
 NOISE_ABOUT_UV = 2.5 * UV
@@ -38,7 +41,8 @@ class Hazards:
         self.windows: int = earlier.windows if earlier is not None else 0
         self.noisy_windows: int = earlier.noisy_windows if earlier is not None else 0
         self._open: Raw = np.empty((0, 2), dtype=np.int32)
-        self._rows: npt.NDArray[np.float64] = np.empty((0, 2, 6))
+        self._rows: npt.NDArray[np.float64] = np.empty((0, 2, 8))
+        self._reach = max(1, round(window * REACH_S / WINDOW_S))
 
     def push(self, micro: Raw) -> None:
         part = np.concatenate((self._open, micro)) if len(self._open) else micro
@@ -51,16 +55,21 @@ class Hazards:
         self._rows = np.concatenate((self._rows, rows))[-(WINDOWS - 1) :]
 
     def _statistics(self, view: npt.NDArray[np.int32]) -> npt.NDArray[np.float64]:
-        """Per window and lead: time below, time above, lowest, highest, mean step, time at the top."""
+        """Per window and lead: time below, time above, lowest, highest, mean step, time at the top; how often
+        it went from above to below within the reach, and from below to above."""
         low, high = view.min(axis=1), view.max(axis=1)
-        out = np.empty((len(view), 2, 6))
+        out = np.empty((len(view), 2, 8))
         out[..., 2], out[..., 3] = low, high
-        out[..., 0] = (view < -BEYOND_UV).mean(axis=1) if low.min() < -BEYOND_UV else 0.0
-        out[..., 1] = (view > BEYOND_UV).mean(axis=1)
+        above = view > BEYOND_UV
+        out[..., 1] = above.mean(axis=1)
         if low.min() < -BEYOND_UV:
+            below = view < -BEYOND_UV
+            out[..., 0] = below.mean(axis=1)
             out[..., 5] = (view > (high - TOP_OF_SWING * (high - low))[:, None, :]).mean(axis=1)
+            out[..., 6] = (above[:, : -self._reach] & below[:, self._reach :]).sum(axis=1)
+            out[..., 7] = (below[:, : -self._reach] & above[:, self._reach :]).sum(axis=1)
         else:
-            out[..., 5] = 1.0
+            out[..., [0, 5, 6, 7]] = 0.0, 1.0, 0.0, 0.0
         out[..., 4] = np.abs(np.diff(view, axis=1)).mean(axis=1)
         noisy = (out[..., 4] > NOISY_UV / 4).all(axis=1) & (high - low > NOISY_UV).all(axis=1)
         noisy &= (np.abs(view.mean(axis=1)) < NOISE_ABOUT_UV).all(axis=1)  # a source with ripple is no noise
@@ -81,14 +90,20 @@ class Hazards:
         found = (
             (below > PART_OF_TIME)
             & (above > PART_OF_TIME)
-            & (below > EVEN * above)
+            & ((below > EVEN * above) | (self.window >= SLOW_WINDOW))
             & (swing > SWING_UV)
             & (step < smooth * swing)
             & (both >= BOTH_WINDOWS)
         )
         # a sine stays near its peak for a seventh of the time, a pulse for as long as it lasts
         flat = (span[..., 5, :].mean(axis=-1) > FLAT) & (span[..., 3, :].max(axis=-1) < CUT_OFF_UV)
-        self.ac |= bool((found & ~flat).any())
+        self.ac |= bool((found & ~flat & ~self._kicks(span)).any())
+
+    def _kicks(self, span: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
+        """A lead that plunges again and again and hardly ever leaps; with few samples a sine may, too."""
+        plunges, leaps = span[..., 6, :].sum(axis=-1), span[..., 7, :].sum(axis=-1)
+        often = (plunges >= WINDOWS) & (self.window >= SLOW_WINDOW)
+        return np.asarray(often & (plunges >= PLUNGES_PER_LEAP * leaps))
 
     @property
     def noise(self) -> bool:
