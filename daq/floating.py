@@ -235,9 +235,15 @@ def _decided(stretch: Steady | Train, flags: Flags, on: bool, rate_hz: float) ->
         if one is not False and other is not False and _alike(stretch):
             return True, True
         if stretch.end - stretch.start < PROBED_AFTER_S * rate_hz:
-            one = abs(stretch.mean[0] - FREE_UV) < KEPT_UV if one is None else one
-            other = abs(stretch.mean[1] - FREE_UV) < KEPT_UV if other is None else other
+            one = _stands_free(stretch, 0) if one is None else one
+            other = _stands_free(stretch, 1) if other is None else other
     return one is True, other is True
+
+
+def _stands_free(stretch: Steady, lead: int) -> bool:
+    """A free lead is at its level at once and stays; what comes down to it by and by is a wire's drop."""
+    levels = stretch.head[lead], stretch.mean[lead], stretch.tail[lead]
+    return all(abs(level - FREE_UV) < KEPT_UV for level in levels)
 
 
 def _alike(stretch: Steady) -> bool:
