@@ -164,6 +164,7 @@ def _evidence(m: Material, context: Context) -> Evidence:
         whispered=context.whispered,
         moved_together=m.moved_together,
         in_turn=m.in_turn,
+        hasty=m.hasty,
         roles_swapped=_roles_swapped(m),
         always_on=m.forward + m.reverse > 0 and not m.offs,
         nothing_seen=not m.scale.seen,

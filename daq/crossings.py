@@ -98,7 +98,8 @@ class Crossings:
     def push(self, lead1: Micro, lead2: Micro, window: int | None = None) -> Scan:
         """Scan new pairs: a whole number of windows, or one short last window given as `window`."""
         size = window or self.window
-        movement = self._movement(lead1, lead2)
+        moved = self._movement(lead1, lead2)
+        movement = np.abs(moved[0]), np.abs(moved[1])
         noise = _window_noise(lead1, lead2, size)
         usual = (_window_median(movement[0], size), _window_median(movement[1], size))
         if self._past is None:
@@ -113,7 +114,8 @@ class Crossings:
                 hysteresis=0.0,
             )
         source = self._source(lead1, lead2, size)
-        moving = self._moving(movement, usual, noise, source, size)
+        limits = self._limits(usual, noise, source)
+        moving = _moving(moved, movement, limits, size)
         flips = self._flips(lead1, lead2, source, size)
         self._at += len(lead1)
         return Scan(moving, *flips, np.repeat(source, size))
@@ -123,7 +125,7 @@ class Crossings:
             self._tail = (np.full(self.reach, lead1[0]), np.full(self.reach, lead2[0]))
         long = [np.concatenate((t, x)) for t, x in zip(self._tail, (lead1, lead2), strict=True)]
         self._tail = (long[0][-self.reach :], long[1][-self.reach :])
-        moved = [np.abs(x[self.reach :] - x[: -self.reach]) for x in long]
+        moved = [x[self.reach :] - x[: -self.reach] for x in long]
         return moved[0], moved[1]
 
     def _source(self, lead1: Micro, lead2: Micro, size: int) -> Floats:
@@ -165,29 +167,20 @@ class Crossings:
             tops[where] = np.maximum(tops[where], np.where(flat, top, 0.0))
         return tops
 
-    def _moving(
-        self,
-        movement: tuple[Micro, Micro],
-        usual: tuple[Floats, Floats],
-        noise: Floats,
-        source: Floats,
-        size: int,
-    ) -> npt.NDArray[np.bool_]:
+    def _limits(self, usual: tuple[Floats, Floats], noise: Floats, source: Floats) -> tuple[Floats, Floats]:
+        """For each window how far either lead may move and still stand."""
         assert self._past is not None
         past = self._past
         quiet = _quieter_of_two(past.noise, noise)
-        moving = np.zeros(len(movement[0]), dtype=np.bool_)
-        kept = []
+        least = np.maximum(MOVE_OF_SOURCE * source, MOVE_OF_NOISE * quiet)
+        limits, kept = [], []
         for lead in (0, 1):
             ordinary = _quieter_of_two(past.usual[lead], usual[lead])
-            limit = np.maximum(MOVE_OF_SOURCE * source, MOVE_OF_NOISE * quiet)
-            limit = np.maximum(limit, MOVE_OF_USUAL * ordinary)
-            limit = np.maximum(limit, 0.03 * UV)
-            moving |= (movement[lead].reshape(-1, size) > limit[:, None]).ravel()
+            limits.append(np.maximum(np.maximum(least, MOVE_OF_USUAL * ordinary), 0.03 * UV))
             kept.append(np.concatenate((past.usual[lead], usual[lead]))[-2:])
         past.usual = (kept[0], kept[1])
         past.noise = np.concatenate((past.noise, noise))[-2:]
-        return moving
+        return limits[0], limits[1]
 
     def _flips(
         self, lead1: Micro, lead2: Micro, source: Floats, size: int
@@ -241,6 +234,22 @@ class Crossings:
         past.extremes = (float(low[-1]), float(high[-1]))
         past.middle, past.hysteresis = float(middle[-1]), float(hysteresis[-1])
         return middle, hysteresis
+
+
+def _moving(
+    moved: tuple[Micro, Micro], movement: tuple[Micro, Micro], limits: tuple[Floats, Floats], size: int
+) -> npt.NDArray[np.bool_]:
+    """Where a lead moved beyond its limit. What both leads share is the source's movement: there the wider
+    limit holds, since a lead that has only just joined the source has shown none of its ripple yet."""
+    one, two = (x.reshape(-1, size) > limit[:, None] for x, limit in zip(movement, limits, strict=True))
+    moving = one | two
+    rows = np.flatnonzero(moving.any(axis=1) & (limits[0] != limits[1]))
+    if len(rows):
+        narrow, wide = np.minimum(*limits)[rows, None], np.maximum(*limits)[rows, None]
+        first, second = (x.reshape(-1, size)[rows] for x in moved)
+        shared = np.abs(first - second) <= narrow
+        moving[rows] &= ~(shared & (np.maximum(np.abs(first), np.abs(second)) <= wide))
+    return np.asarray(moving.ravel())
 
 
 def _window_noise(lead1: Micro, lead2: Micro, size: int) -> Floats:

@@ -136,9 +136,9 @@ def feed_while_off(parts: Sequence[Part], scale: Scale, rate_hz: float) -> Feed:
         if not together or a.levels is None or b.levels is None:
             since = None
             continue
-        if _up(a.levels, scale) and _down(b.levels, scale):
+        if at_source(a.levels, scale) and _down(b.levels, scale):
             since = b.start
-        elif _down(a.levels, scale) and _up(b.levels, scale):
+        elif _down(a.levels, scale) and at_source(b.levels, scale):
             if since is not None and b.start - since < ASLEEP_LEAST_S * rate_hz:
                 feed.gaps.append((since, b.start))
             else:
@@ -148,7 +148,8 @@ def feed_while_off(parts: Sequence[Part], scale: Scale, rate_hz: float) -> Feed:
     return feed
 
 
-def _up(levels: Pair, scale: Scale) -> bool:
+def at_source(levels: Pair, scale: Scale) -> bool:
+    """Both leads, while off."""
     return min(levels) > UP_OF_SOURCE * scale.source
 
 

@@ -114,7 +114,8 @@ class Evidence:
     whispered: bool = False  # the whisper bias was on at some time
     moved_together: int = 0
     in_turn: int = 0
-    roles_swapped: bool = False  # both polarities seen, and they rest at different levels
+    hasty: int = 0
+    roles_swapped: bool = False  # the leads rest at different levels at different times
     always_on: bool = False
     nothing_seen: bool = False
 

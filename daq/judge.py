@@ -50,17 +50,29 @@ def judge(evidence: Evidence) -> Judgement:
     if refused is not None:
         return refused
     leaning, confidence = _weigh(evidence)
-    if min(evidence.forward, evidence.reverse) > REVERSE_LEAST_S:
+    if _both_ways(evidence):
         if not evidence.roles_swapped:
             return _reversing(evidence)
         confidence = min(confidence, NOT_DEFINITE)
-    if evidence.in_turn >= max(IN_TURN_LEAST, IN_TURN_SHARE * evidence.votes.transitions):
+    often = evidence.in_turn >= max(IN_TURN_LEAST, IN_TURN_SHARE * evidence.votes.transitions)
+    if often or _ground_switched_too(evidence, leaning):
         confidence = min(confidence, NOT_DEFINITE)
     if leaning is Side.UNDETERMINED:
         return _undetermined(evidence, 0.0, leaning)
     if confidence < DEFINITE:
         return _undetermined(evidence, confidence, leaning)
     return _definite(evidence, leaning, confidence)
+
+
+def _both_ways(evidence: Evidence) -> bool:
+    """Whether either lead was the positive one while on."""
+    return min(evidence.forward, evidence.reverse) > REVERSE_LEAST_S
+
+
+def _ground_switched_too(evidence: Evidence, leaning: Side) -> bool:
+    """On the positive side both leads at source mean an open ground. One that opens or closes just when the
+    feed is switched is no fault that came by chance. (On the ground side it is a feed that wakes.)"""
+    return leaning is Side.HIGH and evidence.hasty > 0
 
 
 def _weigh(evidence: Evidence) -> tuple[Side, float]:
@@ -225,14 +237,14 @@ def _not_enough(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
             "switch does.",
             CYCLE,
         )
-    if e.roles_swapped:
+    if e.roles_swapped and _both_ways(e):
         return (
             "The leads changed roles and rest at another level since: one may have come off its pin.",
             NextTest("Seat both leads, clear the evidence and cycle the control again."),
         )
-    if e.in_turn >= IN_TURN_LEAST:
+    if e.in_turn >= IN_TURN_LEAST or _ground_switched_too(e, leaning):
         return (
-            "Both leads also rise and fall together around each switching: feed and ground may both be "
+            "Both leads also rise or fall together right beside a switching: feed and ground may both be "
             "switched, one after the other.",
             NextTest(
                 "Hold the key on and cycle the control alone; then hold the control on and cycle the key."

@@ -14,7 +14,7 @@ from math import inf
 from typing import TypeVar
 
 from daq.crossings import SOURCE_LEAST_UV, UV
-from daq.departures import OnPoint, feed_while_off, on_points, opened_loads, spikes
+from daq.departures import OnPoint, at_source, feed_while_off, on_points, opened_loads, spikes
 from daq.evidence import OffKind, Told, Votes, kind_of_off, weigh
 from daq.floating import sort_out
 from daq.labels import ON, SOURCE_SEEN_UV, Label, Scale, label_stretches, seen_scale
@@ -25,12 +25,13 @@ from daq.settled import Level, levels_of
 from daq.slow_pulses import with_slow_trains
 from daq.stretches import Lost, Pair, Steady, Stretch, Train
 from daq.supply import Dip, find_dips
-from daq.switching import Part, Switching, follow
+from daq.switching import SHORT_S, Part, Switching, follow
 from daq.turns import Turn
 from daq.waveform import Answers, answers_of
 
 KICK_UV = 1.5 * UV
 BEATS = 0.08  # of source, beyond every mean level
+SAME_HAND_S = 0.2
 LEVELS_MOST = 512
 
 K = TypeVar("K")
@@ -78,6 +79,7 @@ class Material:
     mirrored: float = 0.0
     moved_together: int = 0
     in_turn: int = 0  # of these, with an on part right beside one of the two levels
+    hasty: int = 0  # of these, with both leads at source for no longer than a relay takes between the two
     references: list[tuple[float, float]] = field(default_factory=list)
     loose: list[tuple[float, float]] = field(default_factory=list)  # a lead off its pin, or the load open
     floats_now: tuple[bool, bool] = (False, False)
@@ -148,7 +150,7 @@ def gather(
     m.moved_together = sum(
         a.label is Label.OFF and b.label is Label.OFF and not b.begins for a, b in pairwise(parts)
     )
-    m.in_turn = _in_turn(parts)
+    m.in_turn, m.hasty = _in_turn(parts), _hasty(parts, scale, rate_hz)
     m.references = reference_spans(parts)
     m.dips = find_dips(stretches, parts, scale, rate_hz)
     m.opened = opened_loads(parts, rate_hz)
@@ -177,10 +179,22 @@ def _in_turn(parts: Sequence[Part]) -> int:
     )
 
 
+def _hasty(parts: Sequence[Part], scale: Scale, rate_hz: float) -> int:
+    """Times at source on both leads, beside on, so short that the same hand moved feed and ground."""
+    count = 0
+    for a, b in pairwise(parts):
+        if a.label is not Label.OFF or b.label is not Label.OFF or b.begins:
+            continue
+        for part, beside_on in ((a, a.begins), (b, b.ends)):
+            short = SHORT_S <= (part.end - part.start) / rate_hz < SAME_HAND_S
+            count += beside_on and short and part.levels is not None and at_source(part.levels, scale)
+    return count
+
+
 def _add_levels(m: Material, parts: Sequence[Part], scale: Scale) -> None:
     for p in parts:
         if p.mirrored:
-            m.mirrored += p.end - p.start
+            m.mirrored += p.end - p.start if p.label in ON else 0.0
             continue
         levels = _pulsed_levels(p) or p.levels
         inside = levels is not None and min(levels) > -1.0 * UV and max(levels) < scale.source + KICK_UV
@@ -253,10 +267,14 @@ def _last_make(switching: Switching, end: float) -> float:
 
 
 def reference_spans(parts: Sequence[Part]) -> list[tuple[float, float]]:
-    """Mirrored parts, with the off parts near zero beside them (they read zero without a reference)."""
+    """Mirrored parts, with the off parts near zero beside them (they read zero without a reference).
+
+    While off, a motor that coasts and a charged capacitor mirror as well: with the feed away nothing holds
+    either pin, and the leads' own resistances halve what the load itself makes.
+    """
     spans: list[tuple[float, float]] = []
     for n, part in enumerate(parts):
-        if not part.mirrored:
+        if not part.mirrored or part.label not in ON:
             continue
         a, b = n, n
         while a > 0 and _reads_zero(parts[a - 1], part):
@@ -305,6 +323,7 @@ def add(a: Material, b: Material) -> Material:
         mirrored=a.mirrored + b.mirrored,
         moved_together=a.moved_together + b.moved_together,
         in_turn=a.in_turn + b.in_turn,
+        hasty=a.hasty + b.hasty,
         references=a.references + b.references,
         loose=a.loose + b.loose,
         floats_now=b.floats_now,

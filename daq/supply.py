@@ -34,6 +34,7 @@ CRANK_RECOVERS = 0.15  # of the depth, while still down
 STATE_DEEPER = 0.15  # of the level before: a flat fall this deep that comes back alike is a bias, no dip
 STATE_ALIKE = 0.01
 MOVED_ALIKE = 0.04  # of source
+BELOW_ZERO_UV = -0.2 * UV
 CURRENT_SEEN_UV = 0.08 * UV  # drop of the ground side that a current makes
 CURRENT_GONE = 0.25
 
@@ -91,13 +92,36 @@ def source_points(
 ) -> list[Point]:
     """What the leads show of the source, in order of time."""
     points: list[Point] = []
+    grounded = False
     for n, steady in enumerate(_levels_of_parts(stretches, parts, scale, rate_hz)):
         part = parts[n]
         if part.mirrored or part.train is not None or part.label is Label.UNKNOWN:
             continue
         points += _on_points(part, n, steady, rate_hz) if part.label is not Label.OFF else []
-        points += _off_points(n, steady, scale) if part.label is Label.OFF else []
+        if part.label is Label.OFF:
+            grounded = _rests_at_ground(parts, n, steady, grounded)
+            points += _off_points(n, steady, scale, grounded)
     return points
+
+
+def _rests_at_ground(parts: Sequence[Part], n: int, steady: Sequence[Steady], before: bool) -> bool:
+    """Whether the leads show the ground through the load, however far neighbours lift it, and not the source:
+    the feed is further from where it was beside this off part, while on, than the ground side.
+
+    Args:
+        before: whether the part before did; that is what one without a switching at either end goes on with.
+    """
+    part = parts[n]
+    if part.begins and n and parts[n - 1].stretches:
+        on, off = parts[n - 1].stretches[-1].tail, [s.head for s in steady]
+    elif part.ends and n + 1 < len(parts) and parts[n + 1].stretches:
+        on, off = parts[n + 1].stretches[0].head, [s.tail for s in reversed(steady)]
+    else:
+        return before
+    if not off:
+        return False
+    rest = next((levels for levels in off if min(levels) > ALIKE * max(levels)), off[0])
+    return max(on) - max(rest) > min(rest) - min(on)
 
 
 def _on_points(part: Part, n: int, steady: Sequence[Steady], rate_hz: float) -> list[Point]:
@@ -110,17 +134,17 @@ def _on_points(part: Part, n: int, steady: Sequence[Steady], rate_hz: float) -> 
     ]
 
 
-def _off_points(n: int, steady: Sequence[Steady], scale: Scale) -> list[Point]:
+def _off_points(n: int, steady: Sequence[Steady], scale: Scale, grounded: bool) -> list[Point]:
     points = []
     rest = steady[0].settled if steady else (0.0, 0.0)
-    lifted = False  # both leads came up from zero: a shared ground does that, not the source
+    lifted = grounded  # both leads came up from zero: a shared ground does that, not the source
     for s in steady:
         for at, (a, b) in _times_and_levels(s):
             high = max(a, b)
             if high < LOST_BELOW * scale.source:
                 lifted = True
                 continue
-            alike = min(a, b) > ALIKE * high or _moved_alike((a, b), rest, scale)
+            alike = min(a, b) > ALIKE * high or (not grounded and _moved_alike((a, b), rest, scale))
             resting = alike and not lifted
             moving = abs(high - max(rest)) > MOVED_ALIKE * scale.source
             points.append(Point(at, high, n, resting=resting, doubtful=not resting, moving=moving))
@@ -128,7 +152,10 @@ def _off_points(n: int, steady: Sequence[Steady], scale: Scale) -> list[Point]:
 
 
 def _moved_alike(levels: Pair, rest: Pair, scale: Scale) -> bool:
-    """A diode string rests apart from the other lead; the source moves both."""
+    """A diode string rests apart from the other lead; the source moves both. What goes below zero is not held
+    by it: a motor that coasts while its feed is away."""
+    if min(levels) < BELOW_ZERO_UV:
+        return False
     a, b = levels[0] - rest[0], levels[1] - rest[1]
     return abs(a - b) < MOVED_ALIKE * scale.source < min(abs(a), abs(b))
 

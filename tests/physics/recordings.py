@@ -16,7 +16,7 @@ from tests.physics.switches import Pulse
 from tests.physics.truth import Control, TrueEdge, TrueEvent, TruePwm, Truth
 
 Array = npt.NDArray[np.float64]
-PROBES = ("shown1", "shown2", "pinf", "ping", "post", "splicef")
+PROBES = ("shown1", "shown2", "pinf", "ping", "post", "splicef", "chassis")
 MAX_STEP_S = 2e-3
 SLOW_S = 0.02  # a driver slower than this has its span cut to the visible part of the slope
 
@@ -184,6 +184,8 @@ class _View:
         self.feed_pin = waves.at("pinf", self.times)
         self.ground_pin = waves.at("ping", self.times)
         self.feed_end = waves.at("splicef", self.times)
+        if plan.harness.reference_at == "chassis":
+            self.feed_end = self.feed_end - waves.at("chassis", self.times)
         self.post = waves.at("post", self.times)
         order = -1.0 if plan.harness.leads_on[1] == "pinf" or plan.harness.leads_on[0] == "ping" else 1.0
         self.sign = order
