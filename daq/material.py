@@ -180,15 +180,26 @@ def _in_turn(parts: Sequence[Part]) -> int:
 
 
 def _hasty(parts: Sequence[Part], scale: Scale, rate_hz: float) -> int:
-    """Times at source on both leads, beside on, so short that the same hand moved feed and ground."""
+    """Times at source on both leads, beside on, so short that the same hand moved feed and ground.
+
+    Not the moment when the ground opened for good: the feed then comes and goes, and the load works no more.
+    """
     count = 0
-    for a, b in pairwise(parts):
+    for n, (a, b) in enumerate(pairwise(parts)):
         if a.label is not Label.OFF or b.label is not Label.OFF or b.begins:
             continue
-        for part, beside_on in ((a, a.begins), (b, b.ends)):
-            short = SHORT_S <= (part.end - part.start) / rate_hz < SAME_HAND_S
-            count += beside_on and short and part.levels is not None and at_source(part.levels, scale)
+        if a.begins and _short_at_source(a, scale, rate_hz):
+            later = parts[n + 2 :]
+            works = any(p.label in ON for p in later)
+            count += works or not any(p.levels is not None and at_source(p.levels, scale) for p in later)
+        elif b.ends:
+            count += _short_at_source(b, scale, rate_hz)
     return count
+
+
+def _short_at_source(part: Part, scale: Scale, rate_hz: float) -> bool:
+    short = SHORT_S <= (part.end - part.start) / rate_hz < SAME_HAND_S
+    return short and part.levels is not None and at_source(part.levels, scale)
 
 
 def _add_levels(m: Material, parts: Sequence[Part], scale: Scale) -> None:

@@ -83,6 +83,13 @@ def test_a_ground_that_opens_just_as_the_feed_is_switched_is_switched_itself() -
     assert found["next_test"]["do"].startswith("Hold the key on")
 
 
+def test_a_ground_that_opens_for_good_is_not_switched() -> None:
+    """By chance 0.1 s before the load is switched off; then the feed comes and goes, and no current flows."""
+    opens = [(0.2, 12.5, 0.1), (0.1, 12.6, 12.6), (0.3, 0.0, 0.0)]
+    found = analyse(levels([*HIGH, *HIGH, *opens, (0.3, 12.6, 12.6), (0.3, 0.0, 0.0)]), RATE)
+    assert (found["side"], kinds(found)) == ("high", ["ground dropout"])
+
+
 def test_a_feed_that_wakes_just_before_it_is_used_stays_a_ground_side() -> None:
     woken = [(0.5, 0.0, 0.0), (0.1, 12.6, 12.6)]
     found = analyse(levels([*woken, (0.5, 12.5, 0.1), *LOW]), RATE)
