@@ -7,7 +7,7 @@ on the stretches alone, never on how the samples arrived.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from daq.evidence import Told
 from daq.glue import append, glue
@@ -18,9 +18,20 @@ from daq.stretches import Lost, Steady, Stretch, end_of, start_of
 
 CHAPTER = 480  # stretches
 GLUED = 5  # latest stretches that may still be joined
-LATEST = 24  # stretches looked at anew for every picture, up to twice as many: a slow train needs twenty
+LATEST = 24  # stretches looked at anew for every picture, at least: a slow train needs twenty
+BLOCK = 8  # stretches among which the longest clear level is where a picture begins to look
 UNTOUCHED_S = 2.0  # a pulse train may still take back what is younger
 ROUGH_S = 0.004  # a stretch this long shows a level
+
+
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    """Stretches that a live picture need not look at again."""
+
+    begin: int  # index of the level that it begins within; -1: it begins with all
+    cut: int  # index of the level that it ends within
+    span: tuple[int, int]  # that level's
+    so_far: Material  # its contribution and those of the pieces before it
 
 
 class Chapters:
@@ -32,7 +43,8 @@ class Chapters:
         self._compared = 0  # stretches at the end that were compared with each other at this scale
         self.told = Told()
         self._responses = Responses()  # for pictures: an answer about the whole is worked out anew
-        self._before: tuple[tuple[int, int, Told], Material] | None = None  # what `picture` need not look at
+        self._pieces: list[_Piece] = []  # what `picture` need not look at
+        self._pieces_told = self.told
 
     def emit(self, stretch: Stretch) -> None:
         if self._shows_more(stretch):
@@ -76,29 +88,53 @@ class Chapters:
 
     def picture(self, still_open: Sequence[Stretch]) -> Material:
         """As `material`, for a live picture, asked for many times a second: only the latest stretches
-        are looked at anew. What came before is one more chapter, for the time being."""
+        are looked at anew. What came before is made of pieces, for the time being."""
         cut = self._picture_cut()
         if cut is None:
             return add(self._done, self._picture([*self._stretches, *still_open], self._done.scale))
-        left, right = self._halves(cut)
-        key = (left.start, left.end, self.told)
-        if self._before is None or self._before[0] != key:
-            self._before = (key, self._chapter([*self._stretches[:cut], left]))
-        before = self._before[1]
+        before = self._pieces_to(cut)
+        _, right = self._halves(cut)
         stretches = [right, *self._stretches[cut + 1 :], *still_open]
-        return add(add(self._done, before), self._picture(stretches, before.scale))
+        return add(before, self._picture(stretches, before.scale))
+
+    def _pieces_to(self, cut: int) -> Material:
+        """Everything before the middle of the level at `cut`.
+
+        Pieces grow as a binary counter carries: a new one takes those before it that are no longer. So most
+        of it is looked at as a whole, yet no stretch is looked at again for every new one.
+        """
+        if self._pieces_told != self.told:
+            self._pieces, self._pieces_told = [], self.told
+        level, _ = self._halves(cut)
+        span = level.start, level.end
+        pieces = self._pieces
+        while pieces and (pieces[-1].cut > cut or (pieces[-1].cut == cut and pieces[-1].span != span)):
+            pieces.pop()
+        if not pieces or pieces[-1].cut < cut:
+            begin = pieces[-1].cut if pieces else -1
+            while pieces and pieces[-1].cut - pieces[-1].begin <= cut - begin:
+                begin = pieces.pop().begin
+            pieces.append(self._piece(begin, cut, span))
+        return pieces[-1].so_far
+
+    def _piece(self, begin: int, cut: int, span: tuple[int, int]) -> _Piece:
+        before = self._pieces[-1].so_far if self._pieces else self._done
+        first = [] if begin < 0 else [self._halves(begin)[1]]
+        stretches = [*first, *self._stretches[begin + 1 : cut], self._halves(cut)[0]]
+        found = gather(stretches, self.rate_hz, self.told, before.scale, Responses())
+        return _Piece(begin, cut, span, add(before, found))
 
     def _picture(self, stretches: Sequence[Stretch], floor: Scale) -> Material:
         return gather(stretches, self.rate_hz, self.told, floor, self._responses)
 
     def _picture_cut(self) -> int | None:
         """The longest clear level of the latest block of stretches that is whole and old enough."""
-        end = (len(self._stretches) - LATEST) // LATEST * LATEST
+        end = (len(self._stretches) - LATEST) // BLOCK * BLOCK
         while end > 0:
-            cut = self._clearest(end - LATEST, end, False)
+            cut = self._clearest(end - BLOCK, end, False)
             if cut is not None and cut > 0:
                 return cut
-            end -= LATEST
+            end -= BLOCK
         return None
 
     def _close_chapter(self) -> None:
@@ -110,7 +146,7 @@ class Chapters:
         left, right = self._halves(cut)
         self._done = add(self._done, self._chapter([*self._stretches[:cut], left]))
         self._stretches = [right, *self._stretches[cut + 1 :]]
-        self._before = None
+        self._pieces = []
 
     def _chapter(self, stretches: Sequence[Stretch]) -> Material:
         return gather(stretches, self.rate_hz, self.told, self._done.scale, Responses())

@@ -13,6 +13,7 @@ from typing import ClassVar, Protocol, TypeVar
 
 import numpy as np
 from rich.segment import Segment
+from rich.style import Style
 from textual.geometry import Region
 from textual.strip import Strip
 from textual.widget import Widget
@@ -77,6 +78,7 @@ class TraceView(Widget, can_focus=False):
     }
 
     def __init__(self, read_trace: ReadTrace, id: str | None = None) -> None:
+        self._paints: dict[str, Style] = {}
         super().__init__(id=id)
         self.read_trace = read_trace
         self.window_s = 10.0
@@ -105,12 +107,22 @@ class TraceView(Widget, can_focus=False):
         row = self._rows[y]
         return Strip(
             [
-                Segment(row.gutter, self.get_component_rich_style(row.gutter_style)),
-                Segment(row.scale, self.get_component_rich_style("trace--scale")),
-                Segment(row.trace, self.get_component_rich_style(row.trace_style)),
+                Segment(row.gutter, self._paint(row.gutter_style)),
+                Segment(row.scale, self._paint("trace--scale")),
+                Segment(row.trace, self._paint(row.trace_style)),
             ],
             len(row.gutter) + len(row.scale) + len(row.trace),
         )
+
+    def _paint(self, name: str) -> Style:
+        """The widget forgets its own styles with every refresh; they are the same until the theme changes."""
+        if name not in self._paints:
+            self._paints[name] = self.get_component_rich_style(name)
+        return self._paints[name]
+
+    def notify_style_update(self) -> None:
+        self._paints.clear()
+        super().notify_style_update()
 
     def _compose_rows(self, snapshot: Snapshot) -> list[_Row]:
         cells = self.size.width - GUTTER

@@ -51,8 +51,8 @@ def test_soon_after_a_switching_there_is_a_picture() -> None:
 
 
 def test_what_moves_all_the_time_gets_no_more_than_its_share() -> None:
-    """Ten pulses a second, each long enough to be told: a few at once, then about one more in 0.15 s."""
-    made = pictures(turning(*np.arange(1.0, 21.0, 0.05).tolist(), length_s=21.0))
+    """Seven pulses a second, each long enough to be told: a few at once, then about one more in 0.15 s."""
+    made = pictures(turning(*np.arange(1.0, 21.0, 0.07).tolist(), length_s=21.0))
     calm = 21.0 / PICTURE_EVERY_S
     assert len(made) <= calm + PROMPT_MOST + 20.0 / 0.15
     assert len(made) > calm
@@ -73,8 +73,8 @@ def test_dear_pictures_come_seldom_but_one_dear_one_changes_nothing() -> None:
 
 
 def test_dear_pictures_keep_to_their_share_where_much_moves() -> None:
-    """A slow computer after thousands of edges, and a lamp that flickers ten times a second."""
-    made = pictures(turning(*np.arange(1.0, 41.0, 0.05).tolist(), length_s=41.0), cost_s=0.1)
+    """A slow computer after thousands of edges, and a lamp that flickers seven times a second."""
+    made = pictures(turning(*np.arange(1.0, 41.0, 0.07).tolist(), length_s=41.0), cost_s=0.1)
     first_few = PROMPT_MOST
     assert 0.1 * (len(made) - first_few) < 2.2 * SHARE * 41.0
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import threading
-import time
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
@@ -35,9 +34,10 @@ def live() -> Iterator[Live]:
         session.close()
 
 
-def _shelf(title: str, *choices: Choice, slow_s: float = 0.0) -> Shelf:
+def _shelf(title: str, *choices: Choice, found: threading.Event | None = None) -> Shelf:
     def find() -> Sequence[Choice]:
-        time.sleep(slow_s)
+        if found is not None:
+            found.wait(60)
         return choices
 
     return Shelf(title, find, f"no {title.lower()}")
@@ -75,10 +75,12 @@ async def test_it_lists_shelves_with_their_choices_and_keys(size: tuple[int, int
 
 
 async def test_slow_ports_do_not_hold_up_the_rest(live: Live) -> None:
-    shelves = [_shelf("LOGGERS", slow_s=0.5), _shelf("BENCHES", Choice("brake lamp", "", live))]
+    found = threading.Event()
+    shelves = [_shelf("LOGGERS", found=found), _shelf("BENCHES", Choice("brake lamp", "", live))]
     async with on_stage(StartScreen(shelves)) as pilot:
         await until(pilot, lambda: "brake lamp" in text(pilot.app))
         assert "looking …" in text(pilot.app)
+        found.set()
         await until(pilot, lambda: "no loggers" in text(pilot.app))
         option = pilot.app.screen.query_one(OptionList).highlighted_option
         assert option is not None

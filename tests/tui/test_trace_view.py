@@ -15,6 +15,7 @@ from daq.snapshot import Bands, StateWord
 from daq.trace import TraceRing
 from tests.tui.scenes import LAYOUT, SCALE, counts, snapshot, switched
 from tests.tui.stage import lines, on_stage
+from tui import themes
 from tui.trace_view import GUTTER, TraceView
 
 
@@ -96,6 +97,18 @@ async def test_a_frame_repaints_the_pen_and_nothing_else(monkeypatch: pytest.Mon
     told = {x - GUTTER for region in painted for x in range(region.x, region.right)}
     assert differ
     assert differ <= told
+
+
+async def test_another_theme_paints_it_anew() -> None:
+    frame = _Frame(_ring(switched(4.0)))
+    async with on_stage(frame, (80, 8), themes.DARK) as pilot:
+        frame.view.show(snapshot())
+        await pilot.pause()
+        dark = [segment.style for segment in frame.view.render_line(0)]
+        pilot.app.theme = themes.LIGHT
+        await pilot.pause()
+        light = [segment.style for segment in frame.view.render_line(0)]
+    assert all(a != b for a, b in zip(dark, light, strict=True))
 
 
 @pytest.mark.parametrize("spike_at", [3, 1234, 7999])
