@@ -8,9 +8,10 @@ period could (equivalent-time sampling). Sums are integers: the order of adding 
 
 from __future__ import annotations
 
-import math
 from bisect import bisect_right
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +19,7 @@ import numpy.typing as npt
 from daq.stretches import Pair, Raw
 
 Floats = npt.NDArray[np.float64]
+Number = TypeVar("Number", float, Floats)
 PLACES = 128  # of a period
 LINE_LEAST = 4  # moments that make a line
 BLOCK_PERIODS = 16
@@ -69,12 +71,15 @@ class Clock:
     total: float = 0.0  # of moments since the origin
     weighted: float = 0.0  # of k times these
 
-    def add(self, at: float) -> None:
-        if self.count == 0:
-            self.origin = at
-        self.total += at - self.origin
-        self.weighted += self.count * (at - self.origin)
-        self.count += 1
+    def add(self, moments: Sequence[float]) -> None:
+        """The next moments, one after the other: the sums are rounded alike, however many come at once."""
+        if self.count == 0 and moments:
+            self.origin = moments[0]
+        origin, total, weighted = self.origin, self.total, self.weighted
+        for k, at in enumerate(moments, self.count):
+            total += at - origin
+            weighted += k * (at - origin)
+        self.count, self.total, self.weighted = self.count + len(moments), total, weighted
 
     @property
     def middle(self) -> float:
@@ -85,7 +90,12 @@ class Clock:
     def period(self) -> float | None:
         """None for fewer than four moments."""
         n = self.count
-        return None if n < LINE_LEAST else (12 * self.weighted - 6 * (n - 1) * self.total) / (n * (n * n - 1))
+        return None if n < LINE_LEAST else _slope(n, self.total, self.weighted)
+
+
+def _slope(n: int, total: Number, weighted: Number) -> Number:
+    """Of the line through n moments, from their sums since the first."""
+    return (12 * weighted - 6 * (n - 1) * total) / (n * (n * n - 1))
 
 
 class LevelSums:
@@ -136,74 +146,116 @@ class PulseSums:
         self._open: Raw = np.empty((0, 2), dtype=np.int32)
         self._first = first  # position of the first open sample
 
-    def mark(self, at: float, up: bool) -> None:
-        """A crossing of the middle at `at`; those that let the load go begin a period.
+    def mark(self, crossings: Iterable[tuple[float, bool]]) -> None:
+        """The next crossings of the middle (at, up); those that let the load go begin a period.
 
         The first and the last period are left out: the switch of the whole may have cut them short.
         """
-        if up is self.positive:
-            return
-        if self._begun:
-            if self._marks:
-                self.clock.add(self._marks[-1])
-            self._marks.append(at)
-        self._begun = True
+        let_go = [at for at, up in crossings if up is not self.positive]
+        if not self._begun and let_go:
+            self._begun = True
+            del let_go[0]
+        self.clock.add([*self._marks[-1:], *let_go][:-1])
+        self._marks += let_go
 
     def add(self, raw: Raw, middle: Floats) -> None:
         """The samples that follow, with the middle at each."""
         self.levels.add(raw, middle)
         self._open = np.concatenate((self._open, raw))
-        while (last := self._block_end()) is not None:
-            self._fold(last)
+        ends = self._block_ends()
+        if ends:
+            self._fold(ends)
 
     def finish(self) -> None:
         """The train has ended: what is left is a shorter block."""
         last = self._complete() - 1
         if last > 0:
-            self._fold(last)
+            self._fold([last])
 
     def _complete(self) -> int:
         """How many of the marks may be used: the latest one may end the train, the samples may lag."""
         end = self._first + len(self._open)
         return bisect_right(self._marks, end, hi=max(0, len(self._marks) - 1))
 
-    def _block_end(self) -> int | None:
-        """The mark that ends the next block of periods; None while it is not complete."""
-        for n in range(1, self._complete()):
-            if n == BLOCK_PERIODS or self._marks[n] - self._marks[0] >= self._longest:
-                return n
-        return None
+    def _block_ends(self) -> list[int]:
+        """The marks that end the next blocks of periods, as far as they are complete."""
+        marks, complete = self._marks, self._complete()
+        ends = [0]
+        while True:
+            first = ends[-1]
+            following = range(first + 1, min(first + BLOCK_PERIODS, complete - 1) + 1)
+            full = first + BLOCK_PERIODS < complete
+            if full and marks[first + BLOCK_PERIODS - 1] - marks[first] < self._longest:
+                ends.append(first + BLOCK_PERIODS)
+                continue
+            end = next((n for n in following if marks[n] - marks[first] >= self._longest), None)
+            if end is None:
+                return ends[1:]
+            ends.append(end)
 
-    def _fold(self, last: int) -> None:
-        """Give the samples from the first mark to mark `last` their places."""
-        marks = np.asarray(self._marks[: last + 1])
-        start, stop = math.ceil(marks[0]), math.ceil(marks[-1])
-        at = np.arange(start, stop)
-        now = self._open[start - self._first : stop - self._first]
+    def _fold(self, ends: Sequence[int]) -> None:
+        """Give the samples from the first mark to the last of `ends` their places, block by block."""
+        marks = np.asarray(self._marks[: ends[-1] + 1])
+        bounds = np.array([0, *ends])
+        turns = np.ceil(marks[bounds]).astype(np.int64)
+        at = np.arange(turns[0], turns[-1])
+        now = self._open[turns[0] - self._first : turns[-1] - self._first]
         before = self._open[np.maximum(at - 1 - self._first, 0)]
-        places = _places(at, marks)
+        places = _places(at, turns, marks, bounds)
         told = ~np.isnan(places)
-        steps = np.clip((STEPS * places[told]).astype(np.int64), 0, STEPS - 1)
-        self.profile.add(steps, now[told], before[told])
-        self._marks = self._marks[last:]
-        kept = max(self._first, stop - 1)
+        if not told.all():
+            places, now, before = places[told], now[told], before[told]
+        steps = np.clip((STEPS * places).astype(np.int64), 0, STEPS - 1)
+        self.profile.add(steps, now, before)
+        self._marks = self._marks[ends[-1] :]
+        kept = max(self._first, int(turns[-1]) - 1)
         self._open = self._open[kept - self._first :]
         self._first = kept
 
 
-def _places(at: npt.NDArray[np.int64], marks: Floats) -> Floats:
-    """Parts of a period; nan in periods that are unlike the others of the block.
+def _places(
+    at: npt.NDArray[np.int64], turns: npt.NDArray[np.int64], marks: Floats, bounds: npt.NDArray[np.int64]
+) -> Floats:
+    """Parts of a period, of samples `at` in blocks that begin at `turns` and at the marks `bounds`.
 
     A steady drive's marks are better known together than each by itself.
     """
-    line = Clock()
-    for mark in marks.tolist():
-        line.add(mark)
-    if line.period is not None:
-        due = np.arange(len(marks)) * line.period
-        due += marks.mean() - due.mean()
-        if np.abs(marks - due).max() < STEADY:
-            return np.asarray((at - due[0]) / line.period % 1.0)
+    begin, period, steady = _lines(marks, bounds)
+    pairs = np.diff(turns)
+    places = (at - np.repeat(begin, pairs)) / np.repeat(period, pairs) % 1.0
+    for n in np.flatnonzero(~steady):
+        inside = slice(turns[n] - turns[0], turns[n + 1] - turns[0])
+        places[inside] = _uneven_places(at[inside], marks[bounds[n] : bounds[n + 1] + 1])
+    return places
+
+
+def _lines(marks: Floats, bounds: npt.NDArray[np.int64]) -> tuple[Floats, Floats, npt.NDArray[np.bool_]]:
+    """For each block where its line begins, its period, and whether its marks are on it."""
+    periods = np.diff(bounds)
+    begin, period = np.zeros(len(periods)), np.ones(len(periods))
+    steady = np.zeros(len(periods), dtype=np.bool_)
+    for count in np.unique(periods) + 1:
+        if count < LINE_LEAST:
+            continue
+        k = np.arange(count)
+        blocks = np.flatnonzero(periods == count - 1)
+        rows = marks[bounds[blocks][:, None] + k]
+        since = rows - rows[:, :1]
+        slope = _slope(int(count), _sum_of_rows(since), _sum_of_rows(k * since))
+        due = k * slope[:, None]
+        due += ((_sum_of_rows(rows) - _sum_of_rows(due)) / count)[:, None]
+        begin[blocks], period[blocks] = due[:, 0], slope
+        steady[blocks] = np.abs(rows - due).max(axis=1) < STEADY
+    return begin, period, steady
+
+
+def _sum_of_rows(rows: Floats) -> Floats:
+    """Each row added from left to right, so that it is rounded alike beside any other rows."""
+    return np.asarray(np.cumsum(rows, axis=1)[:, -1])
+
+
+def _uneven_places(at: npt.NDArray[np.int64], marks: Floats) -> Floats:
+    """Parts of a period in one block, by its own marks; nan in periods that are unlike its others."""
     lengths = np.diff(marks)
     usual = float(np.median(lengths))
     alike = np.abs(lengths - usual) <= max(UNLIKE_PAIRS, UNLIKE * usual)

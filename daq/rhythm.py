@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import statistics
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -41,23 +42,23 @@ class Direction:
     @classmethod
     def of(cls, times: list[float]) -> Direction:
         direction = cls(times[:ENDS], times[:2], 1, 0.0)
-        for at in times[2:]:
-            direction._count(at)
+        direction._count(times[2:])
         return direction
 
-    def add(self, at: float) -> None:
-        if len(self.starts) < ENDS:
-            self.starts.append(at)
-        self._count(at)
+    def add(self, times: Sequence[float]) -> None:
+        """The next crossings."""
+        self.starts += times[: ENDS - len(self.starts)]
+        self._count(times)
 
-    def _count(self, at: float) -> None:
-        ends = self.ends
-        change = abs((at - ends[-1]) - (ends[-1] - ends[-2]))
-        self.wander += (change - self.wander) / 8
-        ends.append(at)
-        if len(ends) > ENDS:
-            del ends[0]
-        self.periods += 1
+    def _count(self, times: Sequence[float]) -> None:
+        before, last = self.ends[-2:]
+        wander = self.wander
+        for at in times:
+            wander += (abs((at - last) - (last - before)) - wander) / 8
+            before, last = last, at
+        self.wander = wander
+        self.ends = [*self.ends, *times][-ENDS:]
+        self.periods += len(times)
 
     @property
     def mean_period(self) -> float:
@@ -95,8 +96,17 @@ class Pulse:
         return self.up_time / (self.last - self.first)
 
 
+def _due(last: float, period: float) -> float:
+    """When the next crossing of a train must be certain at the latest."""
+    return last + 1.5 * period + 2
+
+
 class Rhythm:
-    """Push crossings one by one; `open` is the train they form now, or None."""
+    """`open` is the train that the crossings form now, or None.
+
+    While one is open, `go_on` takes the crossings that fit it; any other, and each while none is open, is to
+    be pushed.
+    """
 
     def __init__(self, rate_hz: float) -> None:
         self._longest = LONGEST_S * rate_hz
@@ -105,12 +115,9 @@ class Rhythm:
         self.open: Pulse | None = None
 
     def push(self, at: float, up: bool) -> tuple[Pulse | None, Pulse | None]:
-        """Returns (train that this crossing ended, train that it established)."""
-        ended = None
-        if self.open is not None:
-            if self._goes_on(self.open, at, up):
-                return None, None
-            ended, self.open = self.open, None
+        """A crossing that no train goes on with: (train that it ended, train that it established)."""
+        ended, self.open = self.open, None
+        if ended is not None:
             self._recent = self._recent[-2:]
         self._recent.append((at, up))
         self._recent = self._recent[-REMEMBERED:]
@@ -119,7 +126,7 @@ class Rhythm:
 
     def late(self, now: float) -> Pulse | None:
         """The train that silence until `now` has ended, if any."""
-        if self.open is None or now <= self.open.last + 1.5 * self.open.period + 2:
+        if self.open is None or now <= _due(self.open.last, self.open.period):
             return None
         return self.stop()
 
@@ -131,27 +138,44 @@ class Rhythm:
     def _tolerance(self, period: float) -> float:
         return max(ALIKE * period, ALIKE_PAIRS)
 
-    def _goes_on(self, train: Pulse, at: float, up: bool) -> bool:
-        """Whether the crossing fits the train, which then goes on with it."""
-        if len(self._recent) < 2:
-            return False
-        (before, _), latest = self._recent[-2:]
-        period, half = at - before, at - latest[0]
-        if latest[1] == up or period <= 0:
-            return False
-        # `half` is the time since the opposite crossing: below the middle when this one goes up
-        up_share = 1.0 - half / period if up else half / period
-        slack = max(SHARE_ALIKE, 2 * ALIKE_PAIRS / period)
-        if abs(period - train.period) > self._tolerance(train.period) or abs(up_share - train.share) > slack:
-            return False
-        train.period += (period - train.period) / 8
-        train.share += (up_share - train.share) / 8
-        train.up_time += 0.0 if up else half
-        train.halves += 1
-        train.last = at
-        train.directions[up].add(at)
-        self._recent = [latest, (at, up)]
-        return True
+    def go_on(self, at: Sequence[float], seen: Sequence[int], up: Sequence[bool], first: int) -> int:
+        """How many of the crossings from `first` on fit the open train, which then has gone on with them.
+
+        A crossing is due when it was certain, not when it happened. One loop over plain numbers: a pulsed
+        recording has a hundred of them a second.
+        """
+        train = self.open
+        if train is None or len(self._recent) < 2:
+            return 0
+        (before, _), (latest, was_up) = self._recent[-2:]
+        period, share, up_time, last = train.period, train.share, train.up_time, train.last
+        n = first
+        while n < len(at):
+            now, rises = at[n], up[n]
+            length, half = now - before, now - latest
+            if seen[n] > _due(last, period) or was_up == rises or length <= 0:
+                break
+            # `half` is the time since the opposite crossing: below the middle when this one goes up
+            up_share = 1.0 - half / length if rises else half / length
+            slack = 2 * ALIKE_PAIRS / length
+            unlike = abs(length - period)
+            if unlike > ALIKE * period and unlike > ALIKE_PAIRS:
+                break
+            if abs(up_share - share) > SHARE_ALIKE and abs(up_share - share) > slack:
+                break
+            period += (length - period) / 8
+            share += (up_share - share) / 8
+            up_time += 0.0 if rises else half
+            before, latest, was_up, last = latest, now, rises, now
+            n += 1
+        if n > first:
+            train.period, train.share, train.up_time, train.last = period, share, up_time, last
+            train.halves += n - first
+            for way in (False, True):
+                train.directions[way].add([at[k] for k in range(first, n) if up[k] is way])
+            latest_two = range(max(first, n - 2), n)
+            self._recent = [*self._recent, *((at[k], up[k]) for k in latest_two)][-2:]
+        return n - first
 
     def _established(self) -> Pulse | None:
         flips = self._recent

@@ -128,17 +128,23 @@ class Segmenter:
         self._cut_to(self._horizon())
 
     def _walk_crossings(self, scan: Scan) -> None:
-        crossings = zip(scan.flip_at.tolist(), scan.flip_seen.tolist(), scan.flip_up.tolist(), strict=True)
-        for at, seen, up in crossings:
+        at, seen, up = scan.flip_at.tolist(), scan.flip_seen.tolist(), scan.flip_up.tolist()
+        n = 0
+        while n < len(at):
+            fits = self._rhythm.go_on(at, seen, up, n)
+            if self._train is not None:
+                self._train.mark(zip(at[n : n + fits], up[n : n + fits], strict=True))
+            n += fits
+            if n == len(at):
+                break
             # by when it was certain, not by when it happened: as if each pair had come alone
-            self._follow(self._rhythm.late(seen))
-            ended, begun = self._rhythm.push(at, up)
+            self._follow(self._rhythm.late(seen[n]))
+            ended, begun = self._rhythm.push(at[n], up[n])
             self._follow(ended)
             if begun is not None:
-                self._cut_to(self._origin + self._known_by(seen))
+                self._cut_to(self._origin + self._known_by(seen[n]))
                 self._begin_train(begun)
-            elif self._train is not None:
-                self._train.mark(at, up)
+            n += 1
 
     def _known_by(self, seen: int) -> int:
         """How far one can cut when pair `seen` was scanned, however many came with it (from the origin)."""
@@ -161,8 +167,7 @@ class Segmenter:
         levels = LevelSums()
         levels.add(self._raw[a:b], self._middle[a:b])
         self._train = PulseSums(int(pulse.first), on_while_up(levels.up, levels.down), self.rate_hz)
-        for at, up in pulse.founders:
-            self._train.mark(at, up)
+        self._train.mark(pulse.founders)
         self._cut = start
 
     def _follow(self, ended: Pulse | None) -> None:

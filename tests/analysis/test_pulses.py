@@ -185,7 +185,7 @@ def test_the_mean_period_does_not_depend_on_portions(cuts: set[int]) -> None:
         sums, due = PulseSums(0, True, 4000.0), list(marks)
         for a, b in pairwise(bounds):
             while due and due[0] < b:
-                sums.mark(due.pop(0), False)
+                sums.mark([(due.pop(0), False)])
             sums.add(raw[a:b], middle[a:b])
         sums.finish()
         profiles.append(sums.profile)
@@ -258,8 +258,7 @@ def test_a_run_up_sampled_in_step_with_its_pulses_has_no_edges_but_the_drives() 
     pairs, duty = 39.985, 0.7
     raw = np.rint(running_up(pairs, duty, 2400) * 1e6).astype(np.int32)
     sums = PulseSums(0, True, 4000.0)
-    for n in range(60):
-        sums.mark((n + duty) * pairs + 0.44, False)
+    sums.mark([((n + duty) * pairs + 0.44, False) for n in range(60)])
     sums.add(raw, np.full(len(raw), 6e6))
     sums.finish()
     period = read_period(sums.profile, pairs, True, 4000.0)
@@ -324,8 +323,7 @@ def test_a_period_cut_short_is_left_out_of_the_mean() -> None:
         volts[int(on_from) : int(marks[-1])] = 13.5
     raw = np.stack([np.rint(volts * 1e6), np.zeros(2000)], axis=1).astype(np.int32)
     sums = PulseSums(0, True, 4000.0)
-    for mark in marks:
-        sums.mark(mark, False)
+    sums.mark([(mark, False) for mark in marks])
     sums.add(raw, np.full(2000, 11.5e6))
     sums.finish()
     period = read_period(sums.profile, pairs, True, 4000.0)
