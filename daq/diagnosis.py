@@ -28,7 +28,7 @@ import numpy.typing as npt
 from daq.aiming import aimed_singly
 from daq.circuit import Circuits
 from daq.circuit_reading import Seen
-from daq.fitting import fitted
+from daq.fitting import Fits
 from daq.hypotheses import Hypothesis, circuits, hypotheses
 from daq.knowledge import Knowledge, shipped
 from daq.likelihood import Place, Scorer, highest
@@ -156,6 +156,7 @@ class _Sampler:
         self.kept = tuple(everything[n] for n in alive)
         self._count = min(self._count, max(LEAST_DRAWS, MOST_CIRCUITS // len(alive)))
         self._first_hope = np.exp(log_total - log_total.max())[:, alive]
+        self._fits = Fits(self._given, k, self._count, self._seen)
         self._drawn = aimed_singly(first, scores.both[alive], k, self._count, self._seen, self._seed)
         self.circuits = circuits(self.kept, self._drawn, k)
         self.scores = _Scores(self.circuits, self._given, k, self._drawn.log_weight)
@@ -174,18 +175,9 @@ class _Sampler:
         if not len(thin):
             return False
         k, some = self._knowledge, tuple(self.kept[n] for n in thin)
-        drawn = fitted(
-            some,
-            self._drawn.chosen(thin),
-            self.scores.fitting(thin),
-            self._given,
-            k,
-            self._count,
-            self._seen,
-            seed,
-            turn,
-            [MODES if p > LIKELY else FEWER_MODES for p in hope[:, thin].max(axis=0)],
-        )
+        modes = [MODES if p > LIKELY else FEWER_MODES for p in hope[:, thin].max(axis=0)]
+        earlier = self._drawn.chosen(thin)
+        drawn = self._fits.drawn(some, earlier, self.scores.fitting(thin), seed, turn, modes)
         made = circuits(some, drawn, k)
         scores = _Scores(made, self._given, k, drawn.log_weight)
         newer = self._sum.add(thin, scores)

@@ -50,6 +50,7 @@ REASONING = {
         "knowledge",
         "unknowns",
         "aiming",
+        "climbing",
         "fitting",
         "hypotheses",
         "readings",

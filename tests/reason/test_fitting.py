@@ -12,7 +12,7 @@ import pytest
 
 from daq.aiming import PRIOR_SHARE
 from daq.diagnosis import Belief, diagnose
-from daq.fitting import fitted
+from daq.fitting import Fits
 from daq.hypotheses import HEALTHY, Fault, Hypothesis, circuits, hypotheses
 from daq.knowledge import shipped, with_changes
 from daq.likelihood import Scorer, highest
@@ -111,7 +111,7 @@ def test_weights_of_fitted_draws_are_those_of_their_density() -> None:
     log_fit = scorer.log_fit(rows, np.full((2, len(rows)), 6.0)).sum(axis=1)
     weight = np.exp(log_fit - log_fit.max())
     modes = [4] * len(chosen)
-    drawn = fitted(chosen, first, weight, given, k, 4096, highest(given), 7, 0, modes)
+    drawn = Fits(given, k, 4096, highest(given)).drawn(chosen, first, weight, 7, 0, modes)
     share = np.exp(drawn.log_weight)
     assert share.mean(axis=1) == pytest.approx(1.0, abs=0.08)
     assert share.max() < 2.5 / PRIOR_SHARE
