@@ -165,7 +165,7 @@ class _Sampler:
     def refined(self, least: float, seed: int, turn: int = 0) -> bool:
         """Draw again for those above `least` that too few draws carry; False when there are none."""
         probability = self.probability
-        few = self._sum.effective < enough(probability)
+        few = (self._sum.effective < enough(probability)) | self._sum.unsettled
         hope = self._normalised(self._sum.against(self.scores, fairly=False))
         if not turn:  # where hardly a draw came near, the first draws, widened further, tell better
             hope = np.where(self.scores.effective < LEAST_EFFECTIVE, np.maximum(hope, self._first_hope), hope)
@@ -217,13 +217,15 @@ class _Sum:
     """Evidence from all sets of draws together.
 
     Where two sets agree, each counts as its effective draws do. Where one found much more than the other, the
-    other missed it, and does not count; but not where hardly a draw found it and many tell less.
+    other missed it, and does not count; but not where hardly a draw found it and many tell less: there it is
+    looked again, from what was found (`unsettled`, (orders, explanations)).
     """
 
     def __init__(self, scores: _Scores) -> None:
         told = scores.widened == 1  # before the best fits were looked for, few draws tell of none
         self.effective = np.where(told, scores.plain_effective, np.minimum(scores.plain_effective, 1.0))
         self.log_evidence = scores.plain_evidence.copy()
+        self.unsettled = np.zeros(told.shape, dtype=np.bool_)
         self._widened, self._wide = scores.widened.copy(), scores.log_evidence.copy()
 
     def add(self, rows: npt.NDArray[np.intp], scores: _Scores) -> npt.NDArray[np.bool_]:
@@ -231,14 +233,17 @@ class _Sum:
         mine, theirs = self.effective[:, rows], scores.plain_effective
         old, new = self.log_evidence[:, rows], scores.plain_evidence
         lucky = (mine < LEAST_SUMMED) & (theirs >= LEAST_EFFECTIVE)
-        newer = (new > old + APART) | ((new < old - APART) & lucky)
-        agreed = np.abs(new - old) <= APART
+        more = new > old + APART
+        chance = more & (mine >= LEAST_EFFECTIVE) & (theirs < LEAST_SUMMED)
+        newer = (more & ~chance) | ((new < old - APART) & lucky)
+        agreed = (np.abs(new - old) <= APART) | chance
+        self.unsettled[:, rows] = chance
         pooled = np.logaddexp(np.log(mine) + old, np.log(theirs) + new) - np.log(mine + theirs)
         both = np.maximum(mine, theirs)
         both = both + np.where(np.minimum(mine, theirs) >= LEAST_SUMMED, np.minimum(mine, theirs), 0.0)
         self.log_evidence[:, rows] = np.where(newer, new, np.where(agreed, pooled, old))
         self.effective[:, rows] = np.where(newer, theirs, np.where(agreed, both, mine))
-        return newer | (agreed & (theirs > mine))
+        return newer | chance | (agreed & (theirs > mine))
 
     def against(self, scores: _Scores, fairly: bool = True) -> Array:
         """ln evidence, (orders, explanations): of those that enough draws carry, as it is; of the others
