@@ -68,7 +68,8 @@ class Mode:
         root: of their covariance, lower, (dials, dials).
         nominal_ln: ln V of the battery where the dial `source` is 0.
         kinds: choice -> chances.
-        log_mass: ln of the posterior's mass about it (Laplace), not normalised.
+        log_mass: ln of the evidence that lies about it (Laplace), kinds that fit there summed.
+        order: the lead on the feed pin with which it fits.
     """
 
     dials: tuple[str, ...]
@@ -77,6 +78,7 @@ class Mode:
     nominal_ln: float
     kinds: dict[str, Array]
     log_mass: float
+    order: int
 
 
 def relevant(h: Hypothesis) -> tuple[str, ...]:
@@ -155,7 +157,9 @@ class Climb:
         self._width = float(np.log(spread.factor))
         nominal = np.log([SYSTEM_V[name] * spread.median for name in knowledge.choices["system"]])
         emf = np.log(of(earlier.emf_v))
-        self._nominal = nominal[np.abs(emf[:, None] - nominal).argmin(axis=1)]
+        system = np.abs(emf[:, None] - nominal).argmin(axis=1)
+        self._nominal = nominal[system]
+        self._log_system = np.log(list(knowledge.choices["system"].values()))[system]
         self._x[:, 0] = (emf - self._nominal) / self._width
         names = [relevant(h) for h in self._some]
         most = max(map(len, names))
@@ -178,8 +182,8 @@ class Climb:
             if not len(going):
                 break
         self._x = stand.x
-        kinds, slopes = self._kinds(), stand.slope * np.sqrt(stand.sure()[-1])[..., None]
-        log_post = stand.log_post()[-1]
+        (kinds, log_kinds), slopes = self._kinds(), stand.slope * np.sqrt(stand.sure()[-1])[..., None]
+        log_post = stand.log_post()[-1] + log_kinds + self._log_system
         return [
             self._mode(n, log_post[n], slopes[n], {c: v[n] for c, v in kinds.items()})
             for n in range(len(self._starts))
@@ -223,8 +227,12 @@ class Climb:
         found[n, place[n, c]] = step[n, c]
         return found
 
-    def _kinds(self) -> dict[str, Array]:
-        """choice -> (starts, kinds): chances of each kind, all else being as it is at the mode."""
+    def _kinds(self) -> tuple[dict[str, Array], Array]:
+        """Chances of each kind, all else being as it is at the mode: choice -> (starts, kinds).
+
+        And ln of what all kinds have together, over what those at the mode would have were they certain,
+        (starts,).
+        """
         kinds = [(name, code) for name in CHOSEN for code in range(len(self._k.choices[name]))]
         shape = (len(self._starts), len(kinds))
         choices = {name: np.array(np.broadcast_to(v[:, None], shape)) for name, v in self._choices.items()}
@@ -234,28 +242,27 @@ class Climb:
         rows = np.arange(shape[0])
         scorer = self._scorer(rows, self._drawn(rows, x, choices))
         density = scorer.log_density(rows, np.full((1, shape[0]), WIDER))[0].sum(axis=0)
-        found = {}
+        found, log_sum = {}, np.zeros(shape[0])
         for name in CHOSEN:
             prior = np.array(list(self._k.choices[name].values()))
             mine = density[:, [n for n, (other, _) in enumerate(kinds) if other == name]]
             share = prior * np.exp(mine - mine.max(axis=1, keepdims=True))
+            log_sum += np.log(share.sum(axis=1)) + mine.max(axis=1) - mine[rows, self._choices[name]]
             share = share / share.sum(axis=1, keepdims=True)
             found[name] = KINDS_PRIOR * prior + (1 - KINDS_PRIOR) * share
-        return found
+        return found, log_sum
 
     def _mode(self, n: int, log_post: float, slope: Array, kinds: dict[str, Array]) -> Mode:
         names = self._names[n]
         slope = slope[:, : len(names)] / WIDER
         covariance = np.linalg.inv(slope.T @ slope + np.eye(len(names)))
         root = np.linalg.cholesky((covariance + covariance.T) / 2).astype(np.float64)
-        chosen = sum(
-            float(np.log(list(self._k.choices[name].values())[self._choices[name][n]])) for name in CHOSEN
-        )
         return Mode(
             names,
             self._x[n, self._place[n, : len(names)]],
             root,
             float(self._nominal[n]),
             kinds,
-            float(log_post + chosen + np.log(np.diag(root)).sum()),
+            float(log_post + np.log(np.diag(root)).sum()),
+            self._order,
         )

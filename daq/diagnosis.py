@@ -13,7 +13,8 @@ of them for a mistake are many, and tell nothing of those that were not met yet.
 the readings' deviation is widened, within reason, until the effective number of draws is at least
 LEAST_EFFECTIVE (Kong, Liu and Wong, JASA 89, 1994). The kernel keeps its height while it is widened, and the
 evidence pays once for the width: where a level lies on a rail, poor sampling of another must not count
-against an explanation for each reading anew. So one may be overrated, but none is lost by bad luck.
+against an explanation for each reading anew. So one may be overrated, up to what its best fits allow, but
+none is lost by bad luck.
 """
 
 from __future__ import annotations
@@ -51,7 +52,7 @@ FIRST_WIDENINGS = (*WIDENINGS, 6.0, 11.0)  # few draws choose who stays: none is
 MOST_PLACES = 24  # less than 1 MB each
 KEPT = 1e-4  # of the best, in the first set: less is not looked at again
 # Explanations more probable than this are drawn again where draws are few, round after round.
-LOOKED_INTO = (2e-3, 2e-3, 0.01, 0.02, 0.04, 0.04, 0.04)
+LOOKED_INTO = (7e-4, 2e-3, 0.01, 0.02, 0.04, 0.04, 0.04)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -180,7 +181,7 @@ class _Sampler:
         drawn = self._fits.drawn(some, earlier, self.scores.fitting(thin), seed, turn, modes)
         made = circuits(some, drawn, k)
         scores = _Scores(made, self._given, k, drawn.log_weight)
-        newer = self._sum.add(thin, scores)
+        newer = self._sum.add(thin, scores, self._fits.most(some))
         likelier = hope[:, thin].argmax(axis=0)
         better = np.flatnonzero(newer[likelier, np.arange(len(thin))])
         self._drawn = self._drawn.replaced(thin[better], drawn.chosen(better), self.circuits.shape)
@@ -225,11 +226,17 @@ class _Sum:
         told = scores.widened == 1  # before the best fits were looked for, few draws tell of none
         self.effective = np.where(told, scores.plain_effective, np.minimum(scores.plain_effective, 1.0))
         self.log_evidence = scores.plain_evidence.copy()
+        self._most = np.full(told.shape, np.inf)
         self.unsettled = np.zeros(told.shape, dtype=np.bool_)
         self._widened, self._wide = scores.widened.copy(), scores.log_evidence.copy()
 
-    def add(self, rows: npt.NDArray[np.intp], scores: _Scores) -> npt.NDArray[np.bool_]:
-        """(orders, rows): where the new set is the one to go on from."""
+    def add(self, rows: npt.NDArray[np.intp], scores: _Scores, most: Array) -> npt.NDArray[np.bool_]:
+        """(orders, rows): where the new set is the one to go on from.
+
+        Args:
+            most: (orders, rows), ln evidence that their best fits allow.
+        """
+        self._most[:, rows] = most
         mine, theirs = self.effective[:, rows], scores.plain_effective
         old, new = self.log_evidence[:, rows], scores.plain_evidence
         lucky = (mine < LEAST_SUMMED) & (theirs >= LEAST_EFFECTIVE)
@@ -247,7 +254,8 @@ class _Sum:
 
     def against(self, scores: _Scores, fairly: bool = True) -> Array:
         """ln evidence, (orders, explanations): of those that enough draws carry, as it is; of the others
-        widened, and `fairly` less what widening gave to the first ones before they were carried."""
+        widened, but no more than their best fits allow, and `fairly` less what widening gave to the first
+        ones before they were carried."""
         told = self.effective >= LEAST_SUMMED
         once = told & (self._widened > 1)
         gain = 0.0
@@ -255,7 +263,7 @@ class _Sum:
             share = np.exp(self.log_evidence[once] - self.log_evidence[once].max())
             each = (self._wide - self.log_evidence)[once] / np.log(self._widened[once])
             gain = max(float(each @ share / share.sum()), 0.0)
-        wide = scores.log_evidence - gain * np.log(scores.widened)
+        wide = np.minimum(scores.log_evidence - gain * np.log(scores.widened), self._most)
         return np.where(told, self.log_evidence, np.maximum(wide, self.log_evidence))
 
 

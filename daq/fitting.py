@@ -30,6 +30,9 @@ from daq.unknowns import (
     unaimed,
 )
 
+# ln evidence is not above that at the modes found by more: in 99 of 100 explanations that many draws carried
+# (361, of 18 sets of readings from ngspice) it was above by less than 8.
+MOST_ABOVE = 8.0
 MOST_LOOKED = 60  # draws among which starts are chosen
 LEAST_START = 1e-3  # of the best
 MOST_MODES = 6  # kept of one explanation
@@ -88,6 +91,16 @@ class Fits:
                     self._keep(some[start.row], mode)
         each = [self._modes[h] for h in some]
         return _Mixture(each, self._k, self._count, self._seen_v, seed).drawn()
+
+    def most(self, some: Sequence[Hypothesis]) -> Array:
+        """(orders, explanations): ln evidence that is not exceeded; infinite where no mode was looked for."""
+        found = np.full((len(ORDERS), len(some)), np.inf)
+        for n, h in enumerate(some):
+            for o, order in enumerate(ORDERS):
+                mine = [m.log_mass for m in self._modes.get(h, []) if m.order == order]
+                if mine:
+                    found[o, n] = np.logaddexp.reduce(mine) + MOST_ABOVE
+        return found
 
     def _is_new(self, h: Hypothesis, start: Start, earlier: Draws) -> bool:
         """No climb of this explanation began there yet; told by the battery, which no two draws share."""
