@@ -6,18 +6,22 @@ Readings are of circuits solved by ngspice (campaign.py); what was true of each 
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pytest
 
+from daq import diagnosis
 from daq.aiming import PRIOR_SHARE
+from daq.climbing import Climb, Mode, Start
 from daq.diagnosis import Belief, diagnose
 from daq.fitting import Fits
 from daq.hypotheses import HEALTHY, Fault, Hypothesis, circuits, hypotheses
 from daq.knowledge import shipped, with_changes
 from daq.likelihood import Scorer, highest
-from daq.readings import parse_all
-from daq.unknowns import unaimed
+from daq.readings import Reading, parse_all
+from daq.unknowns import Array, Draws, unaimed
 
 # A string of LEDs behind a switch that leaks clamps what rests at the pin; a driver tests its wire.
 CLAMPED = ["source 12.1", "in on 12 -0", "in off 4.5 -0", "out off bias up lead 2 6.3 0"]
@@ -29,6 +33,16 @@ BOTH_ENDS = [
 ]
 # 300 W on thin wires, the engine started in between, and a bad ground.
 HEAVY = ["source 14.2", "in on 12.9 9.6", "in off 14.1 14.2", "in on at fuse 13.1", "in other 13 9.6"]
+# 270 W behind wires as thin as any, at both ends a switch, one of them stuck on: as if switched to ground.
+THIN_WIRES = [
+    *("source 12.14", "in on 0.3 11.58", "in off 12.1 12.25", "in other 0.29 11.59"),
+    *("out on bias up lead 1 -0 12.13", "out off -0.01 12.28", "key on in on 0.28 11.61"),
+]
+# A bulb that is pulsed, read as an average.
+PULSED = [
+    *("source 12.28", "in on 12.21 11.04", "in off 12.24 12.18", "in other 12.23 11.1"),
+    "out on bias up lead 2 12.23 4.19",
+]
 BAD_GROUND = Fault("high resistance", "ground wire")
 SEEDS = (1, 2)
 
@@ -47,8 +61,10 @@ def chance(belief: Belief, side: str, fault: Fault, order: int, *conditions: str
         (CLAMPED, ("high", HEALTHY, 1, None), 0.6),
         (BOTH_ENDS, ("both ends", HEALTHY, 2, "shared feed"), 0.01),
         (HEAVY, ("low", BAD_GROUND, 1, None), 0.02),
+        (THIN_WIRES, ("both ends", Fault("stuck on", "switch", "feed"), 2, None), 5e-4),
+        (PULSED, ("low", HEALTHY, 1, "averaged"), 0.8),
     ],
-    ids=["clamped", "both ends", "heavy"],
+    ids=["clamped", "both ends", "heavy", "thin wires", "pulsed"],
 )
 def test_the_truth_is_found_with_any_seed(
     texts: list[str], truth: tuple[str, Fault, int, str | None], least: float
@@ -99,6 +115,64 @@ def test_a_kind_that_a_user_rules_out_is_drawn_nowhere(tmp_path: Path) -> None:
 
 def some(side: str, fault: Fault) -> tuple[Hypothesis, ...]:
     return tuple(h for h in hypotheses(shipped()) if (h.side, h.fault) == (side, fault) and h.second is None)
+
+
+def test_a_climb_ends_where_no_single_unknown_makes_it_better() -> None:
+    """From draws of the prior, a shorted load among them, whose fuse is blown by some and not by others."""
+    given, k = parse_all(HEAVY), shipped()
+    chosen = some("low", BAD_GROUND) + some("low", Fault("load shorted", "load"))
+    first = unaimed(k, 200, highest(given), 5)
+    scorer = Scorer(circuits(chosen, first, k), given, k.reading, orders=(1,))
+    fit = scorer.log_density(np.arange(len(chosen)), np.ones((1, len(chosen))))[0].sum(axis=0)
+    starts = [Start(row, 1, int(column)) for row, column in enumerate(fit.argmax(axis=1))]
+    for start, mode in zip(starts, Climb(chosen, first, starts, 1, given, k).modes(), strict=True):
+        posts = log_posts(chosen[start.row], mode, first, start, given)
+        assert posts[0] > fit[start.row].max() - 10
+        assert posts[1:].max() < posts[0] + 0.5, (chosen[start.row], posts.round(2))
+
+
+def log_posts(h: Hypothesis, mode: Mode, first: Draws, start: Start, given: list[Reading]) -> Array:
+    """ln of likelihood and prior at a mode, then with one dial after the other 0.3 less and 0.3 more."""
+    k, n = shipped(), 2 * len(mode.dials) + 1
+    x = np.repeat(mode.at[:, None], n, axis=1)
+    for dial in range(len(mode.dials)):
+        x[dial, 2 * dial + 1 : 2 * dial + 3] += (-0.3, 0.3)
+    dials = {name: np.full((1, n), v[0, start.column]) for name, v in first.dials.items()}
+    dials |= {name: x[None, row] for row, name in enumerate(mode.dials)}
+    codes = {name: np.full((1, n), v[0, start.column]) for name, v in first.choices.items()}
+    emf = np.exp(mode.nominal_ln + np.log(k.spread["source"].factor) * x[None, 0])
+    made = circuits((h,), Draws(dials, codes, np.zeros((1, n)), emf), k)
+    scorer = Scorer(made, given, k.reading, orders=(start.order,))
+    found: Array = scorer.log_density(np.arange(1), np.ones((1, 1)))[0].sum(axis=0)[0] - 0.5 * (x**2).sum(
+        axis=0
+    )
+    return found
+
+
+def test_one_lucky_draw_does_not_overrule_many() -> None:
+    """65 effective draws say one thing and 1.3 seven times as much: looked at again, and hardly believed."""
+    scores = SimpleNamespace(
+        widened=np.ones((2, 1)),
+        plain_effective=np.full((2, 1), 65.0),
+        plain_evidence=np.full((2, 1), 8.0),
+        log_evidence=np.full((2, 1), 8.0),
+    )
+    together = diagnosis._Sum(cast(diagnosis._Scores, scores))
+    scores.plain_effective, scores.plain_evidence = np.full((2, 1), 1.3), np.full((2, 1), 10.0)
+    newer = together.add(np.array([0]), cast(diagnosis._Scores, scores), np.full((2, 1), np.inf))
+    assert newer.all()
+    assert together.unsettled.all()
+    assert together.log_evidence == pytest.approx(8.0, abs=0.2)
+    scores.plain_effective = np.full((2, 1), 20.0)  # many say so: they were right to look
+    together.add(np.array([0]), cast(diagnosis._Scores, scores), np.full((2, 1), np.inf))
+    assert not together.unsettled.any()
+    assert together.log_evidence == pytest.approx(10.0)
+
+
+def test_what_is_thinly_drawn_is_not_believed_above_its_best_fit() -> None:
+    """A switch that does not close fits nothing of these: widened readings had it at a fifth."""
+    belief = diagnose(parse_all(PULSED), seed=2)
+    assert chance(belief, "low", Fault("stuck off", "switch"), 1, None) < 0.01
 
 
 def test_weights_of_fitted_draws_are_those_of_their_density() -> None:
