@@ -20,7 +20,7 @@ from daq.samples import Bias, ChangeKind
 from daq.snapshot import LeadCheckView
 from daq.source import SetBias
 from daq.stillness import Look
-from daq.walk_doubts import doubt, moved
+from daq.walk_doubts import doubt, moved, on_positive
 from daq.walk_here import QUIET, WHISPER, Effect, Here, Phase, Tell
 from daq.walk_moves import LIGHT, Move, Stand, aid_for, moves, moves_to, named
 from daq.walk_readings import can_be_again, filled, first
@@ -129,16 +129,19 @@ class Walk:
     def leave(self, check: LeadCheckView) -> list[Effect]:
         """The screen is left: nothing strong stays on the leads, no lead check goes on."""
         self._bias, self._bias_since_s = self._at_rest, None
-        stop: list[Effect] = [Tell(ChangeKind.LEAD_CHECK, "stop")] if self._in_check(check) else []
+        in_check = self.here.phase is Phase.LEADS and check.step > 0
+        stop: list[Effect] = [Tell(ChangeKind.LEAD_CHECK, "stop")] if in_check else []
         return [self._at_rest, *stop]
-
-    def _in_check(self, check: LeadCheckView) -> bool:
-        return self.here.phase is Phase.LEADS and check.step > 0
 
     def done(self, check: LeadCheckView, now_s: float) -> list[Effect]:
         """The user did what was asked; where a reading is doubted, that he insists on it."""
         here = self.here
         if here.phase is Phase.LEADS:
+            if check.step == SEAT and not (self._insists or self._left):
+                self.doubt = on_positive(self.look, check.source_v)
+                if self.doubt:
+                    self._insists = True
+                    return []
             said = {WIGGLE: Tell(ChangeKind.LEAD_CHECK, "wiggled"), SEAT: Tell(ChangeKind.CLEAR, "")}
             return [said[check.step]] if check.step in said else []
         if here.phase is Phase.MOVE and here.moves:
@@ -221,6 +224,7 @@ class Walk:
         self.look = look
         here = self.here
         if here.phase is Phase.LEADS:
+            self._seating(look, check)
             return self._checked(check)
         if look is not None and self.move is not None and self.move.then.place != here.stand.place:
             self._left |= moved(look)
@@ -261,6 +265,13 @@ class Walk:
         plain = replace(asks, what=self._plain)
         done = {kind(reading) for reading in self.here.taken}
         return asks if kind(plain) in done else plain
+
+    def _seating(self, look: Look | None, check: LeadCheckView) -> None:
+        """Whether a lead was seen to leave battery positive; what was doubted before is over then."""
+        left = look is not None and (moved(look, 1) or moved(look, 2))
+        self._left = check.step == SEAT and (self._left or left)
+        if check.step != SEAT or self._left:
+            self.doubt, self._insists = "", False
 
     def _checked(self, check: LeadCheckView) -> list[Effect]:
         """On to the first reading once the lead check is over."""

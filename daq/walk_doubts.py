@@ -21,10 +21,22 @@ BRIDGED_V = 1.5  # a battery that charges or carries the load meanwhile
 INSIST = " If it is as you said: Enter takes it as it is."
 
 
-def moved(look: Look) -> bool:
-    """Lead 1 was on more than one thing while one looked."""
-    lead = MOVED_LEAD - 1
-    return look.high_v[lead] - look.low_v[lead] > MOVED_V
+def moved(look: Look, lead: int = MOVED_LEAD) -> bool:
+    """This lead was on more than one thing while one looked."""
+    return look.high_v[lead - 1] - look.low_v[lead - 1] > MOVED_V
+
+
+def on_positive(look: Look | None, source_v: float | None) -> str:
+    """Why leads that are said to be seated, and were not seen to move, may still be on battery positive.
+
+    Both pins of a load that is switched to ground and off read source too: so it is asked, not refused.
+    """
+    if look is None or source_v is None or max(abs(volts - source_v) for volts in look.volts) > SAME_V:
+        return ""
+    return (
+        f"Both leads read {look.volts[0]:.1f} V and {look.volts[1]:.1f} V, as on battery positive, and "
+        "neither was seen to leave it. Is each on its pin of the load? Enter again if so."
+    )
 
 
 def doubt(reading: Reading, look: Look, taken: Sequence[Reading], left: bool = True) -> str:

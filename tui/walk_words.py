@@ -131,6 +131,8 @@ def now(walk: Walk, check: LeadCheckView, refused: bool) -> tuple[Part, ...]:
 
 def _now(walk: Walk, check: LeadCheckView) -> tuple[Part, ...]:
     here = walk.here
+    if here.phase is Phase.LEADS and walk.doubt:
+        return (("NOT YET: ", "bold $alarm"), (walk.doubt, "bold"))
     if here.phase is Phase.LEADS:
         tell = {WIGGLE: " Enter says so; s goes on, unproven.", SEAT: " Enter when they are."}.get(
             check.step, " s goes past this step, unproven."

@@ -8,17 +8,19 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from daq.lead_check import NOT_DONE
+from daq.lead_check import INSTRUCTIONS, NOT_DONE, SEAT
 from daq.offered_tests import Means
 from daq.readings import At, Lamp, Levels, Reading, State
 from daq.reasoning import Answer, Proposal
 from daq.samples import Bias, ChangeKind
+from daq.snapshot import LeadCheckView
 from daq.source import SetBias
 from daq.stillness import Look
 from daq.walk import Walk
 from daq.walk_doubts import doubt
 from daq.walk_here import QUIET, WHISPER, Effect, Phase, Tell
 from daq.walk_moves import Stand, moves
+from tui.walk_words import now
 
 WHISPERED = ("whisper", "whisper")
 
@@ -45,6 +47,27 @@ def begun() -> Walk:
     walk = Walk(Means(whisper=True))
     assert walk.begin(proven=True) == [WHISPER]
     return walk
+
+
+def test_leads_that_never_left_battery_positive_are_not_taken_for_seated_unasked() -> None:
+    """Both pins of a load that is off may read source too: it is asked once, and said what is seen."""
+    check = LeadCheckView(SEAT, INSTRUCTIONS[SEAT], (), True, 12.6)
+    both, seated = (Bias.WHISPER, Bias.WHISPER), [Tell(ChangeKind.CLEAR, "")]
+    walk = Walk(Means(whisper=True))
+    walk.begin(proven=False)
+    walk.see(seen(12.6, 12.6, 5.0), both, check)
+    assert walk.done(check, 5.0) == []
+    assert "12.6 V and 12.6 V, as on battery positive" in walk.doubt
+    assert "NOT YET" in str(now(walk, check, refused=False))
+    assert walk.done(check, 5.5) == seated, "the user insists"
+    walk.see(seen(12.6, 12.6, 6.0, spread=6.0), both, check)
+    walk.see(seen(12.6, 12.6, 6.5), both, check)
+    assert not walk.doubt
+    assert walk.done(check, 6.5) == seated, "a lead was seen to leave it"
+    other = Walk(Means(whisper=True))
+    other.begin(proven=False)
+    other.see(seen(12.6, 0.0, 5.0), both, check)
+    assert other.done(check, 5.0) == seated, "one lead reads something else"
 
 
 def test_nothing_is_read_before_it_is_said_and_both_leads_stand_still() -> None:
