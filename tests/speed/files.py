@@ -30,13 +30,13 @@ PIECE_MINUTES = 10.0  # of signal, repeated
 
 
 def recording(path: Path, minutes: float) -> Counts:
-    """A capture of repeated signal, in rows of 0.8 s as a recorder writes them; one piece of its counts."""
+    """A capture of repeated signal, in rows of 0.7 s as a recorder writes them; one piece of its counts."""
     counts = calm(int(min(minutes, PIECE_MINUTES) * 60 * RATE))
 
     def blocks() -> Iterator[Block]:
         for begin in range(0, int(minutes * 60 * RATE), len(counts)):
-            for at in range(0, len(counts), 3200):
-                yield Block(begin + at, counts[at : at + 3200], LAYOUT)
+            for at in range(0, len(counts), 2800):
+                yield Block(begin + at, counts[at : at + 2800], LAYOUT)
 
     write_capture(path, blocks(), INFO)
     return counts
