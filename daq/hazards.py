@@ -12,7 +12,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from daq.crossings import REACH_S, UV, WINDOW_S
+from daq.crossings import REACH_S, UV, WINDOW_S, window_sums
 from daq.stretches import Raw
 
 WINDOWS = 8  # of 25 ms
@@ -70,7 +70,9 @@ class Hazards:
             out[..., 7] = (below[:, : -self._reach] & above[:, self._reach :]).sum(axis=1)
         else:
             out[..., [0, 5, 6, 7]] = 0.0, 1.0, 0.0, 0.0
-        out[..., 4] = np.abs(np.diff(view, axis=1)).mean(axis=1)
+        for lead in (0, 1):
+            steps = np.abs(view[:, 1:, lead] - view[:, :-1, lead])
+            out[:, lead, 4] = window_sums(steps) / steps.shape[1]
         noisy = (out[..., 4] > NOISY_UV / 4).all(axis=1) & (high - low > NOISY_UV).all(axis=1)
         noisy &= (np.abs(view.mean(axis=1)) < NOISE_ABOUT_UV).all(axis=1)  # a source with ripple is no noise
         self.windows += len(view)

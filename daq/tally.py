@@ -138,7 +138,8 @@ class SteadyTally:
             self._add_windows(part[: whole * self.window], scale, at - before)
 
     def _add_windows(self, part: Raw, half: Raw64, at: int) -> None:
-        means = part.reshape(len(half), self.window, 2).sum(axis=1, dtype=np.int64) / self.window
+        begins = np.arange(0, len(part), self.window)
+        means = np.add.reduceat(part, begins, axis=0, dtype=np.int64) / self.window
         self._last_windows = np.concatenate((self._last_windows, means))[-SETTLED_WINDOWS:]
         steps = np.maximum(2 * TRAIL_OF_SOURCE * np.where(np.isfinite(half), half, 0.0), TRAIL_LEAST_UV)
         if self._trail and not (np.abs(means - self._trail[-1][1:]) > steps[:, None]).any():
