@@ -231,7 +231,7 @@ class Climb:
         """Chances of each kind, all else being as it is at the mode: choice -> (starts, kinds).
 
         And ln of what all kinds have together, over what those at the mode would have were they certain,
-        (starts,).
+        (starts,): of choices that would mend the same misfit only the best counts for more than nothing.
         """
         kinds = [(name, code) for name in CHOSEN for code in range(len(self._k.choices[name]))]
         shape = (len(self._starts), len(kinds))
@@ -242,15 +242,17 @@ class Climb:
         rows = np.arange(shape[0])
         scorer = self._scorer(rows, self._drawn(rows, x, choices))
         density = scorer.log_density(rows, np.full((1, shape[0]), WIDER))[0].sum(axis=0)
-        found, log_sum = {}, np.zeros(shape[0])
+        found, gained = {}, []
         for name in CHOSEN:
             prior = np.array(list(self._k.choices[name].values()))
             mine = density[:, [n for n, (other, _) in enumerate(kinds) if other == name]]
             share = prior * np.exp(mine - mine.max(axis=1, keepdims=True))
-            log_sum += np.log(share.sum(axis=1)) + mine.max(axis=1) - mine[rows, self._choices[name]]
+            here = mine[rows, self._choices[name]]
+            gained.append(np.log(share.sum(axis=1)) + mine.max(axis=1) - here)
             share = share / share.sum(axis=1, keepdims=True)
             found[name] = KINDS_PRIOR * prior + (1 - KINDS_PRIOR) * share
-        return found, log_sum
+        less, more = np.minimum(gained, 0).sum(axis=0), np.maximum(gained, 0).max(axis=0)
+        return found, less + more
 
     def _mode(self, n: int, log_post: float, slope: Array, kinds: dict[str, Array]) -> Mode:
         names = self._names[n]

@@ -31,7 +31,7 @@ from daq.unknowns import (
 )
 
 # ln evidence is not above that at the modes found by more: in 99 of 100 explanations that many draws carried
-# (361, of 18 sets of readings from ngspice) it was above by less than 8.
+# (189, of 26 sets of readings from ngspice) it was above by less than 8.
 MOST_ABOVE = 8.0
 MOST_LOOKED = 60  # draws among which starts are chosen
 LEAST_START = 1e-3  # of the best

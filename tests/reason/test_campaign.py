@@ -3,9 +3,8 @@
 The circuits are drawn apart from the program's own knowledge and solved by ngspice; the seeds were never used
 in tuning. The table beside this file (campaign.md, .json and .svg) is what was measured last; goals that it
 misses stand in it. It holds the first circuits of each seed, as many as there was time for, and was measured
-before a level half-way that is read again was off by the same as before, which mends one of its two lost
-truths (the other is a circuit switched at both ends, one of them stuck on). The slice is the first circuit of
-each seed, worked anew, and must agree with it.
+before a misfit that either of two kinds of parts would mend was mended once only in choosing draws. The slice
+is the first circuit of each seed, worked anew, and must agree with it.
 """
 
 from __future__ import annotations
@@ -18,7 +17,7 @@ import pytest
 from tests.reason import campaign, campaign_table
 
 TABLE = Path(__file__).with_name("campaign")
-SEEDS = (414213, 562373)  # digits of the root of two
+SEEDS = (173205, 223606)  # digits of the roots of three and five
 CIRCUITS = 100  # of each seed
 FIXED = 12
 

@@ -131,6 +131,23 @@ def test_a_climb_ends_where_no_single_unknown_makes_it_better() -> None:
         assert posts[1:].max() < posts[0] + 0.5, (chosen[start.row], posts.round(2))
 
 
+def test_a_misfit_that_either_of_two_kinds_would_mend_is_mended_once() -> None:
+    """A driver's test current that no reading shows: it is none, or the switch no transistor."""
+    texts = ["source 12.3", "in off 0 0", "in on 12.2 0", "out off 0 0", "out off bias up lead 1 4.6 0"]
+    given, k = parse_all(texts), shipped()
+    chosen = some("high", HEALTHY)[:1]
+    first = unaimed(k, 400, highest(given), 5)
+    scorer = Scorer(circuits(chosen, first, k), given, k.reading, orders=(1,))
+    fit = scorer.log_density(np.arange(1), np.ones((1, 1)))[0].sum(axis=0)[0]
+    transistor = list(k.choices["switch"]).index("transistor")
+    up = list(k.choices["test_current"]).index("up")
+    fit[first.choices["switch"][0] != transistor] = -np.inf
+    best = int(fit.argmax())
+    starts = [Start(0, 1, best), Start(0, 1, best, ("test_current", up))]
+    as_found, contradicted = Climb(chosen, first, starts, 1, given, k).modes()
+    assert contradicted.log_mass < as_found.log_mass + 2
+
+
 def log_posts(h: Hypothesis, mode: Mode, first: Draws, start: Start, given: list[Reading]) -> Array:
     """ln of likelihood and prior at a mode, then with one dial after the other 0.3 less and 0.3 more."""
     k, n = shipped(), 2 * len(mode.dials) + 1
