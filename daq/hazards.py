@@ -25,8 +25,9 @@ SMOOTH_SLOW = 0.7  # where a cycle of mains has only a few samples
 SLOW_WINDOW = 20
 TOP_OF_SWING = 0.05
 FLAT = 0.3
-EVEN = 0.75  # time below zero, of the time above it, where samples are too few to see a coil's plunge
+EVEN = 0.75  # time below zero, of the time above it, where it is fast or samples are few
 PLUNGES_PER_LEAP = 4
+LEAPS_OF_PAIRS = 0.1  # below some 150 Hz; a coil that is pulsed faster may leap as well
 CUT_OFF_UV = 38 * UV  # a sine cut off by the converter is flat too
 NOISY_UV = 1.0 * UV
 NOISE_ABOUT_UV = 2.5 * UV
@@ -92,7 +93,7 @@ class Hazards:
         found = (
             (below > PART_OF_TIME)
             & (above > PART_OF_TIME)
-            & ((below > EVEN * above) | (self.window >= SLOW_WINDOW))
+            & ((below > EVEN * above) | self._slow(span))
             & (swing > SWING_UV)
             & (step < smooth * swing)
             & (both >= BOTH_WINDOWS)
@@ -100,6 +101,11 @@ class Hazards:
         # a sine stays near its peak for a seventh of the time, a pulse for as long as it lasts
         flat = (span[..., 5, :].mean(axis=-1) > FLAT) & (span[..., 3, :].max(axis=-1) < CUT_OFF_UV)
         self.ac |= bool((found & ~flat & ~self._kicks(span)).any())
+
+    def _slow(self, span: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
+        """Few leaps, and samples enough to see a plunge: what is uneven then is AC with an offset."""
+        leaps = span[..., 7, :].mean(axis=-1)
+        return np.asarray((self.window >= SLOW_WINDOW) & (leaps < LEAPS_OF_PAIRS * self.window))
 
     def _kicks(self, span: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
         """A lead that plunges again and again and hardly ever leaps; with few samples a sine may, too."""
