@@ -2,9 +2,10 @@
 
 AC: within 0.2 s a lead spends a good part of the time both well below and well above the reference, with
 a swing of 10 V or more, moving smoothly. A coil's kick is short, a floating reference moves each lead to
-one side only, and noise jumps from pair to pair. What AC falls through it climbs through as well, and as
-fast, whatever its shape or offset; a coil let go plunges from source to far below zero at once and comes back
-only by way of zero, where it waits for the next pulse.
+one side only, and noise jumps from pair to pair. What swings like that is AC unless it shows what a chopped
+coil shows: while on it lies level at source, from there it plunges to a clamp within a millisecond, it does
+not leap back from below, and it is below for less long than above. A plunge alone shows nothing: a saw, a
+skewed sine and an inductive sensor fall faster than they climb, and rest at zero as well.
 """
 
 from __future__ import annotations
@@ -24,8 +25,13 @@ SMOOTH = 1 / 5  # mean step from pair to pair, of the swing
 SMOOTH_SLOW = 0.7  # where a cycle of mains has only a few samples
 SLOW_WINDOW = 20
 TOP_OF_SWING = 0.05
+CLOSE_TO_END = 0.2
 FLAT = 0.3
 EVEN = 0.75  # time below zero, of the time above it, where it is fast or samples are few
+LEVEL_WHILE_ON = 0.4  # near the top, of the time above: a sine a third, a saw less
+EDGES_PER_PLUNGE = 1.2  # pairs above but not near the top, of the pairs that plunge
+SAG = 0.35  # or of the time above: slow pulses have few edges, and their level sags as the current climbs
+SHORTER = 0.9  # a coil loses in its wire what it need not give back; a sensor's lobes are alike
 PLUNGES_PER_LEAP = 4
 LEAPS_OF_PAIRS = 0.1  # below some 150 Hz; a coil that is pulsed faster may leap as well
 CUT_OFF_UV = 38 * UV  # a sine cut off by the converter is flat too
@@ -42,7 +48,7 @@ class Hazards:
         self.windows: int = earlier.windows if earlier is not None else 0
         self.noisy_windows: int = earlier.noisy_windows if earlier is not None else 0
         self._open: Raw = np.empty((0, 2), dtype=np.int32)
-        self._rows: npt.NDArray[np.float64] = np.empty((0, 2, 8))
+        self._rows: npt.NDArray[np.float64] = np.empty((0, 2, 9))
         self._reach = max(1, round(window * REACH_S / WINDOW_S))
 
     def push(self, micro: Raw) -> None:
@@ -57,9 +63,10 @@ class Hazards:
 
     def _statistics(self, view: npt.NDArray[np.int32]) -> npt.NDArray[np.float64]:
         """Per window and lead: time below, time above, lowest, highest, mean step, time at the top; how often
-        it went from above to below within the reach, and from below to above."""
+        it went from above to below within the reach, from below to above, and from close to its highest to
+        close to its lowest."""
         low, high = view.min(axis=1), view.max(axis=1)
-        out = np.empty((len(view), 2, 8))
+        out = np.empty((len(view), 2, 9))
         out[..., 2], out[..., 3] = low, high
         above = view > BEYOND_UV
         out[..., 1] = above.mean(axis=1)
@@ -69,8 +76,11 @@ class Hazards:
             out[..., 5] = (view > (high - TOP_OF_SWING * (high - low))[:, None, :]).mean(axis=1)
             out[..., 6] = (above[:, : -self._reach] & below[:, self._reach :]).sum(axis=1)
             out[..., 7] = (below[:, : -self._reach] & above[:, self._reach :]).sum(axis=1)
+            high_up = view > (high - CLOSE_TO_END * (high - low))[:, None, :]
+            deep = view < (low + CLOSE_TO_END * (high - low))[:, None, :]
+            out[..., 8] = (high_up[:, : -self._reach] & deep[:, self._reach :]).sum(axis=1)
         else:
-            out[..., [0, 5, 6, 7]] = 0.0, 1.0, 0.0, 0.0
+            out[..., [0, 5, 6, 7, 8]] = 0.0, 1.0, 0.0, 0.0, 0.0
         for lead in (0, 1):
             steps = np.abs(view[:, 1:, lead] - view[:, :-1, lead])
             out[:, lead, 4] = window_sums(steps) / steps.shape[1]
@@ -108,10 +118,14 @@ class Hazards:
         return np.asarray((self.window >= SLOW_WINDOW) & (leaps < LEAPS_OF_PAIRS * self.window))
 
     def _kicks(self, span: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
-        """A lead that plunges again and again and hardly ever leaps; with few samples a sine may, too."""
-        plunges, leaps = span[..., 6, :].sum(axis=-1), span[..., 7, :].sum(axis=-1)
-        often = (plunges >= WINDOWS) & (self.window >= SLOW_WINDOW)
-        return np.asarray(often & (plunges >= PLUNGES_PER_LEAP * leaps))
+        """Shown to be a coil: level whenever above but for its edges, plunging from there to a floor time and
+        again, hardly ever leaping, below for less long than above. Few samples cannot show it."""
+        plunges, leaps, deep = (span[..., n, :].sum(axis=-1) for n in (6, 7, 8))
+        below, above, top = (self.window * span[..., n, :].sum(axis=-1) for n in (0, 1, 5))
+        often = (deep >= WINDOWS) & (self.window >= SLOW_WINDOW)
+        slack = np.maximum(EDGES_PER_PLUNGE * plunges, SAG * above)
+        level = (top > LEVEL_WHILE_ON * above) & (above - top < slack)
+        return np.asarray(often & level & (below < SHORTER * above) & (plunges >= PLUNGES_PER_LEAP * leaps))
 
     @property
     def noise(self) -> bool:

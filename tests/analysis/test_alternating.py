@@ -30,6 +30,23 @@ def test_a_chopped_coil_that_swings_below_zero_as_long_as_above_is_not_ac() -> N
     assert "ac" not in found["cautions"]
 
 
+def passing_teeth(t: Floats, hertz: float, width: float) -> Floats:
+    """An inductive sensor: flux is a bell about each tooth, its slope the volts: up, a plunge, and back."""
+    from_tooth = (t * hertz % 1 - 0.5) / width
+    return np.asarray(-20.0 * np.exp(0.5) * from_tooth * np.exp(-(from_tooth**2) / 2))
+
+
+def saw(t: Floats, hertz: float) -> Floats:
+    return np.asarray(17.0 * (2 * (t * hertz % 1) - 1))
+
+
+def skewed_sine(t: Floats, hertz: float, falling: float) -> Floats:
+    """A sine that falls within a part of its period only."""
+    phase = t * hertz % 1
+    half = np.where(phase < falling, phase / falling, 1 + (phase - falling) / (1 - falling))
+    return np.asarray(17.0 * np.cos(np.pi * half))
+
+
 def shaped(name: str, t: Floats) -> Floats:
     """One lead on AC; an alternator of six pole pairs at 630 rpm and above."""
     sine = np.sin(2 * np.pi * 50.0 * t)
@@ -41,6 +58,12 @@ def shaped(name: str, t: Floats) -> Floats:
         "of an alternator": 14.0 * np.sin(2 * np.pi * 0.063 / t[1] * t),
         "through a dimmer": 17.0 * sine * (phase > 0.3),
         "half rectified, with leakage": np.where(sine > 0, 17.0, 12.0) * sine,
+        "inductive sensor": passing_teeth(t, 60.0, 0.13),
+        "inductive sensor, faster": passing_teeth(t, 100.0, 0.1),
+        "saw": saw(t, 50.0),
+        "saw, faster": saw(t, 100.0),
+        "skewed sine": skewed_sine(t, 50.0, 0.1),
+        "skewed sine, less": skewed_sine(t, 50.0, 0.2),
     }
     return np.asarray(shapes[name])
 
@@ -54,6 +77,12 @@ def shaped(name: str, t: Floats) -> Floats:
         "of an alternator",
         "through a dimmer",
         "half rectified, with leakage",
+        "inductive sensor",
+        "inductive sensor, faster",
+        "saw",
+        "saw, faster",
+        "skewed sine",
+        "skewed sine, less",
     ],
 )
 @pytest.mark.parametrize("rate_hz", [1000.0, 4000.0, 8000.0])
