@@ -92,3 +92,10 @@ def test_ac_of_any_shape_is_refused(name: str, rate_hz: float) -> None:
     found = analyse(noisy(np.stack([lead, 0 * t], axis=1)), rate_hz)
     assert "ac" in found["cautions"]
     assert found["side"] == "undetermined"
+
+
+@pytest.mark.parametrize("hertz", [400.0, 500.0, 600.0])
+def test_an_inductive_sensor_with_few_samples_a_tooth_is_refused(hertz: float) -> None:
+    t = np.arange(round(0.6 * RATE)) / RATE
+    lead = np.clip(passing_teeth(t, hertz, 0.13), -8, 40)
+    assert "ac" in analyse(noisy(np.stack([lead, 0 * t], axis=1)), RATE)["cautions"]
