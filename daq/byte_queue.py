@@ -6,9 +6,14 @@ import threading
 from collections import deque
 
 from daq.logger_source import Arrival, LineLostError
+from daq.pair_stream import STAMP_ERROR_S
 
 LIMIT_BYTES = 1 << 20
 """Over a minute at 4000 pairs a second; a reader that is a minute late has lost its way."""
+
+
+SILENCE_NS = round(STAMP_ERROR_S * 1e9)
+"""Between two pieces that are not joined, ns: what a stamp may be wrong by anyway."""
 
 
 class ByteQueue:
@@ -40,8 +45,8 @@ class ByteQueue:
             self._changed.notify()
 
     def take(self, timeout_s: float) -> Arrival | None:
-        """All bytes that wait, up to a loss, with the stamp of the last ones; None after `timeout_s` without
-        any; LineLostError once they have ended."""
+        """The bytes that wait, up to a loss or a silence, with the stamp of the last ones; None after
+        `timeout_s` without any; LineLostError once they have ended."""
         with self._changed:
             if not self._arrivals and self._end is None:
                 self._changed.wait(timeout_s)
@@ -56,11 +61,14 @@ class ByteQueue:
             return None
 
     def _joined(self) -> Arrival:
+        """What a silence parts stays apart: how long it was is told by the stamps on both sides."""
         first = last = self._arrivals.popleft()
         parts = [first.data]
         while self._arrivals and not self._arrivals[0].lost:
+            if self._arrivals[0].stamp_ns - last.stamp_ns > SILENCE_NS:
+                break
             last = self._arrivals.popleft()
             parts.append(last.data)
         data = b"".join(parts)
         self._size -= len(data)
-        return Arrival(data, last.stamp_ns, first.lost)
+        return Arrival(data, last.stamp_ns, first.lost, bool(self._arrivals))

@@ -21,6 +21,7 @@ GLUED = 5  # latest stretches that may still be joined
 LATEST = 24  # stretches looked at anew for every picture, at least: a slow train needs twenty
 BLOCK = 8  # stretches among which the longest clear level is where a picture begins to look
 UNTOUCHED_S = 2.0  # a pulse train may still take back what is younger
+GROWN = 1.1  # a source so much higher than was known makes other things of what came before
 ROUGH_S = 0.004  # a stretch this long shows a level
 
 
@@ -44,7 +45,7 @@ class Chapters:
         self.told = Told()
         self._responses = Responses()  # for pictures: an answer about the whole is worked out anew
         self._pieces: list[_Piece] = []  # what `picture` need not look at
-        self._pieces_told = self.told
+        self._pieces_made = self.told, self._rough  # what was known when the first of them was made
 
     def emit(self, stretch: Stretch) -> None:
         if self._shows_more(stretch):
@@ -103,8 +104,9 @@ class Chapters:
         Pieces grow as a binary counter carries: a new one takes those before it that are no longer. So most
         of it is looked at as a whole, yet no stretch is looked at again for every new one.
         """
-        if self._pieces_told != self.told:
-            self._pieces, self._pieces_told = [], self.told
+        told, rough = self._pieces_made
+        if told != self.told or self._rough.source > GROWN * rough.source:
+            self._pieces, self._pieces_made = [], (self.told, self._rough)
         level, _ = self._halves(cut)
         span = level.start, level.end
         pieces = self._pieces

@@ -18,6 +18,7 @@ NOT_DEFINITE = 0.55
 STAYED = 0.2
 IN_TURN_LEAST = 3
 IN_TURN_SHARE = 0.3  # of the changes: a feed that woke, or opened for once, is not switched in turn
+HASTY_SHARE = 0.1  # of the changes: a contact that opens now and then also does so beside a switching
 REVERSE_LEAST_S = 0.03
 
 CYCLE = NextTest(
@@ -71,8 +72,10 @@ def _both_ways(evidence: Evidence) -> bool:
 
 def _ground_switched_too(evidence: Evidence, leaning: Side) -> bool:
     """On the positive side both leads at source mean an open ground. One that opens or closes just when the
-    feed is switched is no fault that came by chance. (On the ground side it is a feed that wakes.)"""
-    return leaning is Side.HIGH and evidence.hasty > 0
+    feed is switched is hardly a fault that came by chance, unless that was once among many changes. (On the
+    ground side it is a feed that wakes.)"""
+    often = evidence.hasty >= HASTY_SHARE * evidence.votes.transitions
+    return leaning is Side.HIGH and evidence.hasty > 0 and often
 
 
 def _weigh(evidence: Evidence) -> tuple[Side, float]:

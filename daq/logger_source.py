@@ -25,10 +25,10 @@ from daq.samples import LOGGER_AWAY, OTHER_LOGGER, Block, Counts, DeviceInfo, Ga
 from daq.source import Capability, Command
 
 READ_S = 0.05
-"""Longest wait for bytes: time-outs and commands are looked at this often, s."""
+"""Longest wait for bytes: time-outs and commands are looked at this often, and once in a `turn_s` more, s."""
 
 SIGN_EVERY_S = 0.2
-"""An empty block so often while nothing comes: whoever records has things to save and orders to obey, s."""
+"""About so often an empty block while nothing comes: there are things to save and orders to obey, s."""
 
 NOTHING: Counts = np.empty((0, 2), dtype=np.int32)
 
@@ -55,6 +55,7 @@ class Arrival(NamedTuple):
     data: bytes
     stamp_ns: int  # perf_counter_ns
     lost: int = 0
+    more: bool = False  # others wait already
 
 
 class Connection(Protocol):
@@ -110,7 +111,7 @@ class LoggerSource:
         self._commands: queue.SimpleQueue[Command] = queue.SimpleQueue()
         self._attempts = 0
         self._iterating = False
-        self._lost = False
+        self._lost = self._more = False
         self._other: OtherLoggerError | None = None
         self._sleeping_ns = host_clock.asleep_ns()
         self._slept_ns = 0
@@ -188,7 +189,7 @@ class LoggerSource:
         try:
             while not self._commands.empty():
                 self.link.command(self._commands.get())
-            if self._turn_s and self.link.running:
+            if self._turn_s and self.link.running and not self._more:
                 self._closing.wait(self._turn_s)
             return self._exchange(connection)
         except OtherLoggerError as error:
@@ -214,6 +215,7 @@ class LoggerSource:
         if to_send:
             connection.write(to_send)
         arrival = connection.read(READ_S)
+        self._more = arrival is not None and arrival.more
         if arrival is None:
             return self.link.receive(b"", self._now_ns())
         if arrival.lost:

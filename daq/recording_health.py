@@ -40,7 +40,7 @@ class Health:
 
     @property
     def line(self) -> str:
-        """'run.whichside · 12.3 MB · on the disk but for the last 0.8 s · the disk lasts for 37 h'; what
+        """'run.whichside · 12.3 MB · on the disk but for the last 1 s · the disk lasts for 37 h'; what
         is wrong comes first, for a narrow screen cuts the end."""
         parts = ["sleep is not held off"] if self.awake is False else []
         parts += [words.printable(self.path.name, 60), words.size(self.size_bytes)]

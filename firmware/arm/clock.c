@@ -1,8 +1,8 @@
 #include "clock.h"
 
 /* A crystal starts within some milliseconds, erasing a page of flash takes 40 (data sheet, from memory); this many
- * looks, of 4 to 10 cycles, take 50 to 125 ms at 16 MHz. A converter that is dead is waited for three times, which is
- * still less than the watchdog's time. */
+ * looks, of 4 to 10 cycles, take 50 to 125 ms at 16 MHz, and twice that before the clock is set. A converter that is
+ * dead is waited for three times, which is still less than the watchdog's time. */
 #define MOST_LOOKS 200000u
 
 bool clock_wait(const reg *where, uint32_t bits, uint32_t value)

@@ -9,7 +9,7 @@
 #define LOWEST_PRIORITY 0xF0u
 
 /* The watchdog has an oscillator of its own, 30 to 60 kHz: 0.7 to 1.3 s. The longest that is ever done without a look
- * at the clock, erasing a page of flash, takes 40 ms. */
+ * at the clock, waiting three times for a converter that is dead, takes under 0.4 s. */
 #define WATCHDOG_START 0xCCCCu
 #define WATCHDOG_UNLOCK 0x5555u
 #define WATCHDOG_PAT 0xAAAAu

@@ -90,6 +90,14 @@ def test_a_ground_that_opens_for_good_is_not_switched() -> None:
     assert (found["side"], kinds(found)) == ("high", ["ground dropout"])
 
 
+def test_a_ground_that_opens_beside_a_switching_once_in_many_is_a_fault() -> None:
+    """A bad ground that opens at any moment also does so 0.1 s before the load is switched off."""
+    opens = [(0.5, 12.5, 0.1), (0.06, 12.5, 12.5), (0.5, 12.5, 0.1), (0.4, 0.0, 0.0)]
+    beside = [(0.5, 12.5, 0.1), (0.1, 12.6, 12.6), (0.4, 0.0, 0.0)]
+    found = analyse(levels([*HIGH, *opens, *HIGH, *beside, *HIGH, *HIGH, *HIGH]), RATE)
+    assert (found["side"], kinds(found)) == ("high", ["ground dropout"] * 2)
+
+
 def test_a_feed_that_wakes_just_before_it_is_used_stays_a_ground_side() -> None:
     woken = [(0.5, 0.0, 0.0), (0.1, 12.6, 12.6)]
     found = analyse(levels([*woken, (0.5, 12.5, 0.1), *LOW]), RATE)

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 
 Z_95 = 1.959963984540054
+Z_99 = 2.5758293035489004
 
 
 def wilson(hits: int, trials: int, z: float = Z_95) -> tuple[float, float]:

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from tests.physics.intervals import wilson
+from tests.physics.intervals import Z_99, wilson
 from tests.physics.score import Score
 
 BINS = (0.0, 0.3, 0.5, 0.7, 0.8, 0.9, 0.95, 0.99, 1.0000001)
@@ -179,11 +179,14 @@ def _complaints(s: Score) -> Iterable[str]:
 
 
 def outside(scores: Sequence[Score], table: dict[str, Any]) -> list[str]:
-    """What a smaller campaign's proportions say against a written table: intervals that do not meet."""
+    """What a smaller campaign's proportions say against a written table: intervals that do not meet.
+
+    Those of the smaller one at 99 %: so many proportions are compared that one in twenty is always outside.
+    """
     written = {p["what"]: p["interval"] for p in table["proportions"]}
     words = []
     for what, hits, trials in proportions(scores):
-        low, high = wilson(hits, trials)
+        low, high = wilson(hits, trials, Z_99)
         if what in written and trials and (high < written[what][0] or low > written[what][1]):
             words.append(
                 f"{what}: {hits} of {trials}, table {written[what][0]:.4f} to {written[what][1]:.4f}"

@@ -44,7 +44,7 @@ class Recording:
         self.source, self.pause_s = source, pause_s
         self.items: list[Item] = []
         self.error: WhichsideError | None = None
-        self._thread = threading.Thread(target=self._run)
+        self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
 
     def _run(self) -> None:
@@ -55,7 +55,7 @@ class Recording:
         except WhichsideError as error:
             self.error = error
 
-    def until(self, done: Callable[[list[Item]], object], within_s: float = 6.0) -> None:
+    def until(self, done: Callable[[list[Item]], object], within_s: float = 30.0) -> None:
         end = time.monotonic() + within_s
         while not done(list(self.items)):
             assert time.monotonic() < end, "it did not happen in time"
