@@ -21,7 +21,7 @@ GLUED = 5  # latest stretches that may still be joined
 LATEST = 24  # stretches looked at anew for every picture, at least: a slow train needs twenty
 BLOCK = 8  # stretches among which the longest clear level is where a picture begins to look
 UNTOUCHED_S = 2.0  # a pulse train may still take back what is younger
-GROWN = 1.1  # a source so much higher than was known makes other things of what came before
+GROWN = 1.1  # a scale so much wider than was known makes other things of what came before
 ROUGH_S = 0.004  # a stretch this long shows a level
 
 
@@ -45,7 +45,7 @@ class Chapters:
         self.told = Told()
         self._responses = Responses()  # for pictures: an answer about the whole is worked out anew
         self._pieces: list[_Piece] = []  # what `picture` need not look at
-        self._pieces_made = self.told, self._rough  # what was known when the first of them was made
+        self._pieces_told, self._pieces_floor = self.told, Scale(0.0, 0.0)  # what they are made with
 
     def emit(self, stretch: Stretch) -> None:
         if self._shows_more(stretch):
@@ -93,10 +93,14 @@ class Chapters:
         cut = self._picture_cut()
         if cut is None:
             return add(self._done, self._picture([*self._stretches, *still_open], self._done.scale))
-        before = self._pieces_to(cut)
         _, right = self._halves(cut)
         stretches = [right, *self._stretches[cut + 1 :], *still_open]
-        return add(before, self._picture(stretches, before.scale))
+        before = self._pieces_to(cut)
+        latest = self._picture(stretches, before.scale)
+        if _grown(before.scale, latest.scale):
+            self._pieces, self._pieces_floor = [], latest.scale
+            before = self._pieces_to(cut)
+        return add(before, latest)
 
     def _pieces_to(self, cut: int) -> Material:
         """Everything before the middle of the level at `cut`.
@@ -104,9 +108,8 @@ class Chapters:
         Pieces grow as a binary counter carries: a new one takes those before it that are no longer. So most
         of it is looked at as a whole, yet no stretch is looked at again for every new one.
         """
-        told, rough = self._pieces_made
-        if told != self.told or self._rough.source > GROWN * rough.source:
-            self._pieces, self._pieces_made = [], (self.told, self._rough)
+        if self._pieces_told != self.told:
+            self._pieces, self._pieces_told = [], self.told
         level, _ = self._halves(cut)
         span = level.start, level.end
         pieces = self._pieces
@@ -123,7 +126,9 @@ class Chapters:
         before = self._pieces[-1].so_far if self._pieces else self._done
         first = [] if begin < 0 else [self._halves(begin)[1]]
         stretches = [*first, *self._stretches[begin + 1 : cut], self._halves(cut)[0]]
-        found = gather(stretches, self.rate_hz, self.told, before.scale, Responses())
+        known, floor = before.scale, self._pieces_floor
+        scale = Scale(max(known.source, floor.source), max(known.full, floor.full))
+        found = gather(stretches, self.rate_hz, self.told, scale, Responses())
         return _Piece(begin, cut, span, add(before, found))
 
     def _picture(self, stretches: Sequence[Stretch], floor: Scale) -> Material:
@@ -148,7 +153,7 @@ class Chapters:
         left, right = self._halves(cut)
         self._done = add(self._done, self._chapter([*self._stretches[:cut], left]))
         self._stretches = [right, *self._stretches[cut + 1 :]]
-        self._pieces = []
+        self._pieces, self._pieces_floor = [], Scale(0.0, 0.0)
 
     def _chapter(self, stretches: Sequence[Stretch]) -> Material:
         return gather(stretches, self.rate_hz, self.told, self._done.scale, Responses())
@@ -175,3 +180,7 @@ class Chapters:
             if (clear or any_level) and s.end - s.start > length:
                 best, length = i, s.end - s.start
         return best
+
+
+def _grown(before: Scale, now: Scale) -> bool:
+    return now.source > GROWN * before.source or now.full > GROWN * before.full

@@ -55,6 +55,20 @@ def test_a_picture_says_what_the_whole_says(off: tuple[float, float], opened: tu
         assert seen.source_v == pytest.approx(whole.source_v, abs=0.02)
 
 
+@pytest.mark.parametrize("leak_v", [3.0, 6.0])
+def test_a_source_that_shows_late_makes_other_things_of_what_came_before(leak_v: float) -> None:
+    """A lead that leaks or is fed by a neighbour comes and goes; then the source itself is there."""
+    spans = [(0.4, 0.05, 0.05), *[(0.2, leak_v, 0.05), (0.2, 0.05, 0.05)] * 40]
+    volts = levels([*spans, *[(0.3, 28.0, 28.0), (0.3, 28.0, 0.1)] * 5])
+    pipeline = Pipeline()
+    for block in in_blocks(volts, 0.5):
+        pipeline.push(block)
+        seen = pipeline.snapshot()
+        if block.end / 4000 > 17.1:
+            whole = pipeline.findings()
+            assert (seen.judgement.side, seen.edge_count) == (whole.judgement.side, len(whole.edges))
+
+
 def test_stretches_are_looked_at_a_few_times_each(monkeypatch: pytest.MonkeyPatch) -> None:
     """Not once for each of the hundreds that come after them."""
     looked: list[int] = []
