@@ -31,8 +31,8 @@ from daq.unplugged import Unplugged
 
 SHOWN = 100  # edges and events in a snapshot
 GATHER_S = 0.25  # samples waiting to be analysed, at most
-YOUNG_S = 0.3  # every live picture looks at an open stretch up to this age: it settles verdicts
-LOOK_AGAIN_S = 0.2  # and then one in so long: it only gets longer
+YOUNG_S = 0.24  # every live picture looks at an open stretch up to this age: it settles verdicts
+LOOK_AGAIN_S = 0.5  # and then one in so long: it only gets longer
 
 
 class Pipeline:
@@ -396,7 +396,5 @@ class Pipeline:
 
 def _look_at(start: float, end: float, rate_hz: float) -> float:
     """How far an open stretch has come, for a live picture: equal while it need not be looked at again."""
-    if end - start < YOUNG_S * rate_hz:
-        return end
-    step = LOOK_AGAIN_S * rate_hz
-    return end // step * step
+    grown_s = (end - start) / rate_hz - YOUNG_S
+    return end if grown_s < 0 else start + grown_s // LOOK_AGAIN_S * rate_hz

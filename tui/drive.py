@@ -12,7 +12,6 @@ from typing import ClassVar
 from textual.app import ComposeResult
 from textual.binding import BindingType
 from textual.content import Content
-from textual.widgets import Static
 
 from daq import words
 from daq.recording_health import health
@@ -24,6 +23,7 @@ from tui.keys import Key, KeyBar
 from tui.letters import ROWS, big_lines
 from tui.notice import Notice
 from tui.panels import Line
+from tui.still import Still
 from tui.terminal import Bell, too_small
 
 LOOK_S = 0.25
@@ -114,7 +114,7 @@ class DriveScreen(JobScreen, CircuitKeys):
         self.show()
 
 
-class BigWords(Static):
+class BigWords(Still):
     """Words in big letters, wrapped between words, as large as its width and the height given allow."""
 
     def __init__(self, id: str | None = None) -> None:

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 
 from textual.binding import Binding, BindingType
 from textual.content import Content
-from textual.widgets import Static
+
+from tui.still import Still
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +131,7 @@ REVIEW = (
 NOTE_AFTERWARDS = Key("n", "note", "note")
 
 
-class KeyBar(Static):
+class KeyBar(Still):
     """The keys, wrapped between keys; set closer where that saves a row of a small screen."""
 
     def __init__(self, id: str | None = None) -> None:

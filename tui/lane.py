@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -48,6 +49,7 @@ class Axis:
         return from_top
 
 
+@lru_cache(maxsize=8)
 def make_axis(bands: Bands, rows: int, highest_v: float) -> Axis:
     """The axis of a lane of `rows` rows; `highest_v` only matters while the source is unknown."""
     rows = max(rows, _LEAST_ROWS)
@@ -114,10 +116,18 @@ def _told_by_neighbours(
     top: npt.NDArray[np.float64], bottom: npt.NDArray[np.float64]
 ) -> npt.NDArray[np.bool_]:
     """Columns that are nearly level and reach no further than the columns beside them."""
-    higher = np.minimum(np.roll(top, 1), np.roll(top, -1))
-    lower = np.maximum(np.roll(bottom, 1), np.roll(bottom, -1))
+    higher = np.minimum(_one_before(top), _one_after(top))
+    lower = np.maximum(_one_before(bottom), _one_after(bottom))
     told: npt.NDArray[np.bool_] = (bottom - top <= _LEVEL_DOTS) & (top >= higher) & (bottom <= lower)
     return told
+
+
+def _one_before(values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    return np.concatenate((values[:1], values[:-1]))
+
+
+def _one_after(values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    return np.concatenate((values[1:], values[-1:]))
 
 
 def put_marks(codes: Codes, marks: Sequence[tuple[int, str]]) -> None:

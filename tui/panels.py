@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from textual.content import Content
-from textual.widgets import Static
 
 from daq import words
 from daq.findings import Judgement, Side
@@ -18,13 +17,14 @@ from daq.samples import DeviceInfo
 from daq.session import Recording
 from daq.snapshot import Snapshot
 from tui.letters import ROWS, big
+from tui.still import Still
 
 Part = str | tuple[str, str]
 
 DOT = " · "
 
 
-class Line(Static):
+class Line(Still):
     """Text that is repainted only when it changes, with a new layout only where its height follows it."""
 
     def __init__(self, id: str | None = None) -> None:
@@ -45,7 +45,7 @@ def _printable(part: Part) -> Part:
     return words.printable(part[0], 2000), part[1]
 
 
-class BigWord(Static):
+class BigWord(Still):
     """A word in big letters, as big as its place allows; takes a greater share of a tall screen."""
 
     def __init__(self, id: str | None = None) -> None:

@@ -128,7 +128,8 @@ class TraceView(Widget, can_focus=False):
         cells = self.size.width - GUTTER
         columns = self.read_trace(lambda ring: self._columns(ring, cells * DOTS_PER_CELL))
         bands = self._settled_bands(snapshot.bands)
-        highest = float(np.fmax.reduce(columns.high.ravel(), initial=0.0))
+        known = bands.at_source_v is not None
+        highest = 0.0 if known else float(np.fmax.reduce(columns.high.ravel(), initial=0.0))
         heights = ((self.size.height + 1) // 2, self.size.height // 2)
         rows: list[_Row] = []
         for lead, height in enumerate(heights):

@@ -52,7 +52,9 @@ async def test_marks_plug_expectation_and_note_go_into_the_log() -> None:
 async def test_an_escaped_note_is_none_and_keys_are_letters_there() -> None:
     with a_run() as run:
         async with on_stage(run.screen()) as pilot:
-            await tap(pilot, "n", "q", "o", "escape", "o")
+            await tap(pilot, "n", "q", "o", "escape")
+            await until(pilot, lambda: isinstance(pilot.app.screen, Dashboard))
+            await tap(pilot, "o")
             await until(pilot, lambda: run.told)
             assert isinstance(pilot.app.screen, Dashboard)
     assert run.told == [(ChangeKind.MARK, "on")]
