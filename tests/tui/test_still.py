@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from textual.app import App, ComposeResult
 from textual.containers import Vertical
 from textual.content import Content
@@ -28,13 +30,13 @@ async def test_what_is_kept_is_what_would_be_drawn_anew() -> None:
     app = _Stage()
     async with app.run_test(size=(40, 10)) as pilot:
         text, house = app.query_one("#text", Still), app.query_one("#house")
-        changes = [
+        changes: list[Callable[[], object]] = [
             lambda: text.update("lead 2 fell to 0.1 V"),
             lambda: text.add_class("told"),
             lambda: text.update(Content.styled("lead 2 rose", "bold $error"), layout=False),
+            lambda: setattr(app, "theme", "textual-light"),
             lambda: house.add_class("told"),
             lambda: text.add_class("wide"),
-            lambda: setattr(app, "theme", "textual-light"),
             lambda: setattr(text.styles, "height", 5),
         ]
         seen = set()
