@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -11,8 +12,8 @@ from daq.floating import in_free_band
 from daq.samples import Scale
 from daq.snapshot import Bands, LeadView, StateWord
 from daq.steady import Segmenter
-from daq.stretches import Raw
-from daq.tally import SETTLED_WINDOWS
+from daq.stretches import Pair, Raw
+from daq.tally import SETTLED_WINDOWS, SteadyTally
 
 NEAR_ZERO_OF_SOURCE = 0.08
 NEAR_ZERO_LEAST_V = 0.5
@@ -29,13 +30,25 @@ def bands_of(source_v: float | None) -> Bands:
     return Bands((-NEAR_ZERO_LEAST_V, near), ((1 - AT_SOURCE_OF_SOURCE) * source_v, 1.06 * source_v + 0.3))
 
 
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """The level that is open, None between levels, and the latest sample, None where nothing is measured."""
+
+    level: SteadyTally | None
+    pair: Pair | None
+
+
+def moment_of(segmenter: Segmenter | None) -> Moment:
+    return Moment(None, None) if segmenter is None else Moment(segmenter.open_steady, segmenter.last_pair)
+
+
 def lead_views(
-    segmenter: Segmenter | None, scale: Scale | None, bands: Bands, floats: tuple[bool, bool]
+    moment: Moment, scale: Scale | None, bands: Bands, floats: tuple[bool, bool]
 ) -> tuple[LeadView, LeadView]:
-    tally = segmenter.open_steady if segmenter is not None else None
+    tally = moment.level
     if tally is None or scale is None or tally.pairs == 0:
-        word = StateWord.NO_READING if segmenter is None else StateWord.CHANGING
-        levels = segmenter.last_pair if segmenter is not None else (0.0, 0.0)
+        word = StateWord.NO_READING if moment.pair is None else StateWord.CHANGING
+        levels = moment.pair or (0.0, 0.0)
         views = [LeadView(levels[i] / UV, _calibration(scale, i, levels[i] / UV), word) for i in (0, 1)]
         return views[0], views[1]
     n = min(tally.pairs, SETTLED_WINDOWS * tally.window)

@@ -19,7 +19,7 @@ from daq.findings import EventSummary, Findings, GapFound
 from daq.floating import Whispers
 from daq.hazards import Hazards
 from daq.lead_check import NOT_DONE, SEAT, LeadCheck
-from daq.live_view import Readout, bands_of, held_views, lead_views
+from daq.live_view import Moment, Readout, bands_of, held_views, lead_views, moment_of
 from daq.microvolts import clipped_pairs, microvolts
 from daq.samples import BASELINE, Bias, Block, Change, ChangeKind, Gap, Item, Layout, Origin
 from daq.seen import NO_BIAS
@@ -30,7 +30,7 @@ from daq.timeline import Timeline
 from daq.unplugged import Unplugged
 
 SHOWN = 100  # edges and events in a snapshot
-GATHER_S = 0.25  # samples waiting to be analysed, at most
+GATHER_PAIRS = 1 << 15  # waiting to be analysed, at most: a portion costs some 500 calls, whatever its size
 YOUNG_S = 0.24  # every live picture looks at an open stretch up to this age: it settles verdicts
 LOOK_AGAIN_S = 0.5  # and then one in so long: it only gets longer
 
@@ -65,7 +65,7 @@ class Pipeline:
         self._readout = Readout(1)
         self._conclusion: tuple[tuple[object, ...], Analysis] | None = None
         self._version = 0
-        self._last_views: tuple[LeadView, LeadView] | None = None  # once the log has ended
+        self._last_moment: Moment | None = None  # once the log has ended
 
     # -- in ---------------------------------------------------------------------------------------------
 
@@ -90,7 +90,7 @@ class Pipeline:
     def finish(self) -> None:
         """The log has ended: what is still open ends here."""
         self._catch_up()
-        self._last_views = self._views(self._analysis())
+        self._last_moment = moment_of(self._segmenter)
         self._end_segment()
 
     def _gather(self, block: Block) -> None:
@@ -99,7 +99,7 @@ class Pipeline:
             self._catch_up()
         self._waiting.append(block)
         self._waiting_pairs += len(block.counts)
-        if self._waiting_pairs >= GATHER_S * block.layout.rate_hz:
+        if self._waiting_pairs >= GATHER_PAIRS:
             self._catch_up()
 
     def _catch_up(self) -> None:
@@ -292,7 +292,7 @@ class Pipeline:
             samples=self._next,
             time_s=self._duration_s,
             rate_hz=self._layout.rate_hz if self._layout is not None else 0.0,
-            leads=self._last_views or self._views(a),
+            leads=self._views(a),
             bands=bands,
             load=a.now,
             pulsed=self._segmenter is not None and self._segmenter.in_train,
@@ -332,7 +332,7 @@ class Pipeline:
         bands = bands_of(a.source_v)
         if self._aside and self._readout.volts is not None:
             return held_views(self._readout.volts, scale, bands, self._whispering)
-        return lead_views(self._segmenter, scale, bands, a.floats_now)
+        return lead_views(self._last_moment or moment_of(self._segmenter), scale, bands, a.floats_now)
 
     @property
     def _whispering(self) -> bool:
@@ -363,7 +363,7 @@ class Pipeline:
         `whole` looks at all stretches of the chapter together; a live picture does not. Once the log has
         ended every answer is of the whole.
         """
-        whole |= self._last_views is not None
+        whole |= self._last_moment is not None
         spans = () if self._segmenter is None else self._segmenter.open_spans()
         hazards, rate_hz = self._hazards, self._chapters.rate_hz
         ac, noise = hazards is not None and hazards.ac, hazards is not None and hazards.noise
