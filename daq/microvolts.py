@@ -16,8 +16,14 @@ def microvolts(counts: Counts, scale: Scale) -> Raw:
     Each lead is contiguous in memory: sums and extremes along a lead are 20 times faster than with the
     leads interleaved, and they are most of what the analysis does.
     """
-    volts = scale.volts(counts)
-    return np.clip(np.rint(volts * UV), -MICRO_LIMIT, MICRO_LIMIT).astype(np.int32, order="F")
+    per_count, offset_v = np.array([scale.volts_per_count, scale.offset_v])[:, :, None]
+    micro = counts.T.astype(np.float64, order="C")
+    micro *= per_count
+    micro += offset_v
+    micro *= UV
+    np.rint(micro, out=micro)
+    np.clip(micro, -MICRO_LIMIT, MICRO_LIMIT, out=micro)
+    return micro.astype(np.int32).T
 
 
 def clipped_pairs(block: Block, micro: Raw) -> int:

@@ -26,7 +26,8 @@ BLOCK_PERIODS = 16
 BLOCK_S = 0.25  # a block of periods is no longer than it must be
 STEADY = 0.5  # pairs: crossings interpolated between filtered samples are off by less
 UNLIKE, UNLIKE_PAIRS = 0.03, 1.0  # of the usual period
-STEPS = 1 << 20  # of a period: positions are summed as integers
+STEPS_IN_PLACE = 13  # as a power of two
+STEPS = PLACES << STEPS_IN_PLACE  # of a period: positions are summed as integers
 
 
 @dataclass(slots=True, eq=False)
@@ -47,7 +48,7 @@ class Profile:
 
     def add(self, steps: npt.NDArray[np.int64], now: Raw, before: Raw) -> None:
         """Count samples at their positions, in steps."""
-        places = steps // (STEPS // PLACES)
+        places = steps >> STEPS_IN_PLACE
         self.counts += np.bincount(places, minlength=PLACES)
         self.steps += _summed(places, steps)
         for lead in (0, 1):
@@ -222,7 +223,8 @@ def _places(
     """
     begin, period, steady = _lines(marks, bounds)
     pairs = np.diff(turns)
-    places = (at - np.repeat(begin, pairs)) / np.repeat(period, pairs) % 1.0
+    places = (at - np.repeat(begin, pairs)) / np.repeat(period, pairs)
+    places -= np.floor(places)
     for n in np.flatnonzero(~steady):
         inside = slice(turns[n] - turns[0], turns[n + 1] - turns[0])
         places[inside] = _uneven_places(at[inside], marks[bounds[n] : bounds[n + 1] + 1])
@@ -234,14 +236,14 @@ def _lines(marks: Floats, bounds: npt.NDArray[np.int64]) -> tuple[Floats, Floats
     periods = np.diff(bounds)
     begin, period = np.zeros(len(periods)), np.ones(len(periods))
     steady = np.zeros(len(periods), dtype=np.bool_)
-    for count in np.unique(periods) + 1:
+    for count in sorted(set((periods + 1).tolist())):
         if count < LINE_LEAST:
             continue
         k = np.arange(count)
         blocks = np.flatnonzero(periods == count - 1)
         rows = marks[bounds[blocks][:, None] + k]
         since = rows - rows[:, :1]
-        slope = _slope(int(count), _sum_of_rows(since), _sum_of_rows(k * since))
+        slope = _slope(count, _sum_of_rows(since), _sum_of_rows(k * since))
         due = k * slope[:, None]
         due += ((_sum_of_rows(rows) - _sum_of_rows(due)) / count)[:, None]
         begin[blocks], period[blocks] = due[:, 0], slope

@@ -52,10 +52,11 @@ class Direction:
 
     def _count(self, times: Sequence[float]) -> None:
         before, last = self.ends[-2:]
-        wander = self.wander
+        wander, period = self.wander, last - before
         for at in times:
-            wander += (abs((at - last) - (last - before)) - wander) / 8
-            before, last = last, at
+            change = (at - last) - period
+            wander += ((change if change > 0 else -change) - wander) / 8
+            period, last = at - last, at
         self.wander = wander
         self.ends = [*self.ends, *times][-ENDS:]
         self.periods += len(times)
@@ -150,29 +151,30 @@ class Rhythm:
         (before, _), (latest, was_up) = self._recent[-2:]
         period, share, up_time, last = train.period, train.share, train.up_time, train.last
         n = first
-        while n < len(at):
-            now, rises = at[n], up[n]
+        for n in range(first, len(at)):
+            now = at[n]
             length, half = now - before, now - latest
-            if seen[n] > _due(last, period) or was_up == rises or length <= 0:
+            if seen[n] > last + 1.5 * period + 2 or up[n] == was_up or length <= 0:
                 break
             # `half` is the time since the opposite crossing: below the middle when this one goes up
-            up_share = 1.0 - half / length if rises else half / length
-            slack = 2 * ALIKE_PAIRS / length
-            unlike = abs(length - period)
-            if unlike > ALIKE * period and unlike > ALIKE_PAIRS:
+            up_share = 1.0 - half / length if not was_up else half / length
+            longer, more = length - period, up_share - share
+            if not -ALIKE_PAIRS <= longer <= ALIKE_PAIRS and not -ALIKE * period <= longer <= ALIKE * period:
                 break
-            if abs(up_share - share) > SHARE_ALIKE and abs(up_share - share) > slack:
+            if not -SHARE_ALIKE <= more <= SHARE_ALIKE and abs(more) > 2 * ALIKE_PAIRS / length:
                 break
-            period += (length - period) / 8
-            share += (up_share - share) / 8
-            up_time += 0.0 if rises else half
-            before, latest, was_up, last = latest, now, rises, now
-            n += 1
+            period += longer / 8
+            share += more / 8
+            if was_up:
+                up_time += half
+            before, latest, was_up, last = latest, now, not was_up, now
+        else:
+            n = len(at)
         if n > first:
             train.period, train.share, train.up_time, train.last = period, share, up_time, last
             train.halves += n - first
-            for way in (False, True):
-                train.directions[way].add([at[k] for k in range(first, n) if up[k] is way])
+            for begin in range(first, min(first + 2, n)):  # up and down take turns
+                train.directions[up[begin]].add(at[begin:n:2])
             latest_two = range(max(first, n - 2), n)
             self._recent = [*self._recent, *((at[k], up[k]) for k in latest_two)][-2:]
         return n - first

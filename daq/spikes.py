@@ -11,7 +11,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from daq.crossings import MICRO_LIMIT, UV
+from daq.crossings import BOTTOM_UV, MICRO_LIMIT
+from daq.per_window import PerWindow
 from daq.stretches import RANGE_UV, Raw
 
 APART_S = 0.004  # the longest that a level may be interrupted and still be one
@@ -45,11 +46,12 @@ class Spikes:
         self._longest = max(2, int(APART_S * rate_hz))
         self.around = 0 if self._rare else self._quiet + self._longest
 
-    def calmed(self, raw: Raw, in_zone: Flags, half: Floats) -> tuple[Flags, Raw]:
+    def calmed(self, raw: Raw, in_zone: Flags, half: PerWindow, first: int) -> tuple[Flags, Raw]:
         """Without the spikes: `in_zone` (n,) and `raw` (n, 2), or the very same where there are none.
 
         Args:
-            half: (n,) half of the source scale; infinite while no source was seen.
+            half: half of the source scale; infinite while no source was seen.
+            first: the first of these pairs, as `half` counts them.
         """
         if self._rare or not in_zone.any():
             return in_zone, raw
@@ -58,19 +60,19 @@ class Spikes:
         apart = starts[1:] - ends[:-1] >= self._shortest  # a short pause inside a zone is part of it
         starts, ends = starts[np.r_[True, apart]], ends[np.r_[apart, True]]
         starts, ends = self._alone(starts, ends, len(raw))
-        levels, same = self._on_a_level(raw, starts, ends, half)
+        levels, same = self._on_a_level(raw, starts, ends, 2 * half.of_each(starts + first))
         starts, ends, levels = starts[same], ends[same], levels[same]
         if not len(starts):
             return in_zone, raw
-        stay = _inside_rails(raw, starts, ends, levels, half)
+        stay = _inside_rails(raw, starts, ends, levels, half, first)
         if not stay.any():
             return in_zone, raw
-        starts, lengths, levels = starts[stay], (ends - starts)[stay], levels[stay]
-        first = np.cumsum(lengths) - lengths
-        pairs = np.arange(int(lengths.sum())) + np.repeat(starts - first, lengths)
+        starts, lengths, levels = starts[stay], (ends - starts)[stay], np.rint(levels[stay]).astype(np.int32)
+        pairs, _ = _pairs_of(starts, lengths)
         in_zone, raw = in_zone.copy(), raw.copy(order="K")
         in_zone[pairs] = False
-        raw[pairs] = np.repeat(np.rint(levels).astype(np.int32), lengths, axis=0)
+        for lead in (0, 1):
+            raw[pairs, lead] = np.repeat(levels[:, lead], lengths)
         return in_zone, raw
 
     def _alone(self, starts: Places, ends: Places, n: int) -> tuple[Places, Places]:
@@ -81,26 +83,38 @@ class Spikes:
         return starts[alone], ends[alone]
 
     def _on_a_level(
-        self, raw: Raw, starts: Places, ends: Places, half: Floats
+        self, raw: Raw, starts: Places, ends: Places, source: Floats
     ) -> tuple[Floats, npt.NDArray[np.bool_]]:
         """(k, 2) the level around each zone, and whether it is the same before and after."""
         beside = np.arange(self._quiet)
         before = raw[starts[:, None] - 1 - beside].mean(axis=1)
         after = raw[ends[:, None] + beside].mean(axis=1)
-        source = 2 * half[starts]
         equal = np.maximum(EQUAL_OF_SOURCE * source, EQUAL_LEAST_UV)
         same = (np.abs(before - after) <= equal[:, None]).all(axis=1) & np.isfinite(source)
         return (before + after) / 2, same
 
 
-def _inside_rails(raw: Raw, starts: Places, ends: Places, levels: Floats, half: Floats) -> Flags:
-    """Which zones never left the range, and whose load voltage, within the rails, stayed at its level."""
-    pieces = np.stack((starts - 1, ends + 1), axis=1).ravel()
-    low, high = np.minimum.reduceat(raw, pieces)[::2], np.maximum.reduceat(raw, pieces)[::2]
-    within = (low > RANGE_UV[0]).all(axis=1) & (high < RANGE_UV[1]).all(axis=1)
-    top = np.minimum(1.02 * 2 * half, MICRO_LIMIT)
-    d = np.clip(raw[:, 0], -0.5 * UV, top) - np.clip(raw[:, 1], -0.5 * UV, top)
-    level, source = levels[:, 0] - levels[:, 1], 2 * half[starts]
+def _inside_rails(
+    raw: Raw, starts: Places, ends: Places, levels: Floats, half: PerWindow, first: int
+) -> Flags:
+    """Which zones never left the range, and whose load voltage, within the rails, stayed at its level.
+
+    The pair before and the pair after a zone count as well.
+    """
+    pairs, begins = _pairs_of(starts - 1, ends - starts + 2)
+    one, two = raw[pairs, 0], raw[pairs, 1]
+    low = np.minimum.reduceat(np.minimum(one, two), begins)
+    high = np.maximum.reduceat(np.maximum(one, two), begins)
+    within = (low > RANGE_UV[0]) & (high < RANGE_UV[1])
+    top = np.minimum(1.02 * 2 * half.of_each(pairs + first), MICRO_LIMIT)
+    d = np.clip(one, BOTTOM_UV, top) - np.clip(two, BOTTOM_UV, top)
+    level, source = levels[:, 0] - levels[:, 1], 2 * half.of_each(starts + first)
     limit = LEFT_OF_D * np.where(np.abs(level) < OFF_OF_SOURCE * source, source, np.abs(level))
-    lowest, highest = np.minimum.reduceat(d, pieces)[::2], np.maximum.reduceat(d, pieces)[::2]
+    lowest, highest = np.minimum.reduceat(d, begins), np.maximum.reduceat(d, begins)
     return np.asarray(within & (level - lowest < limit) & (highest - level < limit))
+
+
+def _pairs_of(starts: Places, lengths: Places) -> tuple[Places, Places]:
+    """All pairs of these runs one after the other, and where among them each run begins."""
+    begins = np.cumsum(lengths) - lengths
+    return np.arange(int(lengths.sum())) + np.repeat(starts - begins, lengths), begins

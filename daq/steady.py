@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.crossings import SOURCE_LEAST_UV, Crossings, Micro, Scan
+from daq.per_window import PerWindow
 from daq.period import read_period
 from daq.pulse_sums import LevelSums, PulseSums
 from daq.rhythm import Pulse, Rhythm
@@ -47,8 +48,10 @@ class Segmenter:
         self._base = first  # index of the first pair in the buffer
         self._raw: Raw = np.empty((0, 2), dtype=np.int32)
         self._moving: npt.NDArray[np.bool_] = np.empty(0, dtype=np.bool_)
-        self._half: npt.NDArray[np.float64] = np.empty(0)
-        self._middle: npt.NDArray[np.float64] = np.empty(0)
+        self._half = PerWindow(
+            self._crossings.window, first
+        )  # of the source scale; infinite while none was seen
+        self._middle = PerWindow(self._crossings.window, first)
         self._scanned = first
         self._cut = first  # pairs before this are in stretches
         self._tally: SteadyTally | None = None
@@ -120,8 +123,8 @@ class Segmenter:
         lead1, lead2 = np.ascontiguousarray(part[:, 0]), np.ascontiguousarray(part[:, 1])
         scan = self._crossings.push(lead1, lead2, window)
         self._moving = np.concatenate((self._moving, scan.moving))
-        self._half = np.concatenate((self._half, _half_of(scan.source)))
-        self._middle = np.concatenate((self._middle, scan.middle))
+        self._half.append(_half_of(scan.source))
+        self._middle.append(scan.middle)
         self._scanned += pairs
         self._walk_crossings(scan)
         self._follow(self._rhythm.late(self._scanned - self._origin))
@@ -165,7 +168,7 @@ class Segmenter:
         self._take_back(start)
         a, b = start - self._base, self._origin + int(pulse.last) - self._base
         levels = LevelSums()
-        levels.add(self._raw[a:b], self._middle[a:b])
+        levels.add(self._raw[a:b], self._middle.spread(start, self._base + b))
         self._train = PulseSums(int(pulse.first), on_while_up(levels.up, levels.down), self.rate_hz)
         self._train.mark(pulse.founders)
         self._cut = start
@@ -207,7 +210,7 @@ class Segmenter:
         assert self._train is not None
         if end > self._cut:
             a, b = self._cut - self._base, end - self._base
-            self._train.add(self._raw[a:b], self._middle[a:b])
+            self._train.add(self._raw[a:b], self._middle.spread(self._cut, end))
             self._cut = end
 
     # -- cutting ----------------------------------------------------------------------------------------
@@ -218,7 +221,7 @@ class Segmenter:
             return
         if end <= self._cut:
             return
-        in_zone, raw, half = self._calm(self._cut - self._base, end - self._base, final)
+        in_zone, raw = self._calm(self._cut - self._base, end - self._base, final)
         turns = np.flatnonzero(in_zone[1:] != in_zone[:-1]) + 1
         bounds = [0, *turns.tolist(), len(raw)]
         moving, last = bool(in_zone[0]), len(bounds) - 2
@@ -226,22 +229,19 @@ class Segmenter:
             if moving:
                 self._enter_zone(self._cut + p)
             elif q - p >= self._shortest or n in (0, last):  # a short pause inside a zone is part of it
-                self._add_steady(self._cut + p, raw[p:q], half[p:q])
+                self._add_steady(self._cut + p, raw[p:q])
             moving = not moving
         self._cut = end
 
-    def _calm(
-        self, a: int, b: int, final: bool
-    ) -> tuple[npt.NDArray[np.bool_], Raw, npt.NDArray[np.float64]]:
-        """Whether each pair is inside a zone, what it reads, and half of the source; spikes taken out."""
+    def _calm(self, a: int, b: int, final: bool) -> tuple[npt.NDArray[np.bool_], Raw]:
+        """Whether each pair is inside a zone, and what it reads; spikes taken out."""
         first, last = max(0, a - self._spikes.around), min(b + self._spikes.around, len(self._moving))
         if not final:
             last = min(last, len(self._moving) - self._crossings.reach)
-        half = self._half[first:last]
         in_zone = self._zone_mask(first, last, final)
-        in_zone, raw = self._spikes.calmed(self._raw[first:last], in_zone, half)
+        in_zone, raw = self._spikes.calmed(self._raw[first:last], in_zone, self._half, self._base + first)
         inside = slice(a - first, b - first)
-        return in_zone[inside], raw[inside], half[inside]
+        return in_zone[inside], raw[inside]
 
     def _zone_mask(self, a: int, b: int, final: bool) -> npt.NDArray[np.bool_]:
         """A pair is inside a zone when the movement starts there or goes on for a whole reach."""
@@ -249,16 +249,15 @@ class Segmenter:
         known = self._moving[a : b + reach]
         if final:
             known = np.concatenate((known, np.zeros(reach, dtype=np.bool_)))
-        total = np.concatenate(([0], np.cumsum(known)))
-        n = b - a
-        goes_on = total[reach + 1 : reach + 1 + n] - total[:n] == reach + 1
-        before = np.concatenate(([self._moving[a - 1] if a else False], known[: n - 1]))
-        return np.asarray(goes_on | (known[:n] & ~before))
+        if not known.any():
+            return np.zeros(b - a, dtype=np.bool_)
+        before = np.concatenate(([self._moving[a - 1] if a else False], known[: b - a - 1]))
+        return np.asarray(_all_of_next(known, reach + 1) | (known[: b - a] & ~before))
 
-    def _add_steady(self, start: int, raw: Raw, half: npt.NDArray[np.float64]) -> None:
+    def _add_steady(self, start: int, raw: Raw) -> None:
         if self._tally is None:
             self._tally = SteadyTally(start, self.rate_hz, self._crossings.window, self._origin)
-        self._tally.add(raw, half)
+        self._tally.add(raw, self._half.between(start, start + len(raw)))
         if self._zone is not None and self._tally.pairs >= self._shortest:
             self._close_zone(self._tally.start)
 
@@ -311,8 +310,18 @@ class Segmenter:
         if drop > len(self._raw) // 2:
             self._raw = self._raw[drop:].copy(order="K")  # each lead stays contiguous
             self._moving = self._moving[drop:].copy()
-            self._half, self._middle = self._half[drop:].copy(), self._middle[drop:].copy()
+            self._half.drop_before(oldest)
+            self._middle.drop_before(oldest)
             self._base = oldest
+
+
+def _all_of_next(flags: npt.NDArray[np.bool_], n: int) -> npt.NDArray[np.bool_]:
+    """(k,) -> (k - n + 1,): whether it and those that follow, n in all, are true."""
+    length = 1
+    while length < n:
+        step = min(length, n - length)
+        flags, length = flags[:-step] & flags[step:], length + step
+    return flags
 
 
 def _half_of(source: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:

@@ -44,7 +44,10 @@ class SteadyTally:
         self.window, self._origin = window, origin
         self._sum = self._late_sum = _NO_SUM
         self._low, self._high = _NO_LOW, _NO_HIGH
-        self._head = self._tail = self._open_window = _NO_PAIRS
+        self._head = self._tail = _NO_PAIRS
+        self._open_sum: npt.NDArray[np.int64] | None = (
+            None  # of the window that is open, where all of it is known
+        )
         self._trail: list[tuple[float, float, float]] = []
         self._halves: list[float] = []
         self._last_windows = _NO_WINDOWS
@@ -70,33 +73,34 @@ class SteadyTally:
     def spread(self) -> Pair:
         return float(self._high[0] - self._low[0]), float(self._high[1] - self._low[1])
 
-    def add(self, raw: Raw, half: npt.NDArray[np.float64]) -> None:
-        """Add pairs that follow; `half` is half of the source scale at each."""
-        at = self.start + self.pairs
+    def add(self, raw: Raw, half: Raw64) -> None:
+        """Add pairs that follow; `half` is half of the source scale in each window they are in."""
+        low, high = np.minimum.reduce(raw), np.maximum.reduce(raw)
         self._follow_onset(raw)
-        self._sum = self._sum + _sum(raw)
+        self._follow_halves(raw, half, _apart(low, high))
+        total = self._follow_trail(raw, half)
+        self._sum = self._sum + total
         late_from = max(0, self._late_after - self.pairs)
         if late_from < len(raw):
-            self._late_sum = self._late_sum + _sum(raw[late_from:])
-        self._low = np.minimum(self._low, np.minimum.reduce(raw))
-        self._high = np.maximum(self._high, np.maximum.reduce(raw))
+            self._late_sum = self._late_sum + total - (_sum(raw[:late_from]) if late_from else 0)
+        self._low, self._high = np.minimum(self._low, low), np.maximum(self._high, high)
         if len(self._head) < self._edge:
-            self._head = np.concatenate((self._head, raw))[: self._edge]
+            self._head = np.concatenate((self._head, raw[: self._edge]))[: self._edge]
         self._tail = np.concatenate((self._tail, raw[-self._edge :]))[-self._edge :]
-        self._follow_halves(raw, half, at)
-        self._follow_trail(raw, half, at)
         self.pairs += len(raw)
 
     def _follow_onset(self, raw: Raw) -> None:
         """Means of windows that double in length."""
+        if len(self._onset) == ONSET_WINDOWS:
+            return
         begins: list[int] = [0]
         ends: list[int] = []
         while len(self._onset) + len(ends) < ONSET_WINDOWS and self.pairs + len(raw) >= self._onset_end:
             ends.append(self._onset_end)
             begins.append(self._onset_end - self.pairs)
             self._onset_end *= 2
-        if len(self._onset) == ONSET_WINDOWS:
-            return
+        if len(self._onset) + len(ends) == ONSET_WINDOWS:
+            raw = raw[: begins[-1]]
         if begins[-1] == len(raw):
             begins.pop()
         sums = np.add.reduceat(raw, begins, axis=0, dtype=np.int64)
@@ -106,55 +110,64 @@ class SteadyTally:
             self._onset.append((self.start + begin, end - begin, one / (end - begin), two / (end - begin)))
         self._onset_sum = sums[-1] if len(sums) > len(ends) else _NO_SUM
 
-    def _follow_halves(self, raw: Raw, half: npt.NDArray[np.float64], at: int) -> None:
+    def _follow_halves(self, raw: Raw, half: Raw64, apart: tuple[int, int]) -> None:
+        """`apart`: the leads are at least and at most so far from each other."""
+        if np.isfinite(half[0]):
+            above, below = bool(apart[0] > half.max()), bool(apart[1] <= half.min())
+            if (above or below) and self._last_above in (None, above):
+                self._last_above = above
+                return
+        at = self.start + self.pairs
+        before_at = (at - self._origin) % self.window
         if self._last_above is None:
             known = int(np.argmax(np.isfinite(half)))  # no crossing of a half that only became known
             if not np.isfinite(half[known]):
                 return
-            raw, half, at = raw[known:], half[known:], at + known
-        above = np.abs(raw[:, 0] - raw[:, 1]) > half
-        before, self._last_above = self._last_above, bool(above[-1])
-        ups = np.count_nonzero(above)
-        if ups in (0, len(above)) and before in (None, self._last_above):
-            return
-        first = above[0] if before is None else before
-        turns = np.flatnonzero(np.diff(above, prepend=first))
+            known = max(0, known * self.window - before_at)
+            raw, at = raw[known:], at + known
+            before_at += known
+        limit = np.repeat(half, self.window)[before_at : before_at + len(raw)]
+        beyond = np.abs(raw[:, 0] - raw[:, 1]) > limit
+        before, self._last_above = self._last_above, bool(beyond[-1])
+        first = beyond[0] if before is None else before
+        turns = np.flatnonzero(np.diff(beyond, prepend=first))
         room = HALVES_MOST - len(self._halves)
         self._halves += [float(at + turn) - 0.5 for turn in turns[:room].tolist()]
 
-    def _follow_trail(self, raw: Raw, half: npt.NDArray[np.float64], at: int) -> None:
-        """Means of whole windows, kept where they moved from the last one kept."""
-        if not len(self._open_window):
-            skip = -(at - self._origin) % self.window
-            if skip >= len(raw):
-                return
-            raw, half, at = raw[skip:], half[skip:], at + skip
-        before = len(self._open_window)
-        part = np.concatenate((self._open_window, raw))
-        whole = len(part) // self.window
-        self._open_window = part[whole * self.window :]
-        if whole:
-            scale = half[self.window - 1 - before :: self.window][:whole]
-            self._add_windows(part[: whole * self.window], scale, at - before)
+    def _follow_trail(self, raw: Raw, half: Raw64) -> npt.NDArray[np.int64]:
+        """Means of whole windows, kept where they moved from the last one kept; the sum of all pairs."""
+        at = self.start + self.pairs
+        before = (at - self._origin) % self.window
+        begins = np.arange(-before, len(raw), self.window)
+        begins[0] = 0
+        sums = np.add.reduceat(raw, begins, axis=0, dtype=np.int64)
+        total: npt.NDArray[np.int64] = np.add.reduce(sums)
+        begun = (
+            before == 0 or self._open_sum is not None
+        )  # else the first window is in part of what was before
+        if before and self._open_sum is not None:
+            sums[0] += self._open_sum
+        ended = (before + len(raw)) // self.window
+        self._open_sum = sums[-1] if len(sums) > ended and (ended or begun) else None
+        first = 0 if begun else 1
+        if first < ended:
+            begin = at - before + first * self.window
+            self._add_windows(sums[first:ended] / self.window, half[first:ended], begin)
+        return total
 
-    def _add_windows(self, part: Raw, half: Raw64, at: int) -> None:
-        begins = np.arange(0, len(part), self.window)
-        means = np.add.reduceat(part, begins, axis=0, dtype=np.int64) / self.window
+    def _add_windows(self, means: Raw64, half: Raw64, at: int) -> None:
         self._last_windows = np.concatenate((self._last_windows, means))[-SETTLED_WINDOWS:]
         steps = np.maximum(2 * TRAIL_OF_SOURCE * np.where(np.isfinite(half), half, 0.0), TRAIL_LEAST_UV)
         if self._trail and not (np.abs(means - self._trail[-1][1:]) > steps[:, None]).any():
             return
-        for i, ((m1, m2), step) in enumerate(zip(means.tolist(), steps.tolist(), strict=True)):
-            self._keep((at + (i + 0.5) * self.window, m1, m2), step)
-
-    def _keep(self, point: tuple[float, float, float], step: float) -> None:
-        if self._trail:
-            _, l1, l2 = self._trail[-1]
-            if abs(point[1] - l1) <= step and abs(point[2] - l2) <= step:
-                return
-        self._trail.append(point)
-        if len(self._trail) > TRAIL_MOST:
-            self._trail = self._trail[::2]
+        last = self._trail[-1] if self._trail else (0.0, np.inf, np.inf)
+        for i, ((one, two), step) in enumerate(zip(means.tolist(), steps.tolist(), strict=True)):
+            if -step <= one - last[1] <= step and -step <= two - last[2] <= step:
+                continue
+            last = at + (i + 0.5) * self.window, one, two
+            self._trail.append(last)
+            if len(self._trail) > TRAIL_MOST:
+                self._trail = self._trail[::2]
 
     @property
     def is_short(self) -> bool:
@@ -186,6 +199,12 @@ class SteadyTally:
 def _sum(raw: Raw) -> npt.NDArray[np.int64]:
     total: npt.NDArray[np.int64] = np.add.reduce(raw, dtype=np.int64)
     return total
+
+
+def _apart(low: Raw, high: Raw) -> tuple[int, int]:
+    """How far from each other two leads within these extremes are, at least and at most, µV."""
+    (low1, low2), (high1, high2) = low.tolist(), high.tolist()
+    return max(low1 - high2, low2 - high1), max(high1 - low2, high2 - low1)
 
 
 def _middle(windows: Raw64) -> Pair:

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from daq.live_view import bands_of, lead_views
+from daq.live_view import Moment, bands_of, lead_views
 from daq.rhythm import ALIKE_PAIRS
 from daq.snapshot import StateWord
 from tests.analysis.volts import analyse
@@ -44,5 +44,5 @@ def test_a_resting_battery_from_full_to_flat_is_at_source(volts: float, word: st
 
 
 def test_no_reading_before_the_first_sample() -> None:
-    views = lead_views(None, None, bands_of(None), (False, False))
+    views = lead_views(Moment(None, None), None, bands_of(None), (False, False))
     assert {v.word for v in views} == {StateWord.NO_READING}
