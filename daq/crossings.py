@@ -35,6 +35,7 @@ PULSE_TOP = 0.85  # quantile: above it are kicks
 PULSE_FLAT = 0.03
 SOURCE_LEAST_UV = 1.5 * UV  # below this no scale is taken (what a source is: see `labels`)
 MEAN_ABS_DIFFERENCE = 1.128  # of white noise, per sigma (2/sqrt(pi))
+_NEVER = float(np.iinfo(np.int32).max)  # µV: beyond any difference
 _NO_FLIPS: Floats = np.empty(0)
 
 
@@ -212,46 +213,34 @@ class Crossings:
         for first, end in _runs((stays == 0) | (stays != before)):
             if first:
                 self._last_d, self._last_middle = float(d[first - 1, -1]), float(middle[first - 1])
-            part = d[first:end].astype(np.float64).ravel()
-            middles, wide = (np.repeat(x[first:end], size) for x in (middle, hysteresis))
-            parts.append(self._flips_in(part, middles, wide, self._at + first * size))
+            rows = slice(first, end)
+            parts.append(self._flips_in(d[rows], middle[rows], hysteresis[rows], self._at + first * size))
         self._last_d, self._last_middle = float(d[-1, -1]), float(middle[-1])
         at, seen, up = zip(*parts, strict=True) if parts else ([_NO_FLIPS], [_NO_FLIPS], [_NO_FLIPS])
-        flips = np.concatenate(at), np.concatenate(seen).astype(np.int64), np.concatenate(up) > 0
+        flips = np.concatenate(at), np.concatenate(seen).astype(np.int64), np.concatenate(up).astype(np.bool_)
         return *flips, middle
 
     def _flips_in(
-        self, d: Floats, middle: Floats, hysteresis: Floats, at: int
-    ) -> tuple[Floats, Ints, npt.NDArray[np.int64]]:
-        """(when, seen, 1 or -1) of each crossing in pairs from `at` on."""
-        armed = hysteresis > 0
-        above = d > middle
-        before_d = np.concatenate(([self._last_d], d[:-1]))
-        before_middle = np.concatenate(([self._last_middle], middle[:-1]))
-        was = before_d > before_middle
-        change = np.flatnonzero(above != was)
+        self, d: Micro | Floats, middle: Floats, hysteresis: Floats, at: int
+    ) -> tuple[Floats, Ints, npt.NDArray[np.bool_]]:
+        """(when, seen, up) of each crossing in windows (k, pairs) that begin at pair `at`."""
+        flat, size = d.ravel(), d.shape[1]
+        change = _turns(_above(d, middle), self._last_d > self._last_middle)
         # where a crossing fell between two pairs; a moved middle can put it outside: hold it inside
-        step = (d - middle) - (before_d - middle)
-        inside = np.clip((middle - before_d) / np.where(step == 0, 1.0, step), 0.0, 1.0)
-        times = np.full(len(d) + 1, self._crossed)
-        last = np.zeros(len(d), dtype=np.int64)
-        last[change] = np.arange(1, len(change) + 1)
-        last = np.maximum.accumulate(last)
+        level, before = middle[change // size], flat[change - 1].astype(np.float64)
+        before[change == 0] = self._last_d
+        step = (flat[change] - level) - (before - level)
+        inside = np.clip((level - before) / np.where(step == 0, 1.0, step), 0.0, 1.0)
         # the whole pairs first: the sum is then rounded once, the same wherever a block begins
-        times[1 : len(change) + 1] = (change + (at - 1)) + inside[change]
-        crossed = times[last]
-        mark = np.where(
-            armed & (d > middle + hysteresis), 1, np.where(armed & (d < middle - hysteresis), -1, 0)
-        )
-        known = np.flatnonzero(mark)
-        previous = np.concatenate(([1 if self._above else -1], mark[known][:-1]))
-        if not self._armed and len(known):  # the first state is where it starts, not a crossing
-            previous[0] = mark[known[0]]
-        turned = known[mark[known] != previous]
-        if len(known):
-            self._armed, self._above = True, bool(mark[known[-1]] > 0)
-        self._crossed = float(crossed[-1])
-        return crossed[turned], turned + at, mark[turned]
+        times = np.concatenate(([self._crossed], (change + (at - 1)) + inside))
+        seen, up = _marks(d, middle, hysteresis)
+        if len(seen):
+            # the first state is where it starts, not a crossing
+            before_up = np.concatenate(([self._above if self._armed else up[0]], up[:-1]))
+            self._armed, self._above = True, bool(up[-1])
+            seen, up = seen[up != before_up], up[up != before_up]
+        self._crossed = float(times[-1])
+        return times[np.searchsorted(change, seen, side="right")], seen + at, up
 
     def _middle(self, low: Floats, high: Floats, source: Floats) -> tuple[Floats, Floats]:
         assert self._past is not None
@@ -277,6 +266,32 @@ def _difference(leads: Leads, top: Floats) -> Micro | Floats:
         d, limit = d.astype(np.float64), top[beyond, None]
         d[beyond] = np.clip(one[beyond], BOTTOM_UV, limit) - np.clip(two[beyond], BOTTOM_UV, limit)
     return d
+
+
+def _above(d: Micro | Floats, limit: Floats) -> npt.NDArray[np.bool_]:
+    """(pairs,) where `d` (windows, pairs) is above the limit of its window; integers are not made floats."""
+    if d.dtype != np.float64:
+        limit = np.floor(np.clip(limit, -_NEVER, _NEVER)).astype(np.int32)
+    return np.asarray(d > limit[:, None]).ravel()
+
+
+def _turns(flags: npt.NDArray[np.bool_], before: bool) -> Ints:
+    """Where flags are unlike the one before."""
+    turns = np.flatnonzero(flags[1:] != flags[:-1]) + 1
+    return turns if flags[0] == before else np.concatenate(([0], turns))
+
+
+def _marks(d: Micro | Floats, middle: Floats, hysteresis: Floats) -> tuple[Ints, npt.NDArray[np.bool_]]:
+    """Where `d` comes to be beyond its middle by the hysteresis, and whether above; in order."""
+    armed = hysteresis > 0
+    beyond = (
+        _above(d, np.where(armed, middle + hysteresis, _NEVER)),
+        _above(-d, np.where(armed, hysteresis - middle, _NEVER)),
+    )
+    came = [turns[flags[turns]] for flags in beyond for turns in (_turns(flags, False),)]
+    at = np.concatenate(came)
+    order = np.argsort(at)
+    return at[order], order < len(came[0])
 
 
 def _runs(flags: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:

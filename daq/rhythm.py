@@ -10,9 +10,17 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
+Flip = tuple[float, bool]  # when, and whether up
 
 PERIODS = 5
 ALIKE = 0.15
@@ -23,6 +31,8 @@ ENDS = 7  # crossings kept at either end of a train
 LEAST_S = 0.012  # shorter bursts are bounce or ringing
 REMEMBERED = 201  # crossings: 12 ms at half of 16 kHz
 NARROWEST = 0.02  # share: narrower pulses are spikes
+AT_ONCE, AT_ONCE_LEAST = 256, 24  # crossings looked at together
+SURE = 1 - 1e-9  # of a limit: beyond any rounding
 
 
 @dataclass(slots=True)
@@ -139,45 +149,35 @@ class Rhythm:
     def _tolerance(self, period: float) -> float:
         return max(ALIKE * period, ALIKE_PAIRS)
 
-    def go_on(self, at: Sequence[float], seen: Sequence[int], up: Sequence[bool], first: int) -> int:
+    def go_on(self, at: Floats, seen: Ints, up: Flags, first: int) -> int:
         """How many of the crossings from `first` on fit the open train, which then has gone on with them.
 
-        A crossing is due when it was certain, not when it happened. One loop over plain numbers: a pulsed
-        recording has a hundred of them a second.
+        A crossing is due when it was certain, not when it happened. They are looked at together where that is
+        enough, else one by one: a pulsed recording has a hundred of them a second.
         """
-        train = self.open
-        if train is None or len(self._recent) < 2:
-            return 0
-        (before, _), (latest, was_up) = self._recent[-2:]
-        period, share, up_time, last = train.period, train.share, train.up_time, train.last
         n = first
-        for n in range(first, len(at)):
-            now = at[n]
-            length, half = now - before, now - latest
-            if seen[n] > last + 1.5 * period + 2 or up[n] == was_up or length <= 0:
+        while self.open is not None and len(self._recent) >= 2 and n < len(at):
+            part = slice(n, n + AT_ONCE)
+            moments = at[part].tolist()
+            fit = self._fitting(self.open, at[part], seen[part], up[part])
+            for begin in range(min(2, fit)):  # up and down take turns
+                self.open.directions[bool(up[n + begin])].add(moments[begin:fit:2])
+            self.open.halves += fit
+            for k in range(max(0, fit - 2), fit):
+                self._recent = [self._recent[-1], (moments[k], bool(up[n + k]))]
+            n += fit
+            if fit < len(moments):
                 break
-            # `half` is the time since the opposite crossing: below the middle when this one goes up
-            up_share = 1.0 - half / length if not was_up else half / length
-            longer, more = length - period, up_share - share
-            if not -ALIKE_PAIRS <= longer <= ALIKE_PAIRS and not -ALIKE * period <= longer <= ALIKE * period:
-                break
-            if not -SHARE_ALIKE <= more <= SHARE_ALIKE and abs(more) > 2 * ALIKE_PAIRS / length:
-                break
-            period += longer / 8
-            share += more / 8
-            if was_up:
-                up_time += half
-            before, latest, was_up, last = latest, now, not was_up, now
-        else:
-            n = len(at)
-        if n > first:
-            train.period, train.share, train.up_time, train.last = period, share, up_time, last
-            train.halves += n - first
-            for begin in range(first, min(first + 2, n)):  # up and down take turns
-                train.directions[up[begin]].add(at[begin:n:2])
-            latest_two = range(max(first, n - 2), n)
-            self._recent = [*self._recent, *((at[k], up[k]) for k in latest_two)][-2:]
         return n - first
+
+    def _fitting(self, train: Pulse, at: Floats, seen: Ints, up: Flags) -> int:
+        """How many of these crossings fit one after the other."""
+        before, latest = self._recent[-2:]
+        if len(at) < AT_ONCE_LEAST or not _all_fit(train, before, latest, at, seen, up):
+            return _one_by_one(
+                train, before, latest, zip(at.tolist(), seen.tolist(), up.tolist(), strict=True)
+            )
+        return len(at)
 
     def _established(self) -> Pulse | None:
         flips = self._recent
@@ -214,3 +214,54 @@ class Rhythm:
             directions=(Direction.of(down), Direction.of(up)),
             founders=flips,
         )
+
+
+def _one_by_one(train: Pulse, before: Flip, latest: Flip, flips: Iterable[tuple[float, int, bool]]) -> int:
+    """How many of the crossings (at, seen, up) fit after those two; the train's means go on with them."""
+    (before_at, _), (latest_at, was_up) = before, latest
+    period, share, up_time, last = train.period, train.share, train.up_time, train.last
+    fit = 0
+    for now, seen, up in flips:
+        length, half = now - before_at, now - latest_at
+        if seen > _due(last, period) or up == was_up or length <= 0:
+            break
+        # `half` is the time since the opposite crossing: below the middle when this one goes up
+        up_share = 1.0 - half / length if up else half / length
+        longer, more = abs(length - period), abs(up_share - share)
+        if longer > ALIKE * period and longer > ALIKE_PAIRS:
+            break
+        if more > SHARE_ALIKE and more > 2 * ALIKE_PAIRS / length:
+            break
+        period += (length - period) / 8
+        share += (up_share - share) / 8
+        up_time += 0.0 if up else half
+        before_at, latest_at, was_up, last = latest_at, now, up, now
+        fit += 1
+    train.period, train.share, train.up_time, train.last = period, share, up_time, last
+    return fit
+
+
+def _all_fit(train: Pulse, before: Flip, latest: Flip, at: Floats, seen: Ints, up: Flags) -> bool:
+    """Whether they surely all fit, whatever the means come to on the way, for means stay among what they are
+    means of; if so the train's means go on with them, to the last bit as one by one."""
+    moments = np.concatenate(([before[0], latest[0]], at))
+    lengths, halves = moments[2:] - moments[:-2], moments[2:] - moments[1:-1]
+    shortest, longest = min(train.period, lengths.min()), max(train.period, lengths.max())
+    if shortest <= 0 or up[0] == latest[1] or (up[1:] == up[:-1]).any():
+        return False
+    shares = halves / lengths
+    shares[up] = 1.0 - shares[up]
+    spread = max(train.share, shares.max()) - min(train.share, shares.min())
+    if (
+        (seen - moments[1:-1]).max() > SURE * _due(0.0, shortest)
+        or longest - shortest > SURE * max(ALIKE * shortest, ALIKE_PAIRS)
+        or spread > SURE * max(SHARE_ALIKE, 2 * ALIKE_PAIRS / longest)
+    ):
+        return False
+    period, share = train.period, train.share
+    for length, up_share in zip(lengths.tolist(), shares.tolist(), strict=True):
+        period += (length - period) / 8
+        share += (up_share - share) / 8
+    train.period, train.share, train.last = period, share, float(at[-1])
+    train.up_time = float(np.cumsum(np.concatenate(([train.up_time], halves[~up])))[-1])
+    return True

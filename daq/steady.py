@@ -134,7 +134,7 @@ class Segmenter:
         at, seen, up = scan.flip_at.tolist(), scan.flip_seen.tolist(), scan.flip_up.tolist()
         n = 0
         while n < len(at):
-            fits = self._rhythm.go_on(at, seen, up, n)
+            fits = self._rhythm.go_on(scan.flip_at, scan.flip_seen, scan.flip_up, n)
             if self._train is not None:
                 self._train.mark(zip(at[n : n + fits], up[n : n + fits], strict=True))
             n += fits
