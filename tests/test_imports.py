@@ -20,6 +20,7 @@ LAYERS: list[set[str]] = [
     {"stretches", "findings", "seen"},
     {
         "crossings",
+        "per_window",
         "rhythm",
         "pulse_sums",
         "period",
