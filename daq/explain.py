@@ -157,4 +157,6 @@ def _said(proposal: Proposal, when: str) -> NextTest:
 
 
 def _candidate(e: Explanation, probability: float) -> Candidate:
-    return Candidate(Side(e.side), e.control_lead, e.fault, e.place, probability, e.condition, e.also)
+    return Candidate(
+        Side(e.side), e.control_lead, e.fault, e.place, probability, e.condition, e.also, e.leaking
+    )

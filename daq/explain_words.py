@@ -13,7 +13,10 @@ OTHERS = 0.005
 def could_be(judgement: Judgement, most: int = MOST_LISTED) -> list[str]:
     """'76 %  ground side (control wire: lead 2): nothing wrong', most probable first, and what is left."""
     found = [
-        (Explanation(c.side.value, c.control_lead, c.fault, c.place, c.condition, c.also), c.probability)
+        (
+            Explanation(c.side.value, c.control_lead, c.fault, c.place, c.condition, c.also, c.leaking),
+            c.probability,
+        )
         for c in judgement.candidates
     ]
     merged = either_way(found)

@@ -159,6 +159,7 @@ class Candidate:
     probability: float
     condition: str | None = None
     also: tuple[str, str] | None = None  # a second fault, (fault, place)
+    leaking: bool = False  # a short that is none: water, a chafed cover
 
 
 @dataclass(frozen=True, slots=True)
@@ -303,7 +304,9 @@ def _gap(g: GapFound) -> dict[str, Any]:
 
 
 def _candidate(c: Candidate) -> dict[str, Any]:
-    also = {} if c.also is None else {"also": {"fault": c.also[0], "place": c.also[1]}}
+    also: dict[str, Any] = {} if c.also is None else {"also": {"fault": c.also[0], "place": c.also[1]}}
+    if c.leaking:
+        also["quality"] = "leaking"
     return {
         "side": c.side.value,
         "control_lead": c.control_lead,

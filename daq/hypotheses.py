@@ -22,15 +22,22 @@ from daq.unknowns import Array, Draws
 SIDES = ("low", "high", "both ends", "reversing", "unswitched")
 RETRY = 40.0  # a protected driver's mean resistance into a short, of the load's
 SHORTS = ("short to ground", "short to power", "load shorted")
+# What knowledge.toml names so is a short to the contract; past a switch it goes where the switch does.
+LEAKS = {"leak to ground": "short to ground", "leak to power": "short to power"}
+PAST_SWITCH = {"low": "short to ground", "high": "short to power"}
 
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """What is wrong and where, in the words of the contract; `pin` tells two control wires apart."""
+    """What is wrong and where, in the words of the contract; `pin` tells two control wires apart.
+
+    A short that is `leaking` is a path of tens of ohms to some thousands, through water or a chafed cover.
+    """
 
     fault: str
     place: str | None
     pin: str | None = None  # "feed", "ground": which wire, switch or lead, where a circuit has two
+    leaking: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +95,9 @@ def _of_side(side: str, k: Knowledge) -> Iterable[Hypothesis]:
 def _variants(side: str, name: str) -> tuple[Fault, ...]:
     """The faults that `name` stands for on this side: none, one, or one for each of two wires."""
     fault, _, place = name.partition(", ")
+    if fault.startswith("leak"):
+        leaks = LEAKS | {"leak": PAST_SWITCH.get(side, "")}
+        return (Fault(leaks[fault], place, leaking=True),) if side in PAST_SWITCH else ()
     if fault == "lost" and place == "lead":
         return (Fault(fault, "lead", "feed"), Fault(fault, "lead", "ground"))
     if place in ("switch", "control wire"):
@@ -122,6 +132,7 @@ class _Builder:
         self._load_ohm = self._spread("load_ohm", "load") * (draws.emf_v / 13.0)
         self._open = self._spread("open_ohm", "open")
         self._short = self._spread("short_ohm", "short")
+        self._leak = self._spread("leak_ohm", "short")
         self._fault = self._spread("fault", "fault") * self._load_ohm
         self._second = self._spread("fault", "second fault") * self._load_ohm
         self._values: dict[str, Any] = {}
@@ -270,6 +281,8 @@ class _Builder:
             self._series(row, fault, bad, replace=False)
         elif kind == "stuck on" or kind == "stuck off":
             self._stuck(row, fault)
+        elif fault.leaking:
+            self._leaking(row, fault)
         elif kind in SHORTS:
             self._shorted(row, fault)
         elif kind == "lost":
@@ -347,6 +360,15 @@ class _Builder:
             if end == "power":
                 self._unfused(row, "cross_low" if high else "low")
 
+    def _leaking(self, row: int, fault: Fault) -> None:
+        """Past the switch while it is open, or from the control wire to a battery post."""
+        v, wire = self._values, self._chosen[row].side
+        leak = _of(1.0 / self._leak, row)
+        if fault.place == "switch":
+            v[f"{wire}_off"][row] = 1.0 / (1.0 / v[f"{wire}_off"][row] + leak)
+        else:
+            v[f"{wire}_{'ground' if fault.fault == 'short to ground' else 'power'}"][row] = leak
+
     def _unfused(self, row: int, branch: str) -> None:
         """No fuse ends a short to power through a switch to ground: its driver does, or it burns."""
         for state in ("off", "on", "other"):
@@ -357,7 +379,7 @@ class _Builder:
 
     def _blow_fuses(self, made: Circuits) -> None:
         """A short blows the fuse for good, unless an electronic driver protects itself."""
-        rows = np.flatnonzero([h.fault.fault in SHORTS for h in self._chosen])
+        rows = np.flatnonzero([h.fault.fault in SHORTS and not h.fault.leaking for h in self._chosen])
         if not len(rows):
             return
         some = made.chosen(rows)

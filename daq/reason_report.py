@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from daq.reason_words import SIDE_WORDS, Explanation, misreadings
+from daq.reason_words import SIDE_WORDS, Explanation, leaks, misreadings
 from daq.reasoning import Answer
 
 MOST_LISTED = 8
@@ -29,7 +29,7 @@ def lines(answer: Answer) -> list[str]:
     alike = list(dict.fromkeys(_joined(group) for group in answer.look_alikes))
     out += [f"no test here tells apart: {text}" for text in alike[:MOST_ALIKE] if text]
     out += _next(answer)
-    out += [f"mind: {note}" for note in misreadings(answer.given)]
+    out += [f"mind: {note}" for note in (*leaks(answer.candidates), *misreadings(answer.given))]
     return out
 
 
@@ -57,7 +57,7 @@ def either_way(candidates: Sequence[tuple[Explanation, float]]) -> list[tuple[st
     """
     found: dict[tuple[object, ...], list[tuple[Explanation, float]]] = {}
     for e, p in candidates:
-        found.setdefault((e.side, e.fault, e.place, e.condition, e.also), []).append((e, p))
+        found.setdefault((e.side, e.fault, e.place, e.condition, e.also, e.leaking), []).append((e, p))
     lines = []
     for group in found.values():
         chances = [p for _, p in group]

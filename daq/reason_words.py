@@ -33,6 +33,14 @@ SUBSTITUTE = (
     "A 12 V lamp on 12 V, a 24 V lamp on 24 V; its ends must not touch. It gets hot. Not on a "
     "module's sensor or signal wire."
 )
+LEAK = (
+    "To tell a leaking wire from a leaking switch, unplug the wire at the switch end, circuit off, and read "
+    "again: still there, it is the wire or a connector (water, green copper, a chafed cover); gone, the "
+    "switch or its driver."
+)
+LEAK_FELT = "The leak holds the load half on: a relay may stay pulled in, or chatter, and LEDs may glow."
+LEAK_BESIDE = "The load feels nothing of this leak, which runs beside it: water between two pins does that."
+LEAK_LIKELY = 0.3
 PLACE_WORDS = {
     "source": "battery positive itself",
     "fuse": "the fuse's load side",
@@ -43,7 +51,10 @@ PLACE_WORDS = {
 
 @dataclass(frozen=True, slots=True)
 class Explanation:
-    """One explanation in the words of the contract; `also` is a second fault, (fault, place)."""
+    """One explanation in the words of the contract; `also` is a second fault, (fault, place).
+
+    A short that is `leaking` is no dead short: see hypotheses.Fault.
+    """
 
     side: str
     control_lead: int | str | None
@@ -51,11 +62,20 @@ class Explanation:
     place: str | None
     condition: str | None
     also: tuple[str, str] | None = None
+    leaking: bool = False
 
     @property
     def where(self) -> tuple[str, int | str | None, str, str | None]:
-        """What has to be known for the work to be done: the condition does not matter."""
+        """What has to be known for the work to be done: condition and kind of short do not matter."""
         return self.side, self.control_lead, self.fault, self.place
+
+    @property
+    def felt_leak(self) -> bool:
+        """A leak that feeds the load while it is off."""
+        return self.leaking and (self.side, self.fault) in (
+            ("low", "short to ground"),
+            ("high", "short to power"),
+        )
 
     def __str__(self) -> str:
         """'ground side (control wire: lead 2): open, feed wire'."""
@@ -78,7 +98,8 @@ class Explanation:
     @property
     def what(self) -> str:
         """'nothing wrong', 'open, feed wire', 'open, load, and high resistance, ground point'."""
-        words = "nothing wrong" if self.fault == "none" else _fault(self.fault, str(self.place))
+        fault = self.fault.replace("short", "leaking") if self.leaking else self.fault
+        words = "nothing wrong" if fault == "none" else _fault(fault, str(self.place))
         return words if self.also is None else f"{words}, and {_fault(*self.also)}"
 
 
@@ -153,6 +174,15 @@ def _outcome(outcome: Outcome) -> str:
     if outcome.word:
         return outcome.word
     return " / ".join(f"{v + 0.0:.1f} V".replace("-0.0", "0.0").replace("-", "−") for v in outcome.volts)
+
+
+def leaks(candidates: Iterable[tuple[Explanation, float]]) -> list[str]:
+    """How to go on where a leak is likely, and what the load makes of it (common practice, no source)."""
+    likely = [(e, p) for e, p in candidates if e.leaking]
+    if sum(p for _, p in likely) < LEAK_LIKELY:
+        return []
+    felt = max(likely, key=lambda each: each[1])[0].felt_leak
+    return [LEAK, LEAK_FELT if felt else LEAK_BESIDE]
 
 
 def misreadings(given: Iterable[Reading]) -> list[str]:

@@ -171,6 +171,7 @@ def explanation(hypothesis: Hypothesis, order: int) -> Explanation:
         _place(hypothesis.fault, order),
         hypothesis.condition,
         None if second is None else (second.fault, str(_place(second, order))),
+        hypothesis.fault.leaking,
     )
 
 
@@ -325,6 +326,8 @@ def _candidate(e: Explanation, probability: float) -> dict[str, Any]:
     }
     if e.also is not None:
         document["also"] = {"fault": e.also[0], "place": e.also[1]}
+    if e.leaking:
+        document["quality"] = "leaking"
     return document
 
 

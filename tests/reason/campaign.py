@@ -19,7 +19,7 @@ from daq.unknowns import Array
 from tests.reason.spice_circuits import Circuit
 from tests.reason.test_against_ngspice import blown, bright, solved
 from tests.reason.told_apart import told_apart
-from tests.reason.wild_circuits import Wild, noisy, situation, wild
+from tests.reason.wild_circuits import LEAKY, Wild, noisy, situation, wild
 
 MOST_TESTS = 12
 LEAST_RIVAL = 0.02
@@ -110,10 +110,10 @@ def fixed_order(answer: Answer, given: list[Reading]) -> Reading | None:
     )
 
 
-def work(seed: int, policy: Policy = own_choice, *, spread: bool = False) -> Outcome:
+def work(seed: int, policy: Policy = own_choice, *, spread: bool = False, leaky: float = LEAKY) -> Outcome:
     """One circuit from the first reading to the program's stop; `spread` looks at other seeds as well."""
     rng = np.random.default_rng(seed)
-    circuit = wild(rng)
+    circuit = wild(rng, leaky)
     ((is_blown, retries),) = blown([(circuit.hypothesis, circuit.parts)])
     circuit = replace(circuit, blown=is_blown, retry=retries)
     given: list[Reading] = []
@@ -224,8 +224,11 @@ def apart(outcome: Outcome) -> bool:
     return outcome.apart and not outcome.disguised
 
 
-def run(seed: int, count: int, policy: Policy = own_choice, first: int = 0) -> list[Outcome]:
+def run(
+    seed: int, count: int, policy: Policy = own_choice, first: int = 0, leaky: float = LEAKY
+) -> list[Outcome]:
+    """The first circuits of a seed; of them a share `leaky` have a control wire that leaks."""
     return [
-        work(seed * 100_000 + n, policy, spread=policy is own_choice and n % SPREAD_EVERY == 0)
+        work(seed * 100_000 + n, policy, spread=policy is own_choice and n % SPREAD_EVERY == 0, leaky=leaky)
         for n in range(first, first + count)
     ]

@@ -45,6 +45,7 @@ class Parts:
     contact: dict[str, float]
     bad: tuple[float, float]
     short: float
+    leak: float
     open: float
     neighbour: float
     lit: bool
@@ -93,6 +94,7 @@ def parts(draws: Draws, n: int, k: Knowledge) -> Parts:
         },
         (drawn("fault", "fault") * load, drawn("fault", "second fault") * load),
         drawn("short_ohm", "short"),
+        drawn("leak_ohm", "short"),
         drawn("open_ohm", "open"),
         drawn("neighbour_ohm", "neighbour") * emf / 13.0,
         which("neighbour") == "lit",
@@ -223,7 +225,7 @@ class Circuit:
     def _unfused(self, pin: str) -> bool:
         """A short from battery positive to this control wire, which no fuse ends: what switches it does."""
         fault = self.h.fault
-        return fault.fault == "short to power" and fault.pin in (None, pin)
+        return fault.fault == "short to power" and not fault.leaking and fault.pin in (None, pin)
 
     def _mine(self, fault: Fault, pin: str) -> bool:
         return fault.place == "switch" and fault.pin in (None, pin)
@@ -234,9 +236,12 @@ class Circuit:
         first = self.h.side != "both ends" or which == "high"
         if self.h.condition == "stepped" and first and self.s.control == "on":
             closed += p.step
-        state = working
+        state, leaks = working, False
         for fault, bad in self.faults:
             if not self._mine(fault, pin):
+                continue
+            if fault.leaking:
+                leaks = not working  # what it leaks beside itself while closed is nothing to it
                 continue
             saturates = False
             if fault.fault == "high resistance":
@@ -256,6 +261,8 @@ class Circuit:
             deck.diode(a, b, p.emf / p.load * math.exp(-28), p.saturation / 28)
         else:
             deck.r(a, b, closed if state else p.open)
+        if leaks:
+            deck.r(a, b, p.leak)
         if not working and p.switch != "contact" and p.test != "none":
             self._test_current(deck, which)
 
@@ -330,14 +337,15 @@ class Circuit:
 
     def _shorts(self, deck: Deck) -> None:
         fault = self.h.fault
-        if not fault.fault.startswith("short to"):
+        if not fault.fault.startswith("short to") or fault.place == "switch":
             return
         to = "0" if fault.fault == "short to ground" else "plus"
+        ohm = self.p.leak if fault.leaking else self.p.short
         if fault.place == "feed wire":
-            deck.r("fed", to, self.p.short)
+            deck.r("fed", to, ohm)
         else:
             feed_side = self.h.side == "high" or fault.pin == "feed"
-            deck.r("pinF" if feed_side else "pinG", to, self.p.short)
+            deck.r("pinF" if feed_side else "pinG", to, ohm)
 
     def _neighbour(self, deck: Deck) -> None:
         if self.s.neighbour_off or not self.p.lit:

@@ -84,7 +84,7 @@ def at_once(some: list[Circuit], nodes: tuple[str, ...], options: str) -> Array:
 def blown(chosen: list[tuple[Hypothesis, Parts]]) -> list[tuple[bool, bool]]:
     """For each circuit: does its fuse blow, does its driver retry; from ngspice's own currents."""
     fate = [(False, False)] * len(chosen)
-    shorted = [n for n, (h, _) in enumerate(chosen) if h.fault.fault in SHORTS]
+    shorted = [n for n, (h, _) in enumerate(chosen) if h.fault.fault in SHORTS and not h.fault.leaking]
     amperes = {}
     for control in ("off", "on"):
         s = Situation(control=control, key="on", meter_ohm=1e12)

@@ -48,6 +48,7 @@ def test_the_document_keeps_its_contract(readings: list[str]) -> None:
         assert candidate["fault"] in FAULTS
         assert candidate["place"] in PLACES
         assert candidate["condition"] in CONDITIONS
+        assert candidate.get("quality") in (None, "leaking")
     chances = [c["probability"] for c in found["candidates"]]
     assert chances == sorted(chances, reverse=True)
     assert sum(chances) <= 1.001

@@ -108,7 +108,7 @@ def chances(candidates: Sequence[Any], side: str, control: int) -> dict[tuple[An
         if (str(getattr(c.side, "value", c.side)), c.control_lead) == (side, control)
     ]
     total = sum(p for _, p in mine)
-    return {(c.fault, c.place, c.condition, c.also): p / total for c, p in mine}
+    return {(c.fault, c.place, c.condition, c.also, c.leaking): p / total for c, p in mine}
 
 
 @pytest.mark.parametrize(

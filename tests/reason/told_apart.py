@@ -34,6 +34,7 @@ DUTIES = (0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95)
 LOAD_SHARES = (1.0, 5.0, 40.0)
 OTHER_OHMS = (3e4, 2e5)  # behind a driver's test current
 MOST_VARIANTS = 4
+LEAKS_OHM = (5.0, 12.0, 25.0, 50.0, 100.0, 200.0, 400.0, 800.0, 1600.0, 3200.0, 6400.0)
 
 
 def sigma(volts: Array) -> Array:
@@ -125,10 +126,12 @@ def told_apart(
 
 
 def _best_contact(c: Wild, truth: Wild, off: Callable[[Sequence[Wild]], Array]) -> Wild:
-    """With the bad contact, the resistor of a step or the pulses that fit the readings best."""
+    """With the bad contact, the leak, the resistor of a step or the pulses that fit the readings best."""
     p, ohms = c.parts, tuple(truth.parts.load * s for s in BAD_SHARES)
     if c.hypothesis.fault.fault == "high resistance":
         best, values = p.bad[0], (p.bad[0], *ohms)
+    elif c.hypothesis.fault.leaking:
+        best, values = p.leak, (p.leak, *LEAKS_OHM)
     elif c.hypothesis.condition == "stepped":
         best, values = p.step, (p.step, *ohms)
     elif c.hypothesis.condition == "averaged":
@@ -139,6 +142,8 @@ def _best_contact(c: Wild, truth: Wild, off: Callable[[Sequence[Wild]], Array]) 
     def fitted_with(value: float) -> Wild:
         if c.hypothesis.fault.fault == "high resistance":
             return replace(c, parts=replace(p, bad=(value, p.bad[1])))
+        if c.hypothesis.fault.leaking:
+            return replace(c, parts=replace(p, leak=value))
         if c.hypothesis.condition == "stepped":
             return replace(c, parts=replace(p, step=value))
         return replace(c, parts=replace(p, duty=min(value, 0.99)))

@@ -32,6 +32,8 @@ PLACES = {
     "stuck off": ("switch",),
     "lost": ("reference lead", "lead"),
 }
+LEAKY = 0.05  # of circuits: about as often as any other fault in its place
+LEAK_OHM = (20.0, 3000.0)  # from salt water between two terminals to damp in a connector or a chafed cover
 
 
 @dataclass(frozen=True)
@@ -57,9 +59,13 @@ class Wild:
         return explanation(self.hypothesis, self.order)
 
 
-def wild(rng: np.random.Generator) -> Wild:
+def wild(rng: np.random.Generator, leaky: float = LEAKY) -> Wild:
+    """A circuit; a share `leaky` of them have a control wire that leaks, and are else as they would be."""
+    damp = rng.spawn(1)[0]
     side = str(rng.choice(SIDES, p=SIDE_CHANCES))
     fault, condition = _fault(rng, side)
+    if damp.random() < leaky:
+        side, fault, condition = str(damp.choice(["low", "high"])), _leak(damp), None
     system = float(rng.choice([12.0, 12.0, 12.0, 12.0, 24.0]))
     emf = system * float(rng.uniform(0.98, 1.19))
     kind = str(rng.choice(["resistive", "filament", "LED string"], p=[0.55, 0.25, 0.2]))
@@ -82,6 +88,7 @@ def wild(rng: np.random.Generator) -> Wild:
         contact,
         (load * drop / (1 - drop), load * 0.5),
         _log(rng, 0.01, 0.3),
+        _log(damp, *LEAK_OHM),
         _log(rng, 2e7, 1e12),
         _log(rng, 2.0, 30.0) * emf / 12.0,
         bool(rng.random() < 0.8),
@@ -127,6 +134,11 @@ def _fault(rng: np.random.Generator, side: str) -> tuple[Fault, str | None]:
         pin = str(rng.choice(["feed", "ground"]))
     shared = place == "ground point" and rng.random() < 0.5
     return Fault(fault, place, pin), "shared ground" if shared else None
+
+
+def _leak(rng: np.random.Generator) -> Fault:
+    end = str(rng.choice(["ground", "power"]))
+    return Fault(f"short to {end}", "control wire", leaking=True)
 
 
 def situation(circuit: Wild, reading: Reading) -> Situation:

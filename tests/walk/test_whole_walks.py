@@ -18,6 +18,7 @@ from tui.walk_words import proven
 ALWAYS = [
     "tailgate-lamp",  # its feed sleeps with the key off
     "parade-lamp",  # shared ground open, with a neighbour that is lit
+    "wash-bay-relay",  # the control wire leaks 150 ohm to ground: rests half-way
 ]
 IN_CAMPAIGNS = [
     "cargo-lamp",  # open feed on the low side: both leads at zero, off and on
@@ -28,6 +29,7 @@ IN_CAMPAIGNS = [
     "gate-lamp",  # a bad feed wire
     "van-lamp",  # a bad ground wire
     "mixer-valve",  # an open load
+    "seat-relay",  # its driver leaks 600 ohm to ground, as the wire might
     "window-motor",  # both ways
     "trailer-lamp",
     "work-lamp",
