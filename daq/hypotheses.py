@@ -14,9 +14,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from daq.circuit import NOTHING_S, Circuits, Setup
-from daq.circuit_reading import fuse_currents
+from daq.circuit import NOTHING_S, Circuits
 from daq.knowledge import Knowledge, Spread
+from daq.short_circuits import Shorted, blow_fuses
 from daq.unknowns import Array, Draws
 
 SIDES = ("low", "high", "both ends", "reversing", "unswitched")
@@ -378,30 +378,13 @@ class _Builder:
             self._values["low_saturated"][row] = False
 
     def _blow_fuses(self, made: Circuits) -> None:
-        """A short blows the fuse for good, unless an electronic driver protects itself."""
         rows = np.flatnonzero([h.fault.fault in SHORTS and not h.fault.leaking for h in self._chosen])
         if not len(rows):
             return
-        some = made.chosen(rows)
-        setups = [Setup(control=control, key="on") for control in ("off", "on")]
-        off, on = fuse_currents(some, setups)
-        limit = 1.5 * some.fuse_a
-        electronic = np.broadcast_to(~self._is("switch", "contact"), made.shape)[rows]
-        electronic = electronic & np.array([[self._chosen[row].side != "unswitched"] for row in rows])
-        retry = electronic & (on > limit) & (off <= limit)
-        blown = ((on > limit) | (off > limit)) & ~retry
-        made.fuse[rows] = np.where(blown, np.broadcast_to(self._open, made.shape)[rows], made.fuse[rows])
-        limited = RETRY * np.broadcast_to(self._load_ohm, made.shape)[rows]
-        for n, row in enumerate(rows):
-            side = self._chosen[row].side
-            branches = {"low": ("low",), "high": ("high",), "reversing": ("high", "cross_high")}
-            for branch in branches.get(side, ("high",)):
-                for state in ("on", "other"):
-                    values = getattr(made, f"{branch}_{state}")
-                    live = retry[n] & (values[row] < limited[n])
-                    values[row] = np.where(live, limited[n], values[row])
-            for name in ("high_saturated", "low_saturated"):
-                getattr(made, name)[row] &= ~retry[n]
+        sides = [self._chosen[row].side for row in rows]
+        electronic = np.broadcast_to(~self._is("switch", "contact"), self._shape)[rows]
+        limited = RETRY * np.broadcast_to(self._load_ohm, self._shape)[rows]
+        blow_fuses(made, Shorted(rows, sides, electronic, limited, self._full(self._open)[rows]))
 
 
 def _of(values: npt.NDArray[Any], rows: Any) -> npt.NDArray[Any]:

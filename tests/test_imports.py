@@ -54,6 +54,7 @@ REASONING = {
         "climbing",
         "fitting",
         "hypotheses",
+        "short_circuits",
         "readings",
     ),
     *("likelihood", "diagnosis", "information", "offered_tests", "next_test", "reasoning", "reason_words"),
