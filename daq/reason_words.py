@@ -34,9 +34,8 @@ SUBSTITUTE = (
     "module's sensor or signal wire."
 )
 LEAK = (
-    "To tell a leaking wire from a leaking switch, unplug the wire at the switch end, circuit off, and read "
-    "again: still there, it is the wire or a connector (water, green copper, a chafed cover); gone, the "
-    "switch or its driver."
+    "Wire or switch? Circuit off, unplug the wire at the switch end, load plugged in, read again: still "
+    "there, the wire or a connector leaks (water, green copper, a chafed cover); gone, the switch does."
 )
 LEAK_FELT = "The leak holds the load half on: a relay may stay pulled in, or chatter, and LEDs may glow."
 LEAK_BESIDE = "The load feels nothing of this leak, which runs beside it: water between two pins does that."
