@@ -22,9 +22,10 @@ from daq.unknowns import Array, Draws
 SIDES = ("low", "high", "both ends", "reversing", "unswitched")
 RETRY = 40.0  # a protected driver's mean resistance into a short, of the load's
 SHORTS = ("short to ground", "short to power", "load shorted")
-# What knowledge.toml names so is a short to the contract; past a switch it goes where the switch does.
-LEAKS = {"leak to ground": "short to ground", "leak to power": "short to power"}
-PAST_SWITCH = {"low": "short to ground", "high": "short to power"}
+LEAKS = {  # knowledge.toml's names: by side, which short of the contract such a leak is
+    "leak": {"low": "short to ground", "high": "short to power"},
+    "leak between pins": {"low": "short to power", "high": "short to ground"},
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,9 +96,9 @@ def _of_side(side: str, k: Knowledge) -> Iterable[Hypothesis]:
 def _variants(side: str, name: str) -> tuple[Fault, ...]:
     """The faults that `name` stands for on this side: none, one, or one for each of two wires."""
     fault, _, place = name.partition(", ")
-    if fault.startswith("leak"):
-        leaks = LEAKS | {"leak": PAST_SWITCH.get(side, "")}
-        return (Fault(leaks[fault], place, leaking=True),) if side in PAST_SWITCH else ()
+    if fault in LEAKS:
+        short = LEAKS[fault].get(side)
+        return () if short is None else (Fault(short, place, leaking=True),)
     if fault == "lost" and place == "lead":
         return (Fault(fault, "lead", "feed"), Fault(fault, "lead", "ground"))
     if place in ("switch", "control wire"):

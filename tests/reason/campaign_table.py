@@ -18,6 +18,7 @@ import numpy as np
 from tests.physics.intervals import wilson
 from tests.physics.tables import Bin, picture
 from tests.reason.campaign import Outcome, apart, fixed_order, run
+from tests.reason.wild_circuits import LEAKY
 
 MOST_SPREAD = 0.05
 EDGES = (0.0, 0.01, 0.1, 0.5, 0.9, 0.97, 1.0000001)
@@ -205,10 +206,11 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=60)
     parser.add_argument("--fixed", type=int, default=20, help="of these, also worked in the fixed order")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--leaky", type=float, default=LEAKY, help="share whose control wire leaks")
     parser.add_argument("-o", type=Path, required=True, metavar="STEM")
     options = parser.parse_args()
-    own = run(options.seed, options.count)
-    write(own, run(options.seed, options.fixed, fixed_order), options.o)
+    own = run(options.seed, options.count, leaky=options.leaky)
+    write(own, run(options.seed, options.fixed, fixed_order, leaky=options.leaky), options.o)
     print(options.o.with_suffix(".md").read_text())
 
 
