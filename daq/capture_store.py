@@ -207,7 +207,7 @@ class CaptureStore(RowReader):
             self.note_damage(schema.BLOCK, key, "its segment is missing")
             return []
         try:
-            counts = np.stack([decode(lead1, pairs), decode(lead2, pairs)], axis=1)
+            counts = np.stack((decode(lead1, pairs), decode(lead2, pairs))).T  # each lead contiguous
             runs = _runs(flags, pairs)
         except ValueError as error:  # a CodecError is one
             self.note_damage(schema.BLOCK, key, str(error))

@@ -59,14 +59,16 @@ def decode(blob: bytes, n: int) -> LeadCounts:
     if len(blob) < _HEADER.size:
         raise CodecError("the header is cut short")
     residual, packing, width, base, step = _HEADER.unpack_from(blob)
-    values = _unpack(blob[_HEADER.size :], packing, width, n)
-    signed = _unzigzag(values) * np.uint32(step)
+    signed = _unpack(blob[_HEADER.size :], packing, width, n)
+    if step != 1:
+        signed *= np.uint32(step)
     start = np.int32(base).view(np.uint32)
-    if residual == MEDIAN:
-        return (signed + start).view(np.int32)
     if residual == DIFFERENCE:
-        return (np.cumsum(signed, dtype=np.uint32) + start).view(np.int32)
-    raise CodecError(f"unknown residual {residual}")
+        signed = np.cumsum(signed, dtype=np.uint32)
+    elif residual != MEDIAN:
+        raise CodecError(f"unknown residual {residual}")
+    signed += start
+    return signed.view(np.int32)
 
 
 def _zigzag(residuals: _Residuals) -> _Residuals:
@@ -100,7 +102,15 @@ def _pack(residual: int, base: int, residuals: _Residuals) -> bytes:
     return min(planes, packed, key=len)
 
 
+_SIGNED = _unzigzag(np.arange(16, dtype=np.uint32))
+_TWO_SIGNED = (
+    np.stack((_SIGNED[np.arange(256) >> 4], _SIGNED[np.arange(256) & 15]), axis=1).view(np.uint64).ravel()
+)
+"""For every byte the two residuals that it holds, side by side in memory."""
+
+
 def _unpack(stream: bytes, packing: int, width: int, n: int) -> _Residuals:
+    """The residuals with their sign, to be written to."""
     if packing == NIBBLES and width <= 4:
         return _from_nibbles(_expand(stream, (n + 1) // 2 + width * n), width, n)
     if width != 0 or packing > 4:
@@ -109,7 +119,7 @@ def _unpack(stream: bytes, packing: int, width: int, n: int) -> _Residuals:
         if stream:
             raise CodecError("bytes after an empty packing")
         return np.zeros(n, np.uint32)
-    return _from_planes(_expand(stream, packing * n), packing, n)
+    return _unzigzag(_from_planes(_expand(stream, packing * n), packing, n))
 
 
 def _width(largest: int) -> int:
@@ -144,14 +154,11 @@ def _from_nibbles(raw: bytes, width: int, n: int) -> _Residuals:
     half = (n + 1) // 2
     if len(raw) < half:
         raise CodecError("the nibbles are cut short")
-    pairs = np.frombuffer(raw, np.uint8, half)
-    values = np.empty(2 * half, np.uint32)
-    values[0::2] = pairs >> 4
-    values[1::2] = pairs & 15
-    values = values[:n]
-    escaped = np.flatnonzero(values == ESCAPE)
-    values[escaped] += _from_planes(raw[half:], width, len(escaped))
-    return values
+    signed = _TWO_SIGNED.take(np.frombuffer(raw, np.uint8, half)).view(np.uint32)[:n]
+    if width or len(raw) > half:
+        escaped = np.flatnonzero(signed == _SIGNED[ESCAPE])
+        signed[escaped] = _unzigzag(_from_planes(raw[half:], width, len(escaped)) + np.uint32(ESCAPE))
+    return signed
 
 
 def _squeeze(raw: bytes) -> bytes:
