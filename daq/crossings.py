@@ -16,9 +16,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-Micro = npt.NDArray[np.int32]  # (n,) microvolts
+from daq.windows import Ints, Micro, Windows, window_sums
+
 Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 UV = 1_000_000
 BOTTOM_UV = -0.5 * UV  # lower is a kick
@@ -59,6 +59,7 @@ class Scan:
         flip_up: its direction.
         middle: (windows,) that middle, µV (meaningless before the first swing).
         source: (windows,) the source scale used, µV.
+        windows: the pairs themselves.
     """
 
     moving: npt.NDArray[np.bool_]
@@ -67,20 +68,7 @@ class Scan:
     flip_up: npt.NDArray[np.bool_]
     middle: Floats
     source: Floats
-
-
-@dataclass(frozen=True, slots=True)
-class Leads:
-    """Both leads in windows: `rows` (windows, pairs), and the extremes of each window."""
-
-    rows: tuple[Micro, Micro]
-    low: tuple[Micro, Micro]
-    high: tuple[Micro, Micro]
-
-    @classmethod
-    def of(cls, lead1: Micro, lead2: Micro, size: int) -> Leads:
-        one, two = lead1.reshape(-1, size), lead2.reshape(-1, size)
-        return cls((one, two), (one.min(axis=1), two.min(axis=1)), (one.max(axis=1), two.max(axis=1)))
+    windows: Windows
 
 
 @dataclass(slots=True)
@@ -117,7 +105,8 @@ class Crossings:
         size = window or self.window
         moved = self._movement(lead1, lead2)
         movement = np.abs(moved[0]), np.abs(moved[1])
-        noise = _window_noise(lead1, lead2, size)
+        leads = Windows.of(lead1, lead2, size)
+        noise = np.minimum(*leads.steps) / (max(1, size - 1) * MEAN_ABS_DIFFERENCE)
         usual = (_window_median(movement[0], size), _window_median(movement[1], size))
         if self._past is None:
             self._past = _Past(
@@ -130,13 +119,12 @@ class Crossings:
                 middle=0.0,
                 hysteresis=0.0,
             )
-        leads = Leads.of(lead1, lead2, size)
         source = self._source(leads, size)
         limits = self._limits(usual, noise, source)
         moving = _moving(moved, movement, limits, size)
         flips = self._flips(leads, source, size)
         self._at += len(lead1)
-        return Scan(moving, *flips, source)
+        return Scan(moving, *flips, source, leads)
 
     def _movement(self, lead1: Micro, lead2: Micro) -> tuple[Micro, Micro]:
         if self._tail is None:
@@ -146,7 +134,7 @@ class Crossings:
         moved = [x[self.reach :] - x[: -self.reach] for x in long]
         return moved[0], moved[1]
 
-    def _source(self, leads: Leads, size: int) -> Floats:
+    def _source(self, leads: Windows, size: int) -> Floats:
         """Source scale for each window, from the windows before it: highest steady level, else peak."""
         assert self._past is not None
         past = self._past
@@ -168,7 +156,7 @@ class Crossings:
         scale = np.where(highest > SOURCE_LEAST_UV, highest, np.maximum(highest, peak))
         return np.asarray(scale[:-1])
 
-    def _pulsed(self, leads: Leads, size: int, where: npt.NDArray[np.bool_]) -> Floats:
+    def _pulsed(self, leads: Windows, size: int, where: npt.NDArray[np.bool_]) -> Floats:
         """Level of the pulses' tops in windows without a calm lead (a high-side driver pulses the feed)."""
         tops = np.zeros(len(where))
         if not where.any():
@@ -196,7 +184,7 @@ class Crossings:
         return limits[0], limits[1]
 
     def _flips(
-        self, leads: Leads, source: Floats, size: int
+        self, leads: Windows, source: Floats, size: int
     ) -> tuple[Floats, Ints, npt.NDArray[np.bool_], Floats]:
         """Middle crossings of lead 1 - lead 2, both held within the rails (kicks are not switching).
 
@@ -257,7 +245,7 @@ class Crossings:
         return middle, hysteresis
 
 
-def _difference(leads: Leads, top: Floats) -> Micro | Floats:
+def _difference(leads: Windows, top: Floats) -> Micro | Floats:
     """(windows, pairs) lead 1 - lead 2, each held within the rails."""
     one, two = leads.rows
     beyond = (np.minimum(*leads.low) < BOTTOM_UV) | (np.maximum(*leads.high) > top)
@@ -314,22 +302,6 @@ def _moving(
         shared = np.abs(first - second) <= narrow
         moving[rows] &= ~(shared & (np.maximum(np.abs(first), np.abs(second)) <= wide))
     return np.asarray(moving.ravel())
-
-
-def window_sums(rows: npt.NDArray[np.int32]) -> Ints:
-    """(windows, pairs) -> (windows,) exact sums, some ten times faster than a sum along an axis."""
-    return np.add.reduceat(rows.ravel(), np.arange(0, rows.size, rows.shape[1]), dtype=np.int64)
-
-
-def _window_noise(lead1: Micro, lead2: Micro, size: int) -> Floats:
-    """Sigma of white noise in the quieter lead, per window, from mean absolute first differences."""
-    if size < 2:
-        return np.zeros(len(lead1))
-    steps = [
-        np.abs(rows[:, 1:] - rows[:, :-1]) for rows in (lead1.reshape(-1, size), lead2.reshape(-1, size))
-    ]
-    each = [window_sums(x) for x in steps]
-    return np.asarray(np.minimum(*each) / ((size - 1) * MEAN_ABS_DIFFERENCE))
 
 
 def _window_median(movement: Micro, size: int) -> Floats:

@@ -13,8 +13,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from daq.crossings import REACH_S, UV, WINDOW_S, window_sums
-from daq.stretches import Raw
+from daq.crossings import REACH_S, UV, WINDOW_S
+from daq.windows import Windows
 
 WINDOWS = 8  # of 25 ms
 BEYOND_UV = 1.5 * UV
@@ -40,39 +40,34 @@ NOISE_ABOUT_UV = 2.5 * UV
 
 
 class Hazards:
-    """Push microvolts of a segment; read `ac` and `noise`. `earlier` is what the segment before showed."""
+    """Push the windows of a segment; read `ac` and `noise`. `earlier` is what the segment before showed."""
 
     def __init__(self, window: int, earlier: Hazards | None = None) -> None:
         self.window = window
         self.ac: bool = earlier is not None and earlier.ac
         self.windows: int = earlier.windows if earlier is not None else 0
         self.noisy_windows: int = earlier.noisy_windows if earlier is not None else 0
-        self._open: Raw = np.empty((0, 2), dtype=np.int32)
         self._rows: npt.NDArray[np.float64] = np.empty((0, 2, 9))
         self._reach = max(1, round(window * REACH_S / WINDOW_S))
 
-    def push(self, micro: Raw) -> None:
-        part = np.concatenate((self._open, micro)) if len(self._open) else micro
-        whole = len(part) // self.window * self.window
-        self._open = part[whole:]
-        if not whole:
-            return
-        rows = self._statistics(part[:whole].reshape(-1, self.window, 2))
-        self._judge(np.concatenate((self._rows, rows)))
-        self._rows = np.concatenate((self._rows, rows))[-(WINDOWS - 1) :]
+    def push(self, windows: Windows) -> None:
+        """The next whole windows."""
+        rows = np.concatenate((self._rows, self._statistics(windows)))
+        self._judge(rows)
+        self._rows = rows[-(WINDOWS - 1) :]
 
-    def _statistics(self, view: npt.NDArray[np.int32]) -> npt.NDArray[np.float64]:
+    def _statistics(self, windows: Windows) -> npt.NDArray[np.float64]:
         """Per window and lead: time below, time above, lowest, highest, mean step, time at the top; how often
         it went from above to below within the reach, from below to above, and from close to its highest to
         close to its lowest."""
-        low, high = view.min(axis=1), view.max(axis=1)
-        out = np.empty((len(view), 2, 9))
+        low, high = np.stack(windows.low, axis=1), np.stack(windows.high, axis=1)
+        out = np.empty((len(low), 2, 9))
         out[..., 2], out[..., 3] = low, high
-        above = view > BEYOND_UV
-        out[..., 1] = above.mean(axis=1)
+        out[..., 4] = np.stack(windows.steps, axis=1) / (windows.size - 1)
         if low.min() < -BEYOND_UV:
-            below = view < -BEYOND_UV
-            out[..., 0] = below.mean(axis=1)
+            view = np.stack(windows.rows, axis=2)
+            above, below = view > BEYOND_UV, view < -BEYOND_UV
+            out[..., 0], out[..., 1] = below.mean(axis=1), above.mean(axis=1)
             out[..., 5] = (view > (high - TOP_OF_SWING * (high - low))[:, None, :]).mean(axis=1)
             out[..., 6] = (above[:, : -self._reach] & below[:, self._reach :]).sum(axis=1)
             out[..., 7] = (below[:, : -self._reach] & above[:, self._reach :]).sum(axis=1)
@@ -81,13 +76,16 @@ class Hazards:
             out[..., 8] = (high_up[:, : -self._reach] & deep[:, self._reach :]).sum(axis=1)
         else:
             out[..., [0, 5, 6, 7, 8]] = 0.0, 1.0, 0.0, 0.0, 0.0
-        for lead in (0, 1):
-            steps = np.abs(view[:, 1:, lead] - view[:, :-1, lead])
-            out[:, lead, 4] = window_sums(steps) / steps.shape[1]
-        noisy = (out[..., 4] > NOISY_UV / 4).all(axis=1) & (high - low > NOISY_UV).all(axis=1)
-        noisy &= (np.abs(view.mean(axis=1)) < NOISE_ABOUT_UV).all(axis=1)  # a source with ripple is no noise
-        self.windows += len(view)
-        self.noisy_windows += int(noisy.sum())
+            out[..., 1] = low > BEYOND_UV
+            for lead in (0, 1):
+                mixed = np.flatnonzero((low[:, lead] <= BEYOND_UV) & (high[:, lead] > BEYOND_UV))
+                out[mixed, lead, 1] = (windows.rows[lead][mixed] > BEYOND_UV).mean(axis=1)
+        jumps = (out[..., 4] > NOISY_UV / 4) & (high - low > NOISY_UV)
+        noisy = np.flatnonzero(jumps.all(axis=1))
+        for rows in windows.rows:  # a source with ripple is no noise
+            noisy = noisy[np.abs(rows[noisy].mean(axis=1)) < NOISE_ABOUT_UV]
+        self.windows += len(low)
+        self.noisy_windows += len(noisy)
         return out
 
     def _judge(self, rows: npt.NDArray[np.float64]) -> None:

@@ -141,11 +141,10 @@ class Pipeline:
         if self._segmenter is None:
             rate = block.layout.rate_hz
             self._chapters.rate_hz = rate
-            self._segmenter = Segmenter(block.first, rate, self._emit, self._chapters.take_back)
             self._hazards = Hazards(window_pairs(rate), self._hazards)
-        assert self._hazards is not None
+            taken_back, seen = self._chapters.take_back, self._hazards.push
+            self._segmenter = Segmenter(block.first, rate, self._emit, taken_back, seen)
         self._clipped += clipped_pairs(block, micro)
-        self._hazards.push(micro)
         self._segmenter.push(micro)
 
     def _emit(self, stretch: Stretch) -> None:

@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from daq.crossings import SOURCE_LEAST_UV, Crossings, Micro, Scan
+from daq.crossings import SOURCE_LEAST_UV, Crossings, Scan
 from daq.per_window import PerWindow
 from daq.period import read_period
 from daq.pulse_sums import LevelSums, PulseSums
@@ -20,6 +20,7 @@ from daq.rhythm import Pulse, Rhythm
 from daq.spikes import Spikes
 from daq.stretches import Pair, Raw, Stretch, Train, Zone, on_while_up
 from daq.tally import SteadyTally
+from daq.windows import Micro, Windows
 
 RAW_ZONE_S = 0.5
 KEEP_S = 1.3  # history kept behind the cut: raw copies, and five of the longest pulses for a train
@@ -27,7 +28,7 @@ SHORTEST_STEADY_S = 0.001
 
 
 class Segmenter:
-    """Cuts one unbroken segment that starts at pair `first`."""
+    """Cuts one unbroken segment that starts at pair `first`; `watch` sees its whole windows as well."""
 
     def __init__(
         self,
@@ -35,9 +36,10 @@ class Segmenter:
         rate_hz: float,
         emit: Callable[[Stretch], None],
         take_back: Callable[[float], None],
+        watch: Callable[[Windows], None] | None = None,
     ) -> None:
         self.rate_hz = rate_hz
-        self._emit, self._take_back = emit, take_back
+        self._emit, self._take_back, self._watch = emit, take_back, watch
         self._crossings = Crossings(rate_hz)
         self._rhythm = Rhythm(rate_hz)
         self._shortest = max(1, round(SHORTEST_STEADY_S * rate_hz))
@@ -122,6 +124,8 @@ class Segmenter:
         part = self._raw[at : at + pairs]
         lead1, lead2 = np.ascontiguousarray(part[:, 0]), np.ascontiguousarray(part[:, 1])
         scan = self._crossings.push(lead1, lead2, window)
+        if self._watch is not None and window is None:
+            self._watch(scan.windows)
         self._moving = np.concatenate((self._moving, scan.moving))
         self._half.append(_half_of(scan.source))
         self._middle.append(scan.middle)

@@ -19,6 +19,7 @@ LAYERS: list[set[str]] = [
     {"source"},
     {"stretches", "findings", "seen"},
     {
+        "windows",
         "crossings",
         "per_window",
         "rhythm",
