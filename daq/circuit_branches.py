@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from daq.circuit_parts import JOINED_S, Element, Load, taken
+from daq.circuit_parts import JOINED_S, Element, Joint, Load, taken
 
 Array = npt.NDArray[np.float64]
 
@@ -44,6 +44,7 @@ def _iterated(elements: Sequence[Element], open_v: Array, ohm: Array) -> Array:
     answer = np.empty_like(open_v)
     if not len(elements):
         return answer
+    linear = all(isinstance(e, Joint) for e in elements)
     left, across = np.arange(open_v.shape[1]), _begin(elements, open_v, ohm)
     for _ in range(MOST_ROUNDS):
         tangents = [e.tangent(v) for e, v in zip(elements, across, strict=True)]
@@ -54,7 +55,7 @@ def _iterated(elements: Sequence[Element], open_v: Array, ohm: Array) -> Array:
         target = across - step
         answer[:, left] = current - slope * step
         going = np.flatnonzero((np.abs(step) > TOLERANCE_V).any(axis=0))
-        if not len(going):
+        if linear or not len(going):
             break
         across = np.stack([e.limited(t, v) for e, t, v in zip(elements, target, across, strict=True)])
         if len(going) < 0.7 * len(left):

@@ -10,8 +10,10 @@ Every value is an array over circuits (or broadcasts to one), so one pass solves
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from types import EllipsisType
 from typing import TypeVar
 
 import numpy as np
@@ -26,7 +28,8 @@ Volts = Mapping[str, Array]
 T = TypeVar("T", bound=np.generic)
 
 Places = tuple[npt.NDArray[np.intp], ...]
-MOST = 0.5  # of the circuits: where so many are alike, picking them out costs more than working on all
+MOST = 0.7  # of the circuits: where so many are alike, picking them out costs more than working on all
+FEW = 2500  # circuits: of so few, all are given branches of all kinds, silent ones too; steps cost more there
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +54,16 @@ class Network:
         if b in one:
             value = one[b] + value
         one[b] = other[a] = value
+
+    def _add_own(self, a: Node, b: Node, siemens: Array) -> None:
+        """The same with an array that nobody else holds: what is there is added to it, not copied."""
+        there = self._mesh[a].get(b)
+        if there is not None:
+            if there.shape == siemens.shape or there.size == 1:
+                siemens += there
+            else:
+                siemens = siemens + there
+        self._mesh[a][b] = self._mesh[b][a] = siemens
 
     def nodes(self) -> list[Node]:
         return list(self._mesh)
@@ -89,7 +102,7 @@ class Network:
                 break  # and so are all after it
             share = ga * ohm
             for b, gb in branches[n + 1 :]:
-                self.add(a, b, share * gb)
+                self._add_own(a, b, share * gb)
         return _Star(node, branches, ohm)
 
 
@@ -116,15 +129,44 @@ def solve(
         than 10 µV.
     """
     elements = [e for e in elements if np.any(e.active)]
-    fixed = frozenset(known)
+    volts: Volts = {node: np.asarray(v, dtype=np.float64) for node, v in known.items()}
+    currents, wanted = injected or {}, list(wanted)
+    elements = _alike_if_few(elements, shape)
+    pattern, code = _commonest(elements, shape)
+    most = pattern == code
+    rest = np.nonzero(~most)
+    if len(rest[0]) > (1 - MOST) * most.size:
+        return _solved(network, volts, wanted, elements, shape, currents)
+    alike = [_everywhere(e) for n, e in enumerate(elements) if code >> n & 1]
+    found = _solved(network, volts, wanted, alike, shape, currents)
+    if len(rest[0]):
+        volts, currents = ({n: _at(v, rest) for n, v in each.items()} for each in (volts, currents))
+        others = _alike_if_few([_picked(e, rest) for e in elements], rest[0].shape)
+        seen = _solved(network.picked(rest), volts, wanted, others, rest[0].shape, currents)
+        for node in wanted:
+            found[node][rest] = seen[node]
+    return found
+
+
+def _solved(
+    network: Network,
+    volts: Volts,
+    wanted: list[Node],
+    elements: list[Element],
+    shape: tuple[int, ...],
+    injected: Mapping[Node, Array],
+) -> dict[Node, Array]:
+    """`solve` for circuits of which many have the same branches, or none in particular.
+
+    Ends of branches stay until the last, and what stays long is joined to much: so few branches cost less.
+    """
+    fixed = frozenset(volts)
     ports = {node for e in elements for node in (e.plus, e.minus)} - fixed
     reduced = network.copy()
     stars = reduced.take_out_all(set(network.nodes()) - fixed - ports, fixed)
-    currents = _passed_on(stars, injected or {}, fixed)
-    volts = {node: np.asarray(v, dtype=np.float64) for node, v in known.items()}
+    currents = _passed_on(stars, injected, fixed)
     if elements:
-        volts |= _ports(reduced, volts, currents, elements, ports, shape)
-    wanted = list(wanted)
+        volts = {**volts, **_ports(reduced, volts, currents, elements, ports, shape)}
     found = _back(_needed(stars, wanted), volts, currents)
     return {node: np.array(np.broadcast_to(found[node], shape)) for node in wanted}
 
@@ -156,40 +198,40 @@ class _ManyPort:
 
 @dataclass(frozen=True, slots=True)
 class _Alike:
-    """Circuits, at `places`, that all have the same non-linear branches."""
+    """Circuits that all have the same non-linear branches.
 
-    places: Places
+    Attributes:
+        where: which they are, an index.
+        elements: the branches, by the names of their ends.
+        branches: the same, values over the circuits in one flat axis.
+        rest: what the circuits are but for the branches; arrays of, or broadcasting to, `shape`.
+    """
+
+    where: Places | EllipsisType
     elements: list[Element]
+    branches: list[Element]
     rest: _ManyPort
-    everywhere: bool  # whether `rest` is of all circuits, or of these alone
+    shape: tuple[int, ...]
 
-    def branches(self) -> list[Element]:
-        return [taken(e, self._here) for e in self.elements]
+    @property
+    def count(self) -> int:
+        return math.prod(self.shape)
 
     def open_v(self) -> Array:
-        return np.stack([self._rest_here(self.rest.open_v(e)) for e in self.elements])
+        return np.stack([self._flat(self.rest.open_v(e)) for e in self.elements])
 
     def ohm(self) -> Array:
         count = range(len(self.elements))
-        return np.array([[self._rest_here(self.rest.ohm(e, n)) for n in count] for e in self.elements])
+        return np.array([[self._flat(self.rest.ohm(e, n)) for n in count] for e in self.elements])
 
-    def _here(self, values: npt.NDArray[T]) -> npt.NDArray[T]:
-        return _at(values, self.places)
-
-    def _rest_here(self, values: Array) -> Array:
-        return _at(values, self.places) if self.everywhere else values
+    def _flat(self, values: Array) -> Array:
+        return np.broadcast_to(values, self.shape).reshape(-1)
 
     def put(self, found: dict[Node, Array], amperes: Array) -> None:
         """Voltages of the nodes in `found`, put where these circuits are."""
-        if not self.everywhere:
-            for node, volts in found.items():
-                volts[self.places] = self.rest.volts(node, amperes)
-            return
-        spread = [np.zeros(next(iter(found.values())).shape) for _ in amperes]
-        for everywhere, here in zip(spread, amperes, strict=True):
-            everywhere[self.places] = here
+        each = amperes.reshape(-1, *self.shape)
         for node, volts in found.items():
-            volts[...] = self.rest.volts(node, spread)
+            volts[self.where] = self.rest.volts(node, each)
 
 
 def _ports(
@@ -205,21 +247,19 @@ def _ports(
     kinds: dict[tuple[object, ...], list[_Alike]] = {}
     for alike in _patterns(network, known, injected, elements, shape):
         kinds.setdefault(tuple(e.kind for e in alike.elements), []).append(alike)
-    results = []
     for some in kinds.values():
         amperes = _branch_currents(some)
-        ends = np.cumsum([len(a.places[0]) for a in some])[:-1]
-        results += list(zip(some, np.split(amperes, ends, axis=1), strict=True))
-    for alike, amperes in sorted(results, key=lambda r: not r[0].everywhere):
-        alike.put(found, amperes)
+        ends = np.cumsum([a.count for a in some])[:-1]
+        for alike, mine in zip(some, np.split(amperes, ends, axis=1), strict=True):
+            alike.put(found, mine)
     return found
 
 
 def _branch_currents(some: list[_Alike]) -> Array:
     """Amperes, (branches, circuits), of circuits one after another."""
     if not some[0].elements:
-        return np.zeros((0, sum(len(a.places[0]) for a in some)))
-    branches = [joined(each) for each in zip(*(a.branches() for a in some), strict=True)]
+        return np.zeros((0, sum(a.count for a in some)))
+    branches = [joined(each) for each in zip(*(a.branches for a in some), strict=True)]
     open_v = np.concatenate([a.open_v() for a in some], axis=-1)
     ohm = np.concatenate([a.ohm() for a in some], axis=-1)
     return branch_currents(branches, open_v, ohm)
@@ -233,19 +273,28 @@ def _patterns(
     shape: tuple[int, ...],
 ) -> Iterable[_Alike]:
     """Which branches are there together, and in which circuits."""
-    pattern = np.zeros(shape, dtype=np.intp)
-    for n, element in enumerate(elements):
-        pattern += element.active.astype(np.intp) << n
+    pattern, _ = _commonest(elements, shape)
     counts = np.bincount(pattern.ravel())
     for code in np.flatnonzero(counts):
         active = [e for n, e in enumerate(elements) if code >> n & 1]
-        places, most = np.nonzero(pattern == code), counts[code] > MOST * pattern.size
-        if most:
-            rest = _many_port(network.copy(), known, injected, active)
-        else:
-            volts, currents = ({n: _at(v, places) for n, v in each.items()} for each in (known, injected))
-            rest = _many_port(network.picked(places), volts, currents, active)
-        yield _Alike(places, active, rest, bool(most))
+        if counts[code] == pattern.size:
+            rest = _many_port(network, known, injected, active)
+            branches = [taken(e, lambda v: np.broadcast_to(v, shape).reshape(-1)) for e in active]
+            yield _Alike(..., active, branches, rest, shape)
+            return
+        places = np.nonzero(pattern == code)
+        volts, currents = ({n: _at(v, places) for n, v in each.items()} for each in (known, injected))
+        rest = _many_port(network.picked(places), volts, currents, active)
+        branches = [taken(e, lambda v: _at(v, places)) for e in active]  # noqa: B023
+        yield _Alike(places, active, branches, rest, places[0].shape)
+
+
+def _commonest(elements: list[Element], shape: tuple[int, ...]) -> tuple[npt.NDArray[np.intp], int]:
+    """Which branches each circuit has, as the bits of a number, and the most common of these numbers."""
+    pattern = np.zeros(shape, dtype=np.intp)
+    for n, element in enumerate(elements):
+        pattern += element.active.astype(np.intp) << n
+    return pattern, int(np.bincount(pattern.ravel()).argmax())
 
 
 def _many_port(
@@ -305,10 +354,32 @@ def _at(values: npt.NDArray[T], places: Places) -> npt.NDArray[T]:
     return picked if picked.ndim else np.full(places[0].shape, picked)
 
 
+def _alike_if_few(elements: list[Element], shape: tuple[int, ...]) -> list[Element]:
+    """Branches of different kinds as they are, or everywhere."""
+    if math.prod(shape) > FEW or len({e.kind for e in elements}) == 1:
+        return elements
+    return [e.everywhere() or e for e in elements]
+
+
+def _picked(element: Element, places: Places) -> Element:
+    """The branch of the circuits at `places`, where it is as active as it was."""
+    here = taken(element, lambda values: _at(values, places))
+    return replace(here, active=_at(element.active, places))
+
+
+def _everywhere(element: Element) -> Element:
+    return replace(element, active=np.ones((), dtype=np.bool_))
+
+
 def _sum(values: Iterable[Array]) -> Array:
-    total: Array | None = None
-    for value in values:
-        total = value if total is None else total + value
+    each = iter(values)
+    total = next(each, None)
     if total is None:
         raise ValueError("a node without branches has no voltage")
+    mine = False
+    for value in each:
+        if mine and value.shape == total.shape:
+            total += value  # where it is: a new array for every sum costs as much as the sum
+        else:
+            total, mine = total + value, True
     return total

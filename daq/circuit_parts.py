@@ -9,7 +9,7 @@ cold resistance is a tenth of the hot one (common practice for incandescent lamp
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any, ClassVar, Protocol, TypeVar
 
 import numpy as np
@@ -22,6 +22,7 @@ Mask = npt.NDArray[np.bool_]
 
 THERMAL_V = 0.025865  # k T / q at 27 °C
 MOST_EXPONENT = 200.0
+SILENT_A = 1e-300  # saturation current of a junction that is not there
 JOINED_S = 1e3  # nodes that are one piece of metal
 FILAMENT_POWER = 0.55
 COLD_SHARE = 0.1
@@ -53,6 +54,9 @@ class Element(Protocol):
     @property
     def kind(self) -> str:
         """Branches of the same kind have the same law, and can be joined."""
+
+    def everywhere(self) -> Element | None:
+        """The same branch in every circuit, carrying nothing where it was not active; None: it cannot be."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +119,15 @@ class Junction:
     def kind(self) -> str:
         return "junction both ways" if self.both_ways else "junction"
 
+    def everywhere(self) -> Junction:
+        """A silent one's slope is large, so that no step is limited for its sake."""
+        return replace(
+            self,
+            active=np.ones((), dtype=np.bool_),
+            saturation_a=np.where(self.active, self.saturation_a, SILENT_A),
+            slope_v=np.where(self.active, self.slope_v, 1.0),
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Filament:
@@ -144,6 +157,9 @@ class Filament:
     def kind(self) -> str:
         return "filament"
 
+    def everywhere(self) -> None:
+        return None
+
 
 @dataclass(frozen=True, slots=True)
 class Joint:
@@ -165,6 +181,9 @@ class Joint:
     @property
     def kind(self) -> str:
         return "joint"
+
+    def everywhere(self) -> None:
+        return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,6 +217,10 @@ class Load:
     @property
     def kind(self) -> str:
         return f"load, {self.led.kind}"
+
+    def everywhere(self) -> Load | None:
+        """One that is active in no circuit stays out."""
+        return self if self.active.all() else None
 
     def kinds(self) -> list[tuple[Element, npt.NDArray[np.intp]]]:
         """Each kind as a branch of its own, with the circuits that have it; values must be over circuits."""

@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from daq.hypotheses import Hypothesis, circuits
 from daq.knowledge import Knowledge
-from daq.likelihood import Scorer
+from daq.likelihood import Scorer, scorers
 from daq.readings import Reading
 from daq.unknowns import CHOICES, DIALS, SYSTEM_V, Array, Codes, Draws
 
@@ -125,21 +125,34 @@ class _Stand:
         self.miss[rows], self.slope[rows] = other.miss[theirs], other.slope[theirs]
 
 
+def _together(stands: list[tuple[npt.NDArray[np.intp], _Stand]]) -> _Stand:
+    """Stands of some starts each, as one."""
+    back = np.argsort(np.concatenate([rows for rows, _ in stands]))
+    each = [stand for _, stand in stands]
+    return _Stand(
+        np.concatenate([s.x for s in each])[back],
+        np.concatenate([s.miss for s in each])[back],
+        np.concatenate([s.slope for s in each])[back],
+        np.concatenate([s.fit for s in each], axis=1)[:, back],
+        each[0].wrong,
+        each[0].reading,
+    )
+
+
 class Climb:
-    """Explanations going up to their modes, all from starts with the same lead order."""
+    """Explanations going up to their modes."""
 
     def __init__(
         self,
         some: tuple[Hypothesis, ...],
         earlier: Draws,
         starts: list[Start],
-        order: int,
         given: list[Reading],
         knowledge: Knowledge,
     ) -> None:
         self._some = tuple(some[s.row] for s in starts)
         self._starts = starts
-        self._order = order
+        self._orders = np.array([s.order for s in starts])
         self._given = given
         self._k = knowledge
         rows, columns = np.array([s.row for s in starts]), np.array([s.column for s in starts])
@@ -195,9 +208,10 @@ class Climb:
         emf = np.exp(self._nominal[rows, None] + self._width * x[:, :, 0])
         return Draws(dials, choices, np.zeros(emf.shape), emf)
 
-    def _scorer(self, rows: npt.NDArray[np.intp], draws: Draws) -> Scorer:
+    def _scorers(self, rows: npt.NDArray[np.intp], draws: Draws) -> list[tuple[npt.NDArray[np.intp], Scorer]]:
+        """Either lead order's places among `rows`, with their scorer."""
         made = circuits(tuple(self._some[n] for n in rows), draws, self._k)
-        return Scorer(made, self._given, self._k.reading, orders=(self._order,))
+        return scorers(made, self._given, self._k.reading, self._orders[rows])
 
     def _looked(self, rows: npt.NDArray[np.intp], at: Array) -> _Stand:
         """What is seen from `at`, (rows, DIALS), and from a small step further in each dial."""
@@ -207,12 +221,14 @@ class Climb:
         x[n, c + 1, place[n, c]] += STEP
         shape = x.shape[:2]
         choices = {name: np.broadcast_to(v[rows, None], shape) for name, v in self._choices.items()}
-        scorer = self._scorer(rows, self._drawn(rows, x, choices))
-        miss, reading = scorer.misses()
-        every, one = np.arange(len(rows)), np.ones((1, len(rows)))
-        fit = np.stack([scorer.log_fit(every, level * one)[0, :, :, 0].T for level in LEVELS])
-        slope = (miss[..., 1:] - miss[..., :1]) / STEP
-        return _Stand(at.copy(), miss[..., 0], slope, fit, scorer.log_misread, reading)
+        stands = []
+        for mine, scorer in self._scorers(rows, self._drawn(rows, x, choices)):
+            miss, reading = scorer.misses()
+            every, one = np.arange(len(mine)), np.ones((1, len(mine)))
+            fit = np.stack([scorer.log_fit(every, level * one)[0, :, :, 0].T for level in LEVELS])
+            slope = (miss[..., 1:] - miss[..., :1]) / STEP
+            stands.append((mine, _Stand(at[mine], miss[..., 0], slope, fit, scorer.log_misread, reading)))
+        return _together(stands)
 
     def _steps(self, stand: _Stand, rows: npt.NDArray[np.intp], level: int) -> Array:
         """(rows, DIALS): to the best fit, were misses linear."""
@@ -240,15 +256,17 @@ class Climb:
             choices[name][:, column] = code
         x = np.repeat(self._x[:, None, :], len(kinds), axis=1)
         rows = np.arange(shape[0])
-        scorer = self._scorer(rows, self._drawn(rows, x, choices))
-        density = scorer.log_density(rows, np.full((1, shape[0]), WIDER))[0].sum(axis=0)
+        density = np.empty(shape)
+        for mine, scorer in self._scorers(rows, self._drawn(rows, x, choices)):
+            wider = np.full((1, len(mine)), WIDER)
+            density[mine] = scorer.log_density(np.arange(len(mine)), wider)[0].sum(axis=0)
         found, gained = {}, []
         for name in CHOSEN:
             prior = np.array(list(self._k.choices[name].values()))
-            mine = density[:, [n for n, (other, _) in enumerate(kinds) if other == name]]
-            share = prior * np.exp(mine - mine.max(axis=1, keepdims=True))
-            here = mine[rows, self._choices[name]]
-            gained.append(np.log(share.sum(axis=1)) + mine.max(axis=1) - here)
+            each = density[:, [n for n, (other, _) in enumerate(kinds) if other == name]]
+            share = prior * np.exp(each - each.max(axis=1, keepdims=True))
+            here = each[rows, self._choices[name]]
+            gained.append(np.log(share.sum(axis=1)) + each.max(axis=1) - here)
             share = share / share.sum(axis=1, keepdims=True)
             found[name] = KINDS_PRIOR * prior + (1 - KINDS_PRIOR) * share
         less, more = np.minimum(gained, 0).sum(axis=0), np.maximum(gained, 0).max(axis=0)
@@ -266,5 +284,5 @@ class Climb:
             float(self._nominal[n]),
             kinds,
             float(log_post + np.log(np.diag(root)).sum()),
-            self._order,
+            self._starts[n].order,
         )

@@ -49,6 +49,7 @@ APART = 1.5  # of ln evidence: sets that differ by more do not speak of the same
 SAMPLING = 0.025  # what sampling may move a probability by
 WIDENINGS = (1.0, 1.4, 1.9, 2.5, 3.3)
 FIRST_WIDENINGS = (*WIDENINGS, 6.0, 11.0)  # few draws choose who stays: none is to be lost by bad luck
+LARGE_BLOCK = 31 << 20  # bytes, never touched: from 32 MB on it would teach nothing
 MOST_PLACES = 24  # less than 1 MB each
 KEPT = 1e-4  # of the best, in the first set: less is not looked at again
 # Explanations more probable than this are drawn again where draws are few, round after round.
@@ -118,6 +119,7 @@ class FirstLook:
     """
 
     def __init__(self, knowledge: Knowledge, seen_v: float | None, seed: int) -> None:
+        _keep_memory()
         self.draws = unaimed(knowledge, FIRST_DRAWS, seen_v, seed, EVENED)
         self.circuits = circuits(hypotheses(knowledge), self.draws, knowledge)
         self._places: dict[Place, Seen] = {}
@@ -127,6 +129,15 @@ class FirstLook:
         if len(self._places) > MOST_PLACES:
             self._places = {}
         return self._places
+
+
+def _keep_memory() -> None:
+    """Have freed memory kept for the next array, where the C library is GNU's.
+
+    It hands arrays of half a megabyte back to the system at once, which costs a third of the time of solving
+    circuits; after a larger block was freed, it keeps what is smaller (mallopt(3), M_MMAP_THRESHOLD).
+    """
+    np.empty(LARGE_BLOCK, dtype=np.uint8)
 
 
 first_look = lru_cache(maxsize=2)(FirstLook)
@@ -294,11 +305,12 @@ class _Scores:
             if not len(rows):
                 break
             self.widened[thin] = factor
-            fit = scorer.log_fit(rows, self.widened[:, rows])
-            self.fit[:, rows], self.log_fit[:, rows] = _weighed(fit.sum(axis=1) + log_prior[rows])
+            fit = scorer.log_fit_of_all(rows, self.widened[:, rows])
+            self.fit[:, rows], self.log_fit[:, rows] = _weighed(fit + log_prior[rows])
             self.effective[:, rows] = 1.0 / (self.fit[:, rows] ** 2).sum(axis=-1)
             if factor == 1.0:
                 self.plain_effective = self.effective.copy()
+                fit = scorer.log_fit(rows, self.widened)
                 self._single = np.logaddexp(fit, misread)
                 self.weight, self.plain_evidence = _weighed(self._single.sum(axis=1) + log_prior)
         self.log_evidence = self.plain_evidence.copy()

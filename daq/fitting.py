@@ -83,12 +83,11 @@ class Fits:
             if others:
                 mine.append(replace(mine[0], other=others[turn % len(others)]))
             starts += [s for s in mine if self._is_new(h, s, earlier)]
-        for order in ORDERS:
-            of_order = [s for s in starts if s.order == order]
-            if of_order:
-                reached = Climb(some, earlier, of_order, order, self._given, self._k).modes()
-                for start, mode in zip(of_order, reached, strict=True):
-                    self._keep(some[start.row], mode)
+        starts.sort(key=lambda s: s.order)
+        if starts:
+            reached = Climb(some, earlier, starts, self._given, self._k).modes()
+            for start, mode in zip(starts, reached, strict=True):
+                self._keep(some[start.row], mode)
         each = [self._modes[h] for h in some]
         return _Mixture(each, self._k, self._count, self._seen_v, seed).drawn()
 

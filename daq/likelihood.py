@@ -90,18 +90,13 @@ class Scorer:
         scale = 20.0 if _highest(given) <= 20 else 40.0
         self.log_misread = np.array([np.log(knowledge["misread"] * _misread(r, scale)) for r in given])
         self._seen = {} if known is None else known
-        rows = np.arange(circuits.shape[0])
-        cases = {
-            _place(reading, order, control): case(reading, order, knowledge, rows, control)
-            for reading in given
-            for order in orders
-            for control in _controls(reading)
-        }
+        cases = _cases(given, orders, knowledge, np.arange(circuits.shape[0]))
         missing = [place for place in cases if place not in self._seen]
         found = all_readings(circuits, [cases[place] for place in missing])
         self._seen |= zip(missing, found, strict=True)
         self._variances: dict[tuple[Place, str], Array] = {}
         self._scored: dict[tuple[int, Place, str], tuple[Array, Array]] = {}
+        self._sums: Array | None = None  # (orders, miss and height, explanations, draws)
         self._fits = [
             [[self._fit(n, reading, order, c) for c in _controls(reading)] for order in orders]
             for n, reading in enumerate(given)
@@ -129,6 +124,19 @@ class Scorer:
                 right = np.log((1.0 - self._knowledge["misread"]) / len(parts))
                 each = [narrow[o] * miss[rows] + height[rows] for miss, height in parts]
                 found[o, n] = right + (each[0] if len(each) == 1 else np.logaddexp(*each))
+        return found
+
+    def log_fit_of_all(self, rows: npt.NDArray[np.intp], widen: Array) -> Array:
+        """ln density of all readings together, none misread, (orders, rows, draws): `log_fit` summed."""
+        if any(len(parts) > 1 for fits in self._fits for parts in fits):
+            summed: Array = self.log_fit(rows, widen).sum(axis=1)
+            return summed
+        if self._sums is None:
+            each = [[fits[o][0] for fits in self._fits] for o in range(len(self._orders))]
+            self._sums = np.array([np.sum(one, axis=0) for one in each])
+        right = len(self._given) * np.log(1.0 - self._knowledge["misread"])
+        miss, height = self._sums[:, 0, rows], self._sums[:, 1, rows]
+        found: Array = right - 0.5 / widen[..., None] ** 2 * miss + height
         return found
 
     def misses(self) -> tuple[Array, npt.NDArray[np.intp]]:
@@ -207,6 +215,32 @@ class Scorer:
         )
         common = np.where(np.abs(before - volts) < SAME_LEVEL * self._source, common, 0.0)
         return volts + (value - before) * common / first, square - common**2 / first
+
+
+def scorers(
+    circuits: Circuits, given: list[Reading], knowledge: Weights, orders: npt.NDArray[np.intp]
+) -> list[tuple[npt.NDArray[np.intp], Scorer]]:
+    """Explanations of which each is read one way round alone, (explanations,) `orders`: for either order the
+    rows that have it, and their scorer. All are solved together."""
+    each = [(int(order), np.flatnonzero(orders == order)) for order in np.unique(orders)]
+    cases = [_cases(given, (order,), knowledge, rows) for order, rows in each]
+    seen = iter(all_readings(circuits, [c for some in cases for c in some.values()]))
+    known = [{place: next(seen) for place in some} for some in cases]
+    return [
+        (rows, Scorer(circuits.chosen(rows), given, knowledge, shown, (order,)))
+        for (order, rows), shown in zip(each, known, strict=True)
+    ]
+
+
+def _cases(
+    given: list[Reading], orders: tuple[int, ...], knowledge: Weights, rows: npt.NDArray[np.intp]
+) -> dict[Place, Case]:
+    return {
+        _place(reading, order, control): case(reading, order, knowledge, rows, control)
+        for reading in given
+        for order in orders
+        for control in _controls(reading)
+    }
 
 
 def _values(reading: Reading, order: int) -> list[tuple[float, float, str]]:

@@ -125,10 +125,23 @@ def test_a_climb_ends_where_no_single_unknown_makes_it_better() -> None:
     scorer = Scorer(circuits(chosen, first, k), given, k.reading, orders=(1,))
     fit = scorer.log_density(np.arange(len(chosen)), np.ones((1, len(chosen))))[0].sum(axis=0)
     starts = [Start(row, 1, int(column)) for row, column in enumerate(fit.argmax(axis=1))]
-    for start, mode in zip(starts, Climb(chosen, first, starts, 1, given, k).modes(), strict=True):
+    for start, mode in zip(starts, Climb(chosen, first, starts, given, k).modes(), strict=True):
         posts = log_posts(chosen[start.row], mode, first, start, given)
         assert posts[0] > fit[start.row].max() - 10
         assert posts[1:].max() < posts[0] + 0.5, (chosen[start.row], posts.round(2))
+
+
+def test_climbs_of_either_lead_order_do_not_meddle_with_each_other() -> None:
+    given, k = parse_all(HEAVY), shipped()
+    chosen = some("low", BAD_GROUND) + some("high", HEALTHY)
+    first = unaimed(k, 200, highest(given), 5)
+    starts = [Start(0, 1, 3), Start(1, 2, 5), Start(0, 2, 7), Start(1, 1, 11)]
+    together = Climb(chosen, first, starts, given, k).modes()
+    for start, mode in zip(starts, together, strict=True):
+        (alone,) = Climb(chosen, first, [start], given, k).modes()
+        assert (mode.order, mode.dials) == (start.order, alone.dials)
+        assert mode.at == pytest.approx(alone.at, abs=1e-4)
+        assert mode.log_mass == pytest.approx(alone.log_mass, abs=1e-4)
 
 
 def test_a_misfit_that_either_of_two_kinds_would_mend_is_mended_once() -> None:
@@ -144,7 +157,7 @@ def test_a_misfit_that_either_of_two_kinds_would_mend_is_mended_once() -> None:
     fit[first.choices["switch"][0] != transistor] = -np.inf
     best = int(fit.argmax())
     starts = [Start(0, 1, best), Start(0, 1, best, ("test_current", up))]
-    as_found, contradicted = Climb(chosen, first, starts, 1, given, k).modes()
+    as_found, contradicted = Climb(chosen, first, starts, given, k).modes()
     assert contradicted.log_mass < as_found.log_mass + 2
 
 
