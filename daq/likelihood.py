@@ -128,7 +128,7 @@ class Scorer:
 
     def log_fit_of_all(self, rows: npt.NDArray[np.intp], widen: Array) -> Array:
         """ln density of all readings together, none misread, (orders, rows, draws): `log_fit` summed."""
-        if any(len(parts) > 1 for fits in self._fits for parts in fits):
+        if not self._given or any(len(parts) > 1 for fits in self._fits for parts in fits):
             summed: Array = self.log_fit(rows, widen).sum(axis=1)
             return summed
         if self._sums is None:

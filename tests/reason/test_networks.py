@@ -7,8 +7,9 @@ import math
 import numpy as np
 import pytest
 
+from daq import circuit_network
 from daq.circuit_network import Array, Network, solve
-from daq.circuit_parts import COLD_SHARE, THERMAL_V, Filament, Junction
+from daq.circuit_parts import COLD_SHARE, THERMAL_V, Filament, Junction, Load
 
 ONE = (1,)
 
@@ -104,4 +105,30 @@ def test_many_circuits_at_once_are_each_alone() -> None:
 
     together = some(slice(None))
     alone = np.concatenate([some(slice(n, n + 1)) for n in range(50)])
+    assert together == pytest.approx(alone, abs=2e-6)
+
+
+@pytest.mark.parametrize("few", [0, 50])
+def test_branches_that_are_not_everywhere(few: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A load of any kind behind a switch that is a junction in some circuits and a gap in others."""
+    monkeypatch.setattr(circuit_network, "FEW", few)
+    rng = np.random.default_rng(4)
+    kind, active = rng.integers(0, 3, 50), rng.random(50) < 0.5
+    gap, here = np.where(active, 1e-13, 1.0), np.ones((), dtype=np.bool_)
+
+    def some(pick: slice) -> Array:
+        size = len(kind[pick])
+        network = Network()
+        for a, b, siemens in (("s", "x", 2.0), ("y", "z", gap[pick]), ("z", "0", 0.1), ("x", "y", 1e-13)):
+            network.add(a, b, siemens)
+        led = Junction("x", "y", here, np.full(size, 1e-15), np.full(size, 0.1))
+        hot = Filament("x", "y", here, np.full(size, 0.2), np.full(size, 12.0))
+        load = Load("x", "y", here, led, hot, kind[pick] == 1, kind[pick] == 2)
+        switch = Junction("y", "z", active[pick], np.full(size, 1e-12), np.full(size, 0.03))
+        return solve(network, {"s": 28.0, "0": 0.0}, ("z",), [load, switch], (size,))["z"]
+
+    together = some(slice(None))
+    with monkeypatch.context() as alone_only:
+        alone_only.setattr(circuit_network, "FEW", 0)
+        alone = np.concatenate([some(slice(n, n + 1)) for n in range(50)])
     assert together == pytest.approx(alone, abs=2e-6)
