@@ -7,6 +7,7 @@ dials: what the earlier draws overlooked is still drawn, and cannot upset the su
 from __future__ import annotations
 
 from functools import cache
+from statistics import NormalDist
 from typing import TypeVar
 
 import numpy as np
@@ -61,7 +62,7 @@ def _aim_dials(
     dials: dict[str, Array], log_weight: Array, first: Draws, weight: Array, count: int, seed: int
 ) -> None:
     """In three draws of four, one dial that the readings pin down is drawn where the first draws put it."""
-    edges = np.quantile(_normals(), np.linspace(0, 1, BINS + 1)[1:-1])
+    edges = _edges()
     pinned, shares = [], []
     for name in AIMABLE:
         codes = np.searchsorted(edges, first.dials[name][0])
@@ -100,6 +101,13 @@ def _bins(share: Array, cumulative: Array) -> npt.NDArray[np.intp]:
 def _normals() -> Array:
     """Standard normal numbers, one from every 1/4096 of the distribution, in order."""
     return np.sort(stratified(4096, 1, 0)[0])
+
+
+@cache
+def _edges() -> Array:
+    """Between bins of equal probability, (BINS - 1,)."""
+    inverse = NormalDist().inv_cdf
+    return np.array([inverse(n / BINS) for n in range(1, BINS)])
 
 
 def _in_bin(bins: npt.NDArray[np.intp], share: Array) -> Array:

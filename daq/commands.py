@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import os
 import signal
 import sys
@@ -12,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from daq.capture_name import require_new_capture
-from daq.cli import screens
+from daq.cli import print_json, screens
 from daq.errors import CommandError, DeviceError, InputError
 from daq.findings import Side
 from daq.source import SampleSource
@@ -244,8 +243,3 @@ def _answer(truth: Truth) -> str:
     control = "both leads" if truth.control_lead == "both" else f"lead {truth.control_lead}"
     fault = "" if truth.fault == "none" else f"; fault: {truth.place} {truth.fault}"
     return f"{SIDE[Side(truth.side)]}, control wire: {control}{fault}"
-
-
-def print_json(document: dict[str, Any]) -> None:
-    json.dump(document, sys.stdout, indent=1)
-    print()

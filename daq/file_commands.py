@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from daq.capture_name import SUFFIX, require_new_capture
-from daq.commands import print_json
+from daq.cli import print_json
 from daq.errors import CommandError, InputError
 from daq.new_file import require_new
 

@@ -222,7 +222,7 @@ def scorers(
 ) -> list[tuple[npt.NDArray[np.intp], Scorer]]:
     """Explanations of which each is read one way round alone, (explanations,) `orders`: for either order the
     rows that have it, and their scorer. All are solved together."""
-    each = [(int(order), np.flatnonzero(orders == order)) for order in np.unique(orders)]
+    each = [(order, np.flatnonzero(orders == order)) for order in ORDERS if np.any(orders == order)]
     cases = [_cases(given, (order,), knowledge, rows) for order, rows in each]
     seen = iter(all_readings(circuits, [c for some in cases for c in some.values()]))
     known = [{place: next(seen) for place in some} for some in cases]

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import platformdirs
 
-from daq.commands import print_json
+from daq.cli import print_json
 from daq.errors import CommandError, InputError
 from daq.readings import parse_all
 
