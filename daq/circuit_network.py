@@ -59,7 +59,7 @@ class Network:
         """The same with an array that nobody else holds: what is there is added to it, not copied."""
         there = self._mesh[a].get(b)
         if there is not None:
-            if there.shape == siemens.shape or there.size == 1:
+            if there.shape == siemens.shape:
                 siemens += there
             else:
                 siemens = siemens + there

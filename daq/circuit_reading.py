@@ -1,8 +1,8 @@
 """What a meter, a test light or the logger shows on circuits, in many states at once.
 
-A state and the explanations that are read in it are a case. Cases that need the same network (with or
-without bias, with or without a test light) are stacked, explanation upon explanation, and solved together:
-what a solution costs is mostly the number of steps, not the number of circuits.
+A state and the explanations that are read in it are a case. Cases of the same explanations that need the same
+network (with or without bias, with or without a test light) are solved together, as one more axis: few
+circuits cost steps, whatever their number, and what is alike in all cases is worked out once.
 """
 
 from __future__ import annotations
@@ -44,14 +44,43 @@ class Seen:
     place: Array
     light: Array
 
+    def chosen(self, rows: npt.NDArray[np.intp]) -> Seen:
+        """The explanations `rows` alone."""
+        return Seen(self.feed[rows], self.ground[rows], self.place[rows], self.light[rows])
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Case:
-    """The explanations `rows` of some circuits, read in this setup."""
+    """The explanations `rows` of some circuits, read in this setup; where `turned`, (rows,), in the other one,
+    which differs in pins alone."""
 
     setup: Setup
     instrument: Instrument
     rows: npt.NDArray[np.intp]
+    other: Setup | None = None
+    turned: Mask | None = None
+
+    def told(self, of: Callable[[Setup], bool]) -> bool | Mask:
+        """What is so of the setup: of all rows, or (rows,) of each."""
+        mine = of(self.setup)
+        if self.other is None or self.turned is None or of(self.other) == mine:
+            return mine
+        return ~self.turned if mine else self.turned
+
+    def at_rest(self, places: npt.NDArray[np.intp]) -> Case:
+        """The same with the control off, for some of the rows."""
+        other = None if self.other is None else replace(self.other, control="off")
+        turned = None if self.turned is None else self.turned[places]
+        return Case(replace(self.setup, control="off"), self.instrument, self.rows[places], other, turned)
+
+    @property
+    def key(self) -> tuple[Setup, Setup | None, Instrument, bytes]:
+        return self.setup, self.other, self.instrument, self.rows.tobytes()
+
+    @property
+    def form(self) -> tuple[bool, bool, bytes]:
+        """Cases of the same form are solved together."""
+        return self.setup.bias != (None, None), self.setup.light is not None, self.rows.tobytes()
 
 
 def readings(circuits: Circuits, setup: Setup, instrument: Instrument) -> Seen:
@@ -67,14 +96,20 @@ def all_readings(circuits: Circuits, cases: Sequence[Case]) -> list[Seen]:
     """
     pulsed: Mask = np.any(np.broadcast_to(circuits.duty, circuits.shape) < 1, axis=1)
     some = [n for n, c in enumerate(cases) if c.setup.control != "off" and pulsed[c.rows].any()]
-    rests = [
-        Case(replace(c.setup, control="off"), c.instrument, c.rows[pulsed[c.rows]])
-        for c in (cases[n] for n in some)
-    ]
-    seen = _stacked(circuits, [*cases, *rests])
-    for n, rest, at_rest in zip(some, rests, seen[len(cases) :], strict=True):
-        places = np.flatnonzero(pulsed[cases[n].rows])
-        duty = circuits.duty[rest.rows]
+    numbers = {c.key: n for n, c in enumerate(cases)}
+    rests: dict[int, tuple[int, npt.NDArray[np.intp]]] = {}  # by case: the case it rests as, and where in it
+    asked = list(cases)
+    for n in some:
+        rest, places = cases[n].at_rest(np.arange(len(cases[n].rows))), np.flatnonzero(pulsed[cases[n].rows])
+        if rest.key in numbers:
+            rests[n] = numbers[rest.key], places
+        else:
+            rests[n] = len(asked), np.arange(len(places))
+            asked.append(cases[n].at_rest(places))
+    seen = _together(circuits, asked)
+    for n, (number, where) in rests.items():
+        places, at_rest = np.flatnonzero(pulsed[cases[n].rows]), seen[number].chosen(where)
+        duty = circuits.duty[cases[n].rows[places]]
         for field in fields(Seen):
             values = getattr(seen[n], field.name)
             values[places] = duty * values[places] + (1 - duty) * getattr(at_rest, field.name)
@@ -87,12 +122,12 @@ def fuse_currents(circuits: Circuits, setups: Sequence[Setup]) -> list[Array]:
     stack = _Stack(circuits, [Case(setup, Instrument(1e12), everything) for setup in setups])
     volts = stack.volts(("post", "fuse"))
     amperes = (volts["post"] - volts["fuse"]) / stack.of(circuits.fuse)
-    return np.split(amperes, len(setups))
+    return list(amperes)
 
 
-def _stacked(circuits: Circuits, cases: list[Case]) -> list[Seen]:
+def _together(circuits: Circuits, cases: list[Case]) -> list[Seen]:
     found: dict[int, Seen] = {}
-    forms = [(c.setup.bias != (None, None), c.setup.light is not None) for c in cases]
+    forms = [c.form for c in cases]
     for form in dict.fromkeys(forms):
         numbers = [n for n, f in enumerate(forms) if f == form]
         stack = _Stack(circuits, [cases[n] for n in numbers])
@@ -101,33 +136,34 @@ def _stacked(circuits: Circuits, cases: list[Case]) -> list[Seen]:
 
 
 class _Stack:
-    """Cases that need the same network, one upon another: (explanations of all cases, draws)."""
+    """Cases of the same form: (cases, explanations, draws), or what broadcasts to it."""
 
     def __init__(self, circuits: Circuits, cases: Sequence[Case]) -> None:
         self._circuits = circuits
         self._cases = cases
-        self._rows = np.concatenate([c.rows for c in cases])
+        self._rows = cases[0].rows
         self._everything = np.array_equal(self._rows, np.arange(circuits.shape[0]))
-        self._lengths = [len(c.rows) for c in cases]
-        self._shape = (len(self._rows), circuits.shape[1])
+        self._shape = (len(cases), len(self._rows), circuits.shape[1])
         self._network = Network()
         self._injected: dict[str, Array] = {}
         self._working = self._where(lambda s: s.control != "off")
         self._plugged = self._where(lambda s: s.plugged)
 
     def of(self, values: npt.NDArray[T]) -> npt.NDArray[T]:
-        """A circuits' quantity for the explanations of all cases."""
+        """A circuits' quantity for the explanations of the cases."""
         if values.shape[0] == 1 or self._everything:
             return values
         found: npt.NDArray[T] = values[self._rows]
         return found
 
     def _where(self, told: Callable[[Setup], bool]) -> Mask:
-        """(explanations, 1), or (1, 1) where all cases agree."""
-        each = [told(c.setup) for c in self._cases]
+        """(cases, explanations, 1), (cases, 1, 1), or (1, 1) where all agree."""
+        each = [c.told(told) for c in self._cases]
+        if any(isinstance(one, np.ndarray) for one in each):
+            return np.stack([np.broadcast_to(one, len(self._rows)) for one in each])[:, :, None]
         if len(set(each)) == 1:
             return np.full((1, 1), each[0])
-        return np.repeat(each, self._lengths)[:, None]
+        return np.array(each)[:, None, None]
 
     def seen(self) -> list[Seen]:
         places = {c.setup.at for c in self._cases} - {None}
@@ -140,9 +176,7 @@ class _Stack:
         feed, ground = (volts[tip] - zero for tip in TIPS)
         light = self._brightness(volts) if lit else np.zeros(self._shape)
         place = self._place(volts)
-        ends = np.cumsum(self._lengths)[:-1]
-        parts = [np.split(values, ends) for values in (feed, ground, place, light)]
-        return [Seen(*each) for each in zip(*parts, strict=True)]
+        return [Seen(*each) for each in zip(feed, ground, place, light, strict=True)]
 
     def _place(self, volts: Mapping[str, Array]) -> Array:
         place = np.zeros(self._shape)
@@ -233,7 +267,8 @@ class _Stack:
 
     def _instrument(self) -> None:
         c, network = self._circuits, self._network
-        read = 1.0 / np.repeat([[k.instrument.input_ohm] for k in self._cases], self._lengths, axis=0)
+        read = 1.0 / np.array([k.instrument.input_ohm for k in self._cases])[:, None, None]
+        read = read[0] if np.all(read == read[0]) else read
         network.add("M", "neg", 1.0 / self.of(c.reference))
         network.add("P", TIPS[0], 1.0 / self.of(c.tip_feed))
         network.add("N", TIPS[1], 1.0 / self.of(c.tip_ground))
@@ -250,14 +285,15 @@ class _Stack:
                 network.add(PLACE_NODES[at], "M", np.where(here, read, 0.0))
 
     def _load(self) -> list[Element]:
-        """Nothing reaches it where it is unplugged."""
-        c = self._circuits
+        """Nothing reaches it where it is unplugged; there where it is plugged in anywhere, so that circuits
+        are alike."""
+        c, here = self._circuits, np.full((1, 1), self._plugged.any())
         led_v, filament_s = self.of(c.led_v), self.of(c.filament_s)
         is_led, is_filament = led_v > 0, filament_s > 0
         slope = np.where(is_led, led_v / 40.0, 1.0)  # forty e-folds from nothing to the rated current
-        led = Junction("m", "n", self._plugged, self.of(c.led_a) * np.exp(-40.0), slope)
-        hot = Filament("m", "n", self._plugged, np.where(is_filament, filament_s, 1.0), self.of(c.system_v))
-        return [Load("m", "n", self._plugged, led, hot, is_led, is_filament)]
+        led = Junction("m", "n", here, self.of(c.led_a) * np.exp(-40.0), slope)
+        hot = Filament("m", "n", here, np.where(is_filament, filament_s, 1.0), self.of(c.system_v))
+        return [Load("m", "n", here, led, hot, is_led, is_filament)]
 
     def _saturated(self) -> list[Element]:
         c, working = self._circuits, self._working
@@ -315,7 +351,8 @@ class _Stack:
         return bulbs
 
     def _jumper(self) -> None:
-        for jumper in dict.fromkeys(k.setup.jumper for k in self._cases if k.setup.jumper is not None):
+        setups = [s for k in self._cases for s in (k.setup, k.other) if s is not None]
+        for jumper in dict.fromkeys(s.jumper for s in setups if s.jumper is not None):
             here = self._where(lambda s: s.jumper == jumper)  # noqa: B023
             post = "post" if jumper.pole == "positive" else "neg"
             pin = "P" if jumper.pin == "feed" else "N"

@@ -8,6 +8,9 @@ the density, the same for every circuit, stands for a reading that is simply wro
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 
@@ -223,13 +226,36 @@ def scorers(
     """Explanations of which each is read one way round alone, (explanations,) `orders`: for either order the
     rows that have it, and their scorer. All are solved together."""
     each = [(order, np.flatnonzero(orders == order)) for order in ORDERS if np.any(orders == order)]
-    cases = [_cases(given, (order,), knowledge, rows) for order, rows in each]
-    seen = iter(all_readings(circuits, [c for some in cases for c in some.values()]))
-    known = [{place: next(seen) for place in some} for some in cases]
-    return [
-        (rows, Scorer(circuits.chosen(rows), given, knowledge, shown, (order,)))
-        for (order, rows), shown in zip(each, known, strict=True)
+    of_order = [_cases(given, (order,), knowledge, rows) for order, rows in each]
+    cases = [
+        either_way(some, orders == ORDERS[1]) for some in zip(*(c.values() for c in of_order), strict=True)
     ]
+    seen = all_readings(circuits, cases)
+    return [
+        (
+            rows,
+            Scorer(
+                circuits.chosen(rows),
+                given,
+                knowledge,
+                {place: shown.chosen(rows) for place, shown in zip(some, seen, strict=True)},
+                (order,),
+            ),
+        )
+        for (order, rows), some in zip(each, of_order, strict=True)
+    ]
+
+
+def either_way(cases: Sequence[Case], turned: npt.NDArray[np.bool_]) -> Case:
+    """One case for all explanations, from that of the only lead order there is or those of both.
+
+    Args:
+        turned: (explanations,), where lead 2 is on the feed pin.
+    """
+    whole = replace(cases[0], rows=np.arange(len(turned)))
+    if len(cases) == 1 or cases[1].setup == cases[0].setup:
+        return whole
+    return replace(whole, other=cases[1].setup, turned=turned)
 
 
 def _cases(

@@ -17,7 +17,7 @@ from daq.circuit import Circuits
 from daq.circuit_reading import BATTERY_OHM, JUMPER_OHM, Seen, all_readings
 from daq.diagnosis import Belief
 from daq.information import expected_bits
-from daq.likelihood import ORDERS, case, look, variance
+from daq.likelihood import ORDERS, case, either_way, look, variance
 from daq.offered_tests import BY_HAND, Means, Offer, offered
 from daq.readings import WORDS, Lamp, Levels, Reading
 from daq.unknowns import Array, stratified
@@ -161,25 +161,25 @@ def _play(test: Offer, values: Array, belief: Belief, played: Field) -> Played |
 def _values(tests: Sequence[Reading], belief: Belief, played: Field) -> list[Array]:
     """What would be read in each test: (1 or 2, explanations, draws); lead 1 then lead 2."""
     orders = [np.flatnonzero(played.order == order - 1) for order in ORDERS]
-    cases = [
-        case(test, order, belief.knowledge.reading, rows)
-        for test in tests
-        for order, rows in zip(ORDERS, orders, strict=True)
-    ]
+    cases = []
+    for test in tests:
+        either = [
+            case(test, order, belief.knowledge.reading, rows)
+            for order, rows in zip(ORDERS, orders, strict=True)
+            if len(rows)
+        ]
+        cases.append(either_way(either, played.order == 1))
     seen = all_readings(played.circuits, cases)
-    return [
-        _as_read(test, orders, seen[n : n + 2]) for test, n in zip(tests, range(0, len(seen), 2), strict=True)
-    ]
+    return [_as_read(test, orders, shown) for test, shown in zip(tests, seen, strict=True)]
 
 
-def _as_read(test: Reading, orders: Sequence[npt.NDArray[np.intp]], seen: Sequence[Seen]) -> Array:
-    """What was seen in either lead order, put together and told lead by lead."""
-    what = test.what
-    each = []
-    for order, shown in zip(ORDERS, seen, strict=True):
-        pins = (shown.feed, shown.ground) if order == 1 else (shown.ground, shown.feed)
+def _as_read(test: Reading, orders: Sequence[npt.NDArray[np.intp]], shown: Seen) -> Array:
+    """What was seen in either lead order, told lead by lead."""
+    what, each = test.what, []
+    for order, one in zip(ORDERS, map(shown.chosen, orders), strict=True):
+        pins = (one.feed, one.ground) if order == 1 else (one.ground, one.feed)
         each.append(
-            pins if isinstance(what, Levels) else (shown.light,) if isinstance(what, Lamp) else (shown.place,)
+            pins if isinstance(what, Levels) else (one.light,) if isinstance(what, Lamp) else (one.place,)
         )
     values = np.concatenate(each, axis=1)
     return values[:, np.argsort(np.concatenate(orders))]
