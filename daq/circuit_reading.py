@@ -51,8 +51,8 @@ class Seen:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Case:
-    """The explanations `rows` of some circuits, read in this setup; where `turned`, (rows,), in the other one,
-    which differs in pins alone."""
+    """The explanations `rows` of some circuits, read in this setup; where they are `turned`, (rows,), in the
+    other one, which differs in pins alone."""
 
     setup: Setup
     instrument: Instrument

@@ -165,6 +165,7 @@ class _Mixture:
         self._k = k
         self._count = count
         self._width = float(np.log(k.spread["source"].factor))
+        self._prior = {name: np.array(list(k.choices[name].values())) for name in CHOSEN}
         base = unaimed(k, count, seen_v, seed + 31)
         self._near_v = None if seen_v is None else float(np.log(seen_v * AIMED_MEDIAN))
         shape = (len(modes), count)
@@ -205,20 +206,28 @@ class _Mixture:
         if self._near_v is not None:
             z = (ln_v - self._near_v) / AIMED_SPREAD
             base_v = 0.5 * prior_v + 0.5 * np.exp(-0.5 * z * z) / (AIMED_SPREAD * np.sqrt(2 * np.pi))
-        close = [np.log(s) + self._log_ratio(row, m) for s, m in zip(share, modes, strict=True)]
+        at = np.stack(
+            [self._dials[name][row] for name in modes[0].dials]
+        )  # an explanation's, in all its modes
+        close = [np.log(s) + self._log_ratio(row, m, at) for s, m in zip(share, modes, strict=True)]
         log_close = np.logaddexp.reduce(close) + np.log(1 - PRIOR_SHARE)
         found: Array = np.log(prior_v + 1e-12) - np.logaddexp(np.log(PRIOR_SHARE * base_v + 1e-12), log_close)
         return found
 
-    def _log_ratio(self, row: int, mode: Mode) -> Array:
-        """ln of a mode's density over the prior's, but for the battery, whose prior is left out (ln V)."""
-        x = np.stack([self._dials[name][row] for name in mode.dials])
+    def _log_ratio(self, row: int, mode: Mode, x: Array) -> Array:
+        """ln of a mode's density over the prior's, but for the battery, whose prior is left out (ln V).
+
+        Args:
+            x: (dials, draws); the first is set to the battery as this mode sees it.
+        """
         x[0] = (self._ln_v[row] - mode.nominal_ln) / self._width
-        z = np.linalg.solve(mode.root, x - mode.at[:, None])
+        z = np.linalg.inv(mode.root) @ (x - mode.at[:, None])
         found = -0.5 * (z * z).sum(axis=0) - np.log(np.diag(mode.root)).sum()
         found += 0.5 * (x[1:] ** 2).sum(axis=0) - 0.5 * np.log(2 * np.pi) - np.log(self._width)
         for name in CHOSEN:
-            prior, codes = np.array(list(self._k.choices[name].values())), self._choices[name][row]
-            found += np.log(mode.kinds[name][codes] / prior[codes])
+            ratio = mode.kinds[name] / np.maximum(
+                self._prior[name], 1e-300
+            )  # a kind that is none is not drawn
+            found += np.log(np.maximum(ratio, 1e-300))[self._choices[name][row]]
         log_ratio: Array = found
         return log_ratio
