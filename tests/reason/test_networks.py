@@ -1,4 +1,4 @@
-"""Star-mesh elimination and non-linear branches against textbook circuits and closed forms."""
+"""Star-mesh elimination and non-linear branches against textbook circuits and closed forms; many at once."""
 
 from __future__ import annotations
 
@@ -8,8 +8,13 @@ import numpy as np
 import pytest
 
 from daq import circuit_network
+from daq.circuit import Instrument, Setup
 from daq.circuit_network import Array, Network, solve
 from daq.circuit_parts import COLD_SHARE, THERMAL_V, Filament, Junction, Load
+from daq.circuit_reading import Case, all_readings
+from daq.hypotheses import circuits, hypotheses
+from daq.knowledge import shipped
+from daq.unknowns import unaimed
 
 ONE = (1,)
 
@@ -132,3 +137,19 @@ def test_branches_that_are_not_everywhere(few: int, monkeypatch: pytest.MonkeyPa
         alone_only.setattr(circuit_network, "FEW", 0)
         alone = np.concatenate([some(slice(n, n + 1)) for n in range(50)])
     assert together == pytest.approx(alone, abs=2e-6)
+
+
+def test_a_case_that_is_turned_for_some_shows_what_each_shows_alone() -> None:
+    """Bias on lead 1, which is on the feed pin in some circuits and on the ground pin in others, control on:
+    pulsed circuits among them."""
+    k, rows = shipped(), np.arange(12)
+    made = circuits(hypotheses(k)[:12], unaimed(k, 8, 12.6), k)
+    up, other = (Setup(control="on", bias=bias) for bias in (("up", None), (None, "up")))
+    turned, meter = rows % 3 == 1, Instrument()
+    assert (made.duty < 1).any()
+    (together,) = all_readings(made, [Case(up, meter, rows, other, turned)])
+    plain, swapped = all_readings(made, [Case(up, meter, rows), Case(other, meter, rows)])
+    for pin in ("feed", "ground"):
+        alone = np.where(turned[:, None], getattr(swapped, pin), getattr(plain, pin))
+        assert getattr(together, pin) == pytest.approx(alone, abs=2e-5)
+    assert np.abs(plain.feed - swapped.feed).max() > 0.1
