@@ -119,7 +119,7 @@ def test_branches_that_are_not_everywhere(few: int, monkeypatch: pytest.MonkeyPa
     monkeypatch.setattr(circuit_network, "FEW", few)
     rng = np.random.default_rng(4)
     kind, active = rng.integers(0, 3, 50), rng.random(50) < 0.5
-    gap, here = np.where(active, 1e-13, 1.0), np.ones((), dtype=np.bool_)
+    gap, here = np.where(active, 1e-13, 1e-3), np.ones((), dtype=np.bool_)
 
     def some(pick: slice) -> Array:
         size = len(kind[pick])
