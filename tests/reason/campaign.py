@@ -142,7 +142,8 @@ def prior(truth: Explanation) -> float:
 
 
 def _key(e: Explanation) -> tuple[object, ...]:
-    return e.where
+    """A leak is not taken for a dead short in the same place."""
+    return (*e.where, e.leaking)
 
 
 def _chance(answer: Answer, truth: Explanation) -> float:
