@@ -28,7 +28,8 @@ WORKING: Mapping[str, str] = MappingProxyType(
         "sensors.",
         "probing": "Key off. Fit and secure one insulated back-probe, then the other; the two pins must "
         "never touch. Never pierce insulation.",
-        "unplugging": "Unplug with the circuit off. Leads stay on the harness half. Trouble codes may set.",
+        "unplugging": "Unplug with the circuit off: control off, unplug, only then on. Leads stay on the "
+        "harness half. Trouble codes may set.",
         "stand clear": "A test light or a bias can operate a starter, pump, fan or injector, or feed a "
         "module. Keep hands, hair and clothes away from what can move. Fuel vapour: no sparks.",
         "running": "With the engine running: wheels chocked, brake on, neutral or park, exhaust led away. "

@@ -135,7 +135,7 @@ def lines(found: Sequence[Drop], knowledge: Knowledge) -> list[str]:
     """'ground-side drop while on: 2.80 V ±0.06, too much (over 0.2 V: common practice ...)'."""
     out = []
     for d in found:
-        text = f"{d.side}-side drop while on: {d.volts:.2f} V ±{d.error_v:.2f}"
+        text = f"{d.side}-side drop while on: {d.volts:.2f} V ±{d.error_v:.2f}".replace("-0.00 V", "0.00 V")
         if d.doubtful:
             text += ", or the source sags that much: read source in the same state"
         if d.milliohm is not None:

@@ -125,10 +125,10 @@ class Pipeline:
             self._readout.push(micro)
             if not self._checking:
                 self._unplugged.push(micro, rate, block.layout.scale)
-            if self._check is not None and self._checking:
-                self._check.push(micro, Bias.WHISPER in block.layout.bias)
         else:
             self._measure(block, micro)
+        if self._check is not None:
+            self._check.push(micro, Bias.WHISPER in block.layout.bias, self._checking)
         self._next = block.end
 
     def _follow_bias(self, block: Block) -> None:

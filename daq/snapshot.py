@@ -47,13 +47,17 @@ class Bands:
 @dataclass(frozen=True, slots=True)
 class LeadCheckView:
     """The lead check: `step` is 0 when it does not run, 1..3 while leads and reference are proven, 4 while
-    the leads are to be seated; `instruction` is what to do now."""
+    the leads are to be seated; `instruction` is what to do now. `on_positive`: leads that were not seen to
+    leave battery positive since they passed there; `just_failed`: it ended by itself, less than two seconds
+    ago, so that a key may still have been meant for the step before."""
 
     step: int
     instruction: str
     results: tuple[str, ...]  # one sentence for each finished step, in the trade's words
     passed: bool | None  # None: not done yet
     source_v: float | None
+    on_positive: tuple[int, ...] = ()
+    just_failed: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -69,7 +69,7 @@ def _levels(findings: Findings) -> list[str]:
         ("ground-side drop while on", findings.ground_drop_v),
     ):
         if value is not None:
-            out.append(f"{name}: {value:.2f} V")
+            out.append(f"{name}: {value + 0.0:.2f} V".replace("-0.00", "0.00"))
     if findings.pwm is not None:
         pwm = findings.pwm
         out.append(f"pulsed: {pwm.frequency_hz:.2f} Hz, load on {100 * pwm.duty:.1f} % of the time")

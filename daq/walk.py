@@ -9,21 +9,20 @@ walk says so and takes nothing until the user insists.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from daq.lead_check import SEAT, WIGGLE
-from daq.offered_tests import Means, aids_of, kind, needs
+from daq.offered_tests import Means, kind
 from daq.readings import At, Lamp, Levels, Reading, State
 from daq.reasoning import Answer
 from daq.samples import Bias, ChangeKind
 from daq.snapshot import LeadCheckView
 from daq.source import SetBias
 from daq.stillness import Look
-from daq.walk_doubts import doubt, moved, on_positive
-from daq.walk_here import QUIET, WHISPER, Effect, Here, Phase, Tell
-from daq.walk_moves import LIGHT, Move, Stand, aid_for, moves, moves_to, named
-from daq.walk_readings import can_be_again, filled, first
+from daq.walk_doubts import doubt, free_alone, moved, on_positive, still_on, stood
+from daq.walk_here import QUIET, WHISPER, Effect, Here, Phase, Tell, phase_of, undone
+from daq.walk_moves import BEGIN, LIGHT, REPAIR, Move, Stand, aid_for, in_the_way, moves, named
+from daq.walk_readings import can_be_again, filled, first, plainly_first
 
 PATIENCE_S = 3.0
 """A cold lamp, a coil and most motors have settled by then (s)."""
@@ -39,13 +38,16 @@ class Walk:
     here: Here = field(default_factory=Here)
     answer: Answer | None = None
     proof: Answer | None = None  # what the readings after the repair say
-    doubt: str = ""  # why the last look was not taken
+    doubt: str = ""  # why the last look, or what was said to be done, was not taken
     look: Look | None = None
+    held: bool | None = None  # what reads like a free lead stays without the whisper; None: not asked
     _past: list[tuple[Here, Answer | None]] = field(default_factory=list)
     _since_s: float = 0.0
     _bias: SetBias = WHISPER
     _bias_since_s: float | None = None
     _insists: bool = False
+    _said_s: float | None = None  # the control is said to be off since: the leads are asked
+    _asked: Look | None = None  # what was read before the whisper was taken away to see whether it stays
     _left: bool = False  # lead 1 was seen to move since it is to be held somewhere else
     _checking: bool = False
     _out: bool = False  # as the log says
@@ -80,6 +82,8 @@ class Walk:
         here = self.here
         if here.phase is not Phase.READ or here.wanted is None:
             return self._at_rest
+        if self._asked is not None:
+            return QUIET
         what = here.wanted.what
         if isinstance(what, Levels) and what.driven and not here.stand.state.plugged:
             return SetBias(_KINDS[what.bias[0]], _KINDS[what.bias[1]])
@@ -103,9 +107,9 @@ class Walk:
         return bool(self.look and self.look.on_v) and self.here.stand.state.control != "off"
 
     @property
-    def insists(self) -> bool:
-        """The user wants what was seen taken as it is."""
-        return self._insists
+    def heard(self) -> bool:
+        """What the user said last is being looked into, or was answered with a doubt, or is insisted on."""
+        return self._insists or bool(self.doubt) or self._said_s is not None
 
     @property
     def can_go_back(self) -> bool:
@@ -134,21 +138,39 @@ class Walk:
         return [self._at_rest, *stop]
 
     def done(self, check: LeadCheckView, now_s: float) -> list[Effect]:
-        """The user did what was asked; where a reading is doubted, that he insists on it."""
+        """The user did what was asked; where that or a reading is doubted, that he insists on it."""
         here = self.here
         if here.phase is Phase.LEADS:
-            if check.step == SEAT and not (self._insists or self._left):
-                self.doubt = on_positive(self.look, check.source_v)
-                if self.doubt:
-                    self._insists = True
-                    return []
-            said = {WIGGLE: Tell(ChangeKind.LEAD_CHECK, "wiggled"), SEAT: Tell(ChangeKind.CLEAR, "")}
-            return [said[check.step]] if check.step in said else []
+            return self._checks(check)
         if here.phase is Phase.MOVE and here.moves:
-            return self._moved(here.moves[0], now_s)
+            return self._said(here.moves[0], check, now_s)
         if here.phase is Phase.READ:
             self._insists = bool(self.doubt) or self.keeps_moving
         return []
+
+    def _checks(self, check: LeadCheckView) -> list[Effect]:
+        """The reference was wiggled, or the leads are seated: asked where one may still be on positive."""
+        if check.step == SEAT and not self.doubt:
+            self.doubt = "" if check.just_failed else on_positive(check)
+            if self.doubt or check.just_failed:
+                return []
+        said = {WIGGLE: Tell(ChangeKind.LEAD_CHECK, "wiggled"), SEAT: Tell(ChangeKind.CLEAR, "")}
+        return [said[check.step]] if check.step in said else []
+
+    def _said(self, move: Move, check: LeadCheckView, now_s: float) -> list[Effect]:
+        """He says that it is done; what the leads can tell of it, they are asked first."""
+        if move == BEGIN and not self.doubt:
+            self.doubt = on_positive(check)
+            if self.doubt:
+                return []
+        elif (
+            not self.doubt
+            and move.switches_off(self.here.stand)
+            and still_on(self.look, self._taken, move.then.state)
+        ):
+            self._said_s = now_s
+            return []
+        return self._moved(move, now_s)
 
     def skip(self, check: LeadCheckView, now_s: float) -> list[Effect]:
         """This step cannot be done: of the lead check, or of the walk (another test is looked for)."""
@@ -167,23 +189,11 @@ class Walk:
                 moves=(),
                 wanted=None,
                 cannot=here.cannot | {kind(here.wanted)},
-                barred=here.barred | self._in_the_way(here.wanted),
+                barred=here.barred | in_the_way(self.move, here.stand, here.wanted),
             )
-            self.doubt = ""
+            self._forget()
             return [self._at_rest, *self._plug_told()]
         return []
-
-    def _in_the_way(self, wanted: Reading) -> frozenset[str]:
-        """What the move that cannot be done would have made possible; with one bias or light, all of them."""
-        move, what = self.move, wanted.what
-        if move is None or (move.then == self.here.stand and not move.asks):
-            light, bias = isinstance(what, Lamp), isinstance(what, Levels) and what.driven
-            return frozenset({"test light"} if light else {"bias"} if bias else aids_of(what))
-        if move.asks:
-            return frozenset({move.asks})
-        there = move.then.place or move.then.aid
-        then = Reading(move.then.state, wanted.what if there else Levels((0.0, 0.0)))
-        return needs(then, self.here.stand.state)
 
     def light(self, word: str, now_s: float) -> list[Effect]:
         """How the test light looks: lit, dim or dark."""
@@ -200,7 +210,7 @@ class Walk:
             return []
         self._remember()
         same = tuple(r for r in self.here.taken if can_be_again(r))
-        self.here = replace(self.here, repaired=True, after=(), again=same)
+        self.here = replace(self.here, repaired=True, after=(), again=same, insisted=())
         self.proof = None
         return self._next_again(now_s)
 
@@ -210,9 +220,10 @@ class Walk:
             return []
         stand = self.here.stand
         here, self.answer = self._past.pop()
-        todo = here.moves if here.wanted is None else (*_undone(stand, here), *here.moves)
+        todo = here.moves if here.wanted is None else (*undone(stand, here), *here.moves)
         self.here = replace(here, stand=stand, moves=todo, phase=Phase.MOVE if todo else here.phase)
-        self.doubt, self._insists, self._since_s = "", False, now_s
+        self._since_s = now_s
+        self._forget()
         self._left = stand.place is not None
         self._bias = self._at_rest
         return [self._at_rest, *self._plug_told()]
@@ -224,10 +235,11 @@ class Walk:
         self.look = look
         here = self.here
         if here.phase is Phase.LEADS:
-            self._seating(look, check)
+            if check.step != SEAT or not check.on_positive:
+                self.doubt = ""  # a lead was seen to leave it
             return self._checked(check)
-        if look is not None and self.move is not None and self.move.then.place != here.stand.place:
-            self._left |= moved(look)
+        if look is not None and self.move is not None:
+            return self._moving(look, self.move, check)
         if look is None or here.phase is not Phase.READ or here.wanted is None:
             return []
         wanted = self.bias_wanted
@@ -240,6 +252,17 @@ class Walk:
             return []
         self._left |= moved(look)
         return self._weigh(look, here.wanted)
+
+    def _moving(self, look: Look, move: Move, check: LeadCheckView) -> list[Effect]:
+        """Something is being moved: a lead that leaves its place, a control that goes off at last."""
+        if move.then.place != self.here.stand.place:
+            self._left |= moved(look)
+        if self._said_s is not None and look.end_s > self._said_s:
+            self.doubt = self._still_on(move)
+            return [] if self.doubt else self._moved(move, look.end_s)
+        if self.doubt and move == BEGIN:
+            self.doubt = on_positive(check)
+        return []
 
     def told(self, answer: Answer, now_s: float) -> list[Effect]:
         """The reasoning answered the question."""
@@ -254,24 +277,8 @@ class Walk:
             self.here = replace(self.here, phase=Phase.END, wanted=None, moves=())
             return [self._at_rest]
         self._since_s = now_s
-        self._want(self._plainly_first(answer.next_test.asks))
+        self._want(plainly_first(answer.next_test.asks, self._plain, self.here.taken))
         return []
-
-    def _plainly_first(self, asks: Reading) -> Reading:
-        """Unplugged, both leads are read before anything drives one of them: a load that is still plugged in
-        shows there, and nowhere else without doubt."""
-        if asks.state.plugged or isinstance(asks.what, At):
-            return asks
-        plain = replace(asks, what=self._plain)
-        done = {kind(reading) for reading in self.here.taken}
-        return asks if kind(plain) in done else plain
-
-    def _seating(self, look: Look | None, check: LeadCheckView) -> None:
-        """Whether a lead was seen to leave battery positive; what was doubted before is over then."""
-        left = look is not None and (moved(look, 1) or moved(look, 2))
-        self._left = check.step == SEAT and (self._left or left)
-        if check.step != SEAT or self._left:
-            self.doubt, self._insists = "", False
 
     def _checked(self, check: LeadCheckView) -> list[Effect]:
         """On to the first reading once the lead check is over."""
@@ -294,28 +301,30 @@ class Walk:
         begins = not here.taken or (here.seen_source and len(here.taken) == 1)
         todo = moves(here.stand, wanted)
         if begins and not here.repaired:
-            todo = (Move(_BEGIN, Stand(), _PROBING),)
-        self.here = replace(here, wanted=wanted, moves=todo, phase=_phase(todo, wanted))
+            todo = (BEGIN,)
+        self.here = replace(here, wanted=wanted, moves=todo, phase=phase_of(todo, wanted))
+
+    def _still_on(self, move: Move) -> str:
+        return still_on(self.look, self._taken, move.then.state)
 
     def _moved(self, move: Move, now_s: float) -> list[Effect]:
         if not move.undoes:
             self._remember()
-        stood, before, after = self.here.stand, self.here.stand.state, move.then.state
-        rest = self.here.moves[1:]
+        was, before, after = self.here.stand, self.here.stand.state, move.then.state
+        rest, insisted = self.here.moves[1:], self.here.insisted
         assert self.here.wanted is not None
-        self.here = replace(self.here, stand=move.then, moves=rest, phase=_phase(rest, self.here.wanted))
-        self._since_s, self.doubt, self._insists = now_s, "", False
+        if self.doubt:
+            insisted = (*insisted, _SHORTLY[move == BEGIN])
+        phase = phase_of(rest, self.here.wanted)
+        self.here = replace(self.here, stand=move.then, moves=rest, phase=phase, insisted=insisted)
+        self._since_s = now_s
+        self._forget()
         effects = self._plug_told()
-        effects += self._as_it_was(stood)
-        if before.control != after.control or move.do == _BEGIN:
+        if move.brings_back(was):
+            effects.append(Tell(ChangeKind.CLEAR, ""))
+        if before.control != after.control or move == BEGIN:
             effects.append(Tell(ChangeKind.MARK, after.control))
         return effects
-
-    def _as_it_was(self, before: Stand) -> list[Effect]:
-        """What lead 1 read somewhere else, or with a jumper on, says nothing of how the load is switched."""
-        now = self.here.stand
-        back, off = before.place and not now.place, before.aid[:1] == ("jumper",) and not now.aid
-        return [Tell(ChangeKind.CLEAR, "")] if back or off else []
 
     def _plug_told(self) -> list[Effect]:
         """The log says that the plug is out from before it is pulled until it is in again."""
@@ -333,20 +342,43 @@ class Walk:
     def _weigh(self, look: Look, wanted: Reading) -> list[Effect]:
         """Take the look as the reading that was wanted, unless it moves or contradicts."""
         if not (look.still or self.pulses or self._insists):
+            self.held = None
             return []
         reading = filled(wanted, look)
-        if not self._insists:
-            taken = self.here.after if self.here.repaired else self.here.taken
-            self.doubt = doubt(reading, look, taken, self._left)
-            if self.doubt:
-                return []
+        if self._asks_whether_held(look, reading):
+            return []
+        against = doubt(reading, look, self._taken, self._left, self.held is True)
+        if against and not (self._insists and self.doubt):
+            self.doubt, self._insists = against, False
+            return []
         self._remember()
+        if against:
+            self.here = replace(self.here, insisted=(*self.here.insisted, f"'{named(reading)}'"))
         if self.pulses:
             self.here = replace(self.here, pulsed=self.here.pulsed | {reading})
         return self._take(reading, look.end_s)
 
+    def _asks_whether_held(self, look: Look, reading: Reading) -> bool:
+        """A bad ground may drop what a free lead reads under the whisper: that is taken away for a look."""
+        if self._asked is not None:
+            self.held, self._asked = stood(self._asked, look), None
+            return True
+        if self.held is None and reading.state.plugged and free_alone(reading.what):
+            self._asked = look
+        return self._asked is not None
+
+    @property
+    def _taken(self) -> tuple[Reading, ...]:
+        return self.here.after if self.here.repaired else self.here.taken
+
+    def _forget(self) -> None:
+        """What stood in doubt does no longer."""
+        self.doubt, self._insists, self._said_s = "", False, None
+        self.held, self._asked = None, None
+
     def _take(self, reading: Reading, now_s: float) -> list[Effect]:
-        self.doubt, self._insists, self._bias_since_s = "", False, None
+        self._bias_since_s = None
+        self._forget()
         here = self.here
         if here.repaired:
             self.here = replace(here, after=(*here.after, reading))
@@ -357,44 +389,21 @@ class Walk:
 
     def _next_again(self, now_s: float) -> list[Effect]:
         here = self.here
-        self._since_s, self.doubt, self._bias = now_s, "", self._at_rest
+        self._since_s, self._bias = now_s, self._at_rest
         self._left = False
+        self._forget()
         if not here.again:
             self.here = replace(here, phase=Phase.THINK, wanted=None, moves=())
             return [self._at_rest]
         wanted, rest = here.again[0], here.again[1:]
         todo = moves(here.stand, wanted)
         if not here.after and not here.wanted:
-            todo = (Move(_REPAIR, Stand(), _PROBING), *moves(Stand(), wanted))
-        self.here = replace(here, again=rest, wanted=wanted, moves=todo, phase=_phase(todo, wanted))
+            todo = (REPAIR, *moves(Stand(), wanted))
+        self.here = replace(here, again=rest, wanted=wanted, moves=todo, phase=phase_of(todo, wanted))
         return [self._at_rest]
 
     def _remember(self) -> None:
         self._past.append((self.here, self.answer))
 
 
-_BEGIN = "Load plugged in, control off, lead 1 and lead 2 each on its pin of the load."
-_REPAIR = (
-    "Repair what was found. Then: load plugged in, control off, key as at first, both leads on their pins, "
-    "nothing else held to the circuit."
-)
-_PROBING = "Key off to fit the probes, one insulated back-probe after the other; the pins must never touch."
-
-
-def _undone(stand: Stand, here: Here) -> tuple[Move, ...]:
-    """What takes the hands from `stand` back to where `here` was; what is read by itself waits for a word."""
-    assert here.wanted is not None
-    if here.phase is Phase.LIGHT:
-        todo = moves_to(stand, replace(here.stand, aid=LIGHT))
-    else:
-        todo = moves_to(stand, here.stand)
-    if here.phase is Phase.READ:
-        again = f"'{named(here.wanted)}' is read again: see that everything is as it was."
-        todo = (*todo, Move(again, here.stand))
-    return tuple(replace(move, undoes=True) for move in todo)
-
-
-def _phase(todo: Sequence[Move], wanted: Reading) -> Phase:
-    if todo:
-        return Phase.MOVE
-    return Phase.LIGHT if isinstance(wanted.what, Lamp) else Phase.READ
+_SHORTLY = {True: "both leads being on their pins", False: "the control being off"}

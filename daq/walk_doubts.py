@@ -6,16 +6,19 @@ from collections.abc import Sequence
 
 from daq.lead_check import SOURCE_V
 from daq.live_view import SPAN_V
-from daq.readings import At, Levels, Reading
+from daq.readings import At, Lamp, Levels, Reading, State
 from daq.reason_words import PLACE_WORDS
+from daq.snapshot import LeadCheckView
 from daq.stillness import Look
 from daq.walk_moves import MOVED_LEAD
+from daq.words import tenths
 
 FREE_V = (2.2, 3.05)  # what a lead on nothing reads under the whisper, see `floating`
 APART_V = 1.0
 SAME_V = 0.15
 FOLLOWS_V = 1.0
 MOVED_V = 0.5
+STILL_ON = 0.25  # of what it was apart: a source sags and recovers, a motor coasts
 BRIDGED_V = 1.5  # a battery that charges or carries the load meanwhile
 
 INSIST = " If it is as you said: Enter takes it as it is."
@@ -26,26 +29,69 @@ def moved(look: Look, lead: int = MOVED_LEAD) -> bool:
     return look.high_v[lead - 1] - look.low_v[lead - 1] > MOVED_V
 
 
-def on_positive(look: Look | None, source_v: float | None) -> str:
+def on_positive(check: LeadCheckView, key: str = "Enter") -> str:
     """Why leads that are said to be seated, and were not seen to move, may still be on battery positive.
 
     Both pins of a load that is switched to ground and off read source too: so it is asked, not refused.
     """
-    if look is None or source_v is None or max(abs(volts - source_v) for volts in look.volts) > SAME_V:
+    if not check.on_positive:
         return ""
+    both = len(check.on_positive) == 2
+    leads = "Both leads read" if both else f"Lead {check.on_positive[0]} reads"
+    neither = "neither" if both else "it"
+    volts = "" if check.source_v is None else f" ({tenths(check.source_v)})"
+    never = "was seen to leave it" if both else "was not seen to leave it"
     return (
-        f"Both leads read {look.volts[0]:.1f} V and {look.volts[1]:.1f} V, as on battery positive, and "
-        "neither was seen to leave it. Is each on its pin of the load? Enter again if so."
+        f"{leads} as on battery positive{volts}, and {neither} {never}. Is each lead on its pin of the load? "
+        f"{key} again if so."
     )
 
 
-def doubt(reading: Reading, look: Look, taken: Sequence[Reading], left: bool = True) -> str:
+def still_on(look: Look | None, taken: Sequence[Reading], said: State) -> str:
+    """A control that is said to be off while the leads stand as they did while on, where off was another."""
+    off = _last(taken, said.plugged, "off")
+    for control in ("on", "other"):
+        on = _last(taken, said.plugged, control)
+        if look is None or off is None or on is None:
+            continue
+        lead = _all_stayed(look, on, off)
+        if lead:
+            return (
+                f"lead {lead} still reads as it did while on ({tenths(look.levels[lead - 1])}): is the "
+                "control off? If it is: Enter goes on."
+            )
+    return ""
+
+
+def _all_stayed(look: Look, on: Levels, off: Levels) -> int:
+    """The lead that was farthest apart on and off, if each that was apart stands as while on; else 0."""
+    found, most = 0, APART_V
+    for lead, (now, was, rest) in enumerate(zip(look.levels, on.volts, off.volts, strict=True), 1):
+        assert was is not None
+        assert rest is not None
+        apart = abs(was - rest)
+        if apart > APART_V and abs(now - was) > STILL_ON * apart:
+            return 0
+        if apart > most:
+            found, most = lead, apart
+    return found
+
+
+def stood(before: Look, now: Look) -> bool:
+    """Without the whisper: whether both leads kept their level; a free one falls to zero."""
+    return all(abs(a - b) < FOLLOWS_V for a, b in zip(before.levels, now.levels, strict=True))
+
+
+def doubt(
+    reading: Reading, look: Look, taken: Sequence[Reading], left: bool = True, held: bool = False
+) -> str:
     """Why `reading` is not taken as it is; "" where nothing speaks against it.
 
     Args:
         look: what the leads showed.
         taken: the readings before.
         left: lead 1 was seen to leave where it was.
+        held: what reads like a free lead stays without the whisper.
     """
     for volts in look.on_v or (*look.low_v, *look.high_v):  # a coil kicks beyond
         if not SPAN_V[0] < volts < SPAN_V[1]:
@@ -62,12 +108,13 @@ def doubt(reading: Reading, look: Look, taken: Sequence[Reading], left: bool = T
     if what.driven:
         return _follows(reading, what, taken)
     if reading.state.plugged:
-        return _free_alone(what)
+        return "" if held else free_alone(what)
     return _unchanged(reading, what, taken)
 
 
-def _free_alone(what: Levels) -> str:
-    if what.bias != ("whisper", "whisper"):
+def free_alone(what: Levels | At | Lamp) -> str:
+    """One lead reads as on nothing, the other does not."""
+    if not isinstance(what, Levels) or what.bias != ("whisper", "whisper"):
         return ""
     for lead, other in ((1, 2), (2, 1)):
         volts, beside = what.volts[lead - 1], what.volts[other - 1]
@@ -75,8 +122,8 @@ def _free_alone(what: Levels) -> str:
         assert beside is not None
         if FREE_V[0] < volts < FREE_V[1] and abs(beside - volts) > APART_V:
             return (
-                f"Lead {lead} reads as on nothing ({volts:.1f} V, the whisper alone), lead {other} does not: "
-                f"press lead {lead} onto its pin. Through a sound load both would agree.{INSIST}"
+                f"Lead {lead} reads as on nothing ({tenths(volts)}, the whisper alone), lead {other} does "
+                f"not: press lead {lead} onto its pin. Through a sound load both would agree.{INSIST}"
             )
     return ""
 
@@ -87,9 +134,11 @@ def _unchanged(reading: Reading, what: Levels, taken: Sequence[Reading]) -> str:
     if before is None or not _alike(what, before) or _apart_already(taken):
         return ""
     one, other = what.volts
+    assert one is not None
+    assert other is not None
     return (
-        f"Nothing changed when it was unplugged: still {one:.1f} V and {other:.1f} V. A load still plugged "
-        f"in joins the two leads and feeds one from the other. Look at the connector.{INSIST}"
+        f"Nothing changed when it was unplugged: still {tenths(one)} and {tenths(other)}. A load still "
+        f"plugged in joins the two leads and feeds one from the other. Look at the connector.{INSIST}"
     )
 
 
@@ -113,8 +162,8 @@ def _bridged(what: Levels, jumper: tuple[str, int], taken: Sequence[Reading]) ->
     if there:
         return ""
     return (
-        f"Lead {lead}'s pin is bridged to battery {pole} and reads {volts:.1f} V: is the jumper on that very "
-        f"pin and on the battery, and is its fuse whole?{INSIST}"
+        f"Lead {lead}'s pin is bridged to battery {pole} and reads {tenths(volts)}: is the jumper on that "
+        f"very pin and on the battery, and is its fuse whole?{INSIST}"
     )
 
 
@@ -131,7 +180,7 @@ def _follows(reading: Reading, what: Levels, taken: Sequence[Reading]) -> str:
     rest = 0.0 if free else was  # without the whisper a free lead falls to zero
     if abs(other - rest) > FOLLOWS_V and abs(other - driven) < FOLLOWS_V:
         return (
-            f"The bias on lead {lead} moved lead {3 - lead} too ({other:.1f} V): something joins them. Is "
+            f"The bias on lead {lead} moved lead {3 - lead} too ({tenths(other)}): something joins them. Is "
             f"the load really unplugged?{INSIST}"
         )
     return ""
@@ -148,8 +197,8 @@ def _other_lead(reading: Reading, look: Look, taken: Sequence[Reading]) -> str:
     if FREE_V[0] < was < FREE_V[1] or abs(now - was) <= APART_V:
         return ""
     return (
-        f"Lead {stays} should have stayed at {was:.1f} V and reads {now:.1f} V: only lead {MOVED_LEAD} is to "
-        f"be moved, and the control left as it is.{INSIST}"
+        f"Lead {stays} should have stayed at {tenths(was)} and reads {tenths(now)}: only lead {MOVED_LEAD} "
+        f"is to be moved, and the control left as it is.{INSIST}"
     )
 
 
@@ -163,8 +212,8 @@ def _still_on_pin(reading: Reading, what: At, taken: Sequence[Reading]) -> str:
     if abs(what.volts - rest) > SAME_V:
         return ""
     return (
-        f"Lead {MOVED_LEAD} reads {what.volts:.1f} V, the same as on its pin, and was not seen to leave it: "
-        f"is it held to {PLACE_WORDS[what.place]}?{INSIST}"
+        f"Lead {MOVED_LEAD} reads {tenths(what.volts)}, the same as on its pin, and was not seen to leave "
+        f"it: is it held to {PLACE_WORDS[what.place]}?{INSIST}"
     )
 
 

@@ -1,15 +1,16 @@
-"""Where a walk is, and what it wants done: records only."""
+"""Where a walk is, what it wants done, and how it gets back there."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from enum import Enum
 
 from daq.offered_tests import Kind
-from daq.readings import Reading
+from daq.readings import Lamp, Reading
 from daq.samples import Bias, ChangeKind
 from daq.source import SetBias
-from daq.walk_moves import Move, Stand
+from daq.walk_moves import LIGHT, Move, Stand, moves_to, named
 
 WHISPER = SetBias(Bias.WHISPER, Bias.WHISPER)
 QUIET = SetBias(Bias.OFF, Bias.OFF)
@@ -45,6 +46,7 @@ class Here:
         after: the same after it; `again` are those still to be taken.
         wanted: what is read once `moves` are done.
         pulsed: those readings that are the levels of pulses while on.
+        insisted: names of readings and steps that were taken though something spoke against them.
         cannot, barred: tests that the user could not do, and what he cannot do at all.
     """
 
@@ -60,3 +62,23 @@ class Here:
     barred: frozenset[str] = frozenset()
     seen_source: bool = False
     pulsed: frozenset[Reading] = frozenset()
+    insisted: tuple[str, ...] = ()
+
+
+def undone(stand: Stand, here: Here) -> tuple[Move, ...]:
+    """What takes the hands from `stand` back to where `here` was; what is read by itself waits for a word."""
+    assert here.wanted is not None
+    if here.phase is Phase.LIGHT:
+        todo = moves_to(stand, replace(here.stand, aid=LIGHT))
+    else:
+        todo = moves_to(stand, here.stand)
+    if here.phase is Phase.READ:
+        again = f"'{named(here.wanted)}' is read again: see that everything is as it was."
+        todo = (*todo, Move(again, here.stand))
+    return tuple(replace(move, undoes=True) for move in todo)
+
+
+def phase_of(todo: Sequence[Move], wanted: Reading) -> Phase:
+    if todo:
+        return Phase.MOVE
+    return Phase.LIGHT if isinstance(wanted.what, Lamp) else Phase.READ

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 from daq.cautions import WORKING
+from daq.offered_tests import aids_of, needs
 from daq.readings import At, Lamp, Levels, Reading, State
 from daq.reason_words import JUMPER, PLACE_WORDS, SUBSTITUTE
 
@@ -46,6 +47,31 @@ class Move:
     asks: str = ""
     undoes: bool = False
 
+    def brings_back(self, now: Stand) -> bool:
+        """Whether lead 1 or a jumper goes back: what was read with it away tells nothing of the switching."""
+        back = now.place and not self.then.place
+        return bool(back or (now.aid[:1] == ("jumper",) and not self.then.aid))
+
+    def switches_off(self, now: Stand) -> bool:
+        """Whether it ends with a control off that was on, or is the last word before the plug is pulled: the
+        leads on their pins can tell whether it is."""
+        off = self.then.state.control == "off"
+        on_pins = self.then.place is None and not self.then.aid and not now.aid
+        same_plug = self.then.state.plugged == now.state.plugged
+        return off and on_pins and same_plug and (now.state.control != "off" or self.asks == "unplugging")
+
+
+_PROBING = "Key off to fit the probes, one insulated back-probe after the other; the pins must never touch."
+BEGIN = Move(
+    "Load plugged in, control off, lead 1 and lead 2 each on its pin of the load.", Stand(), _PROBING
+)
+REPAIR = Move(
+    "Repair what was found. Then: load plugged in, control off, key as at first, both leads on their pins, "
+    "nothing else held to the circuit.",
+    Stand(),
+    _PROBING,
+)
+
 
 def moves(now: Stand, wanted: Reading) -> tuple[Move, ...]:
     """Everything to be done before `wanted` can be read; empty when things stand as they should."""
@@ -62,6 +88,19 @@ def moves_to(now: Stand, to: Stand) -> tuple[Move, ...]:
     for part in (_aid_off, _lead_back, _plug, _key, _neighbour, _aid_on, _control, _lead_away):
         found += part(found[-1].then if found else now, to)
     return tuple(found)
+
+
+def in_the_way(move: Move | None, stand: Stand, wanted: Reading) -> frozenset[str]:
+    """What a move that cannot be done would have made possible; with one bias or light, all of them."""
+    what = wanted.what
+    if move is None or (move.then == stand and not move.asks):
+        light, bias = isinstance(what, Lamp), isinstance(what, Levels) and what.driven
+        return frozenset({"test light"} if light else {"bias"} if bias else aids_of(what))
+    if move.asks:
+        return frozenset({move.asks})
+    there = move.then.place or move.then.aid
+    then = Reading(move.then.state, what if there else Levels((0.0, 0.0)))
+    return needs(then, stand.state)
 
 
 def aid_for(wanted: Reading) -> Aid:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
+from daq.offered_tests import kind
 from daq.readings import At, Levels, Reading, State
 from daq.stillness import Look
 from daq.walk_moves import MOVED_LEAD
@@ -11,6 +13,15 @@ from daq.walk_moves import MOVED_LEAD
 
 def first(plain: Levels) -> Reading:
     return Reading(State(), plain, logged=True)
+
+
+def plainly_first(asks: Reading, plain: Levels, taken: Sequence[Reading]) -> Reading:
+    """Unplugged, both leads are read before anything drives one of them: a load that is still plugged in
+    shows there, and nowhere else without doubt."""
+    if asks.state.plugged or isinstance(asks.what, At):
+        return asks
+    first_of_all = replace(asks, what=plain)
+    return asks if kind(first_of_all) in map(kind, taken) else first_of_all
 
 
 def filled(wanted: Reading, look: Look) -> Reading:

@@ -3,7 +3,7 @@
 Pure: the trace's bins go in, each with its lowest and highest sample, so that one sample that departs counts.
 The baseline is the median of a second whose halves are alike; a lead departs where a sample is further from
 it than all of that second was, by a margin, and until it has been back for a moment: a bouncing contact
-counts once.
+counts once. A lead that pulsed in that second departs, too, where it rests for several of its periods.
 """
 
 from __future__ import annotations
@@ -12,15 +12,24 @@ from collections import deque
 from dataclasses import dataclass, field
 
 import numpy as np
+import numpy.typing as npt
 
 from daq.samples import Volts
 from daq.trace import TraceRing
+
+Bins = npt.NDArray[np.int_]
 
 BASE_S = 1.0
 MARGIN_V = 0.3
 MARGIN_OF_SOURCE = 0.03
 BACK_S = 0.02
 """A lead must be back for so long before it can depart anew (s)."""
+
+PULSES_V = 1.0
+"""A lead whose samples lie farther apart than this in the baseline moves by itself (V)."""
+
+PULSES_LEAST = 3  # in the baseline, or their beat is not known
+MISSING = 3.0  # periods without a pulse: a driver that skips one is no contact
 
 KEPT = 50
 
@@ -33,8 +42,26 @@ class Departure:
     lead: int
     volts: float
     lasts_s: float
-    way: str  # "fell" or "rose"
-    to_v: float  # how far it went, V
+    way: str  # "fell", "rose", "moved" (both ways) or "stopped" (pulsing)
+    to_v: float  # how far it went, V; where it rests that pulsed
+    other_v: float | None = None  # how far the other way, V, where it went both
+
+
+@dataclass
+class _Beat:
+    """The two ends between which a lead pulses. `most` bins without a visit at one of them: it rests."""
+
+    ends_v: tuple[float, float]
+    most: int
+    seen: list[int]  # last bin at the lower, at the upper end
+    since: int | None = None  # bin since which it rests
+    end: int = 0  # the end that it does not come to
+    shown: Departure | None = None
+
+    def visits(self, low: Volts, high: Volts) -> tuple[Bins, Bins]:
+        """The bins at the lower end, and at the upper: within a quarter of the way."""
+        quarter = (self.ends_v[1] - self.ends_v[0]) / 4
+        return np.flatnonzero(low < self.ends_v[0] + quarter), np.flatnonzero(high > self.ends_v[1] - quarter)
 
 
 @dataclass
@@ -42,10 +69,12 @@ class _Lead:
     low_v: float
     high_v: float
     base_v: float
+    beat: _Beat | None = None
     since: int | None = None  # bin in which the open departure began
     last: int = 0  # last bin that was away
-    far_v: float = 0.0
-    way: str = ""
+    down_v: float = 0.0  # how far from the base, each way
+    up_v: float = 0.0
+    shown: Departure | None = None  # the open departure, as it was last
 
 
 @dataclass
@@ -68,7 +97,20 @@ class Wiggle:
     @property
     def away(self) -> tuple[int, ...]:
         """The leads that are away now."""
-        return tuple(n for n, lead in enumerate(self._leads, 1) if lead.since is not None)
+        return tuple(
+            n
+            for n, lead in enumerate(self._leads, 1)
+            if lead.since is not None or (lead.beat is not None and lead.beat.since is not None)
+        )
+
+    @property
+    def pulses(self) -> tuple[bool | None, ...]:
+        """Whether each lead pulses in a beat that is watched; None: it moves, in no beat that is known."""
+        wide = [high - low > PULSES_V for low, high in self.spans]
+        return tuple(
+            (True if lead.beat else None) if moves else False
+            for lead, moves in zip(self._leads, wide, strict=True)
+        )
 
     def anew(self) -> None:
         """Forget everything; the next second is the baseline."""
@@ -95,6 +137,7 @@ class Wiggle:
         before = self.total
         for number in range(2):
             self._follow(number, first, seen.low[:, number], seen.high[:, number], bin_s)
+            self._rests(number, first, seen.low[:, number], seen.high[:, number], bin_s)
         return self.total - before
 
     def _begin(self, ring: TraceRing, end: int, bin_s: float) -> None:
@@ -112,7 +155,12 @@ class Wiggle:
             return
         self.spans = tuple((float(low[:, lead].min()), float(high[:, lead].max())) for lead in range(2))
         self._leads = [
-            _Lead(lowest - margin, highest + margin, float(base[lead]))
+            _Lead(
+                lowest - margin,
+                highest + margin,
+                float(base[lead]),
+                _beat(seen.low[:, lead], seen.high[:, lead], self._from, bin_s),
+            )
             for lead, (lowest, highest) in enumerate(self.spans)
         ]
         self.baseline = self._leads[0].base_v, self._leads[1].base_v
@@ -123,40 +171,91 @@ class Wiggle:
         lead = self._leads[number]
         below, above = low < lead.low_v, high > lead.high_v  # never true where nothing was sampled
         for at in np.flatnonzero(below | above):
-            far = _farther(
-                low[at] - lead.base_v if below[at] else 0.0, high[at] - lead.base_v if above[at] else 0.0
-            )
             here = first + int(at)
             if lead.since is None or (here - lead.last) * bin_s > BACK_S:
-                self._open(number, here, far, bin_s)
-            elif abs(far) > abs(lead.far_v):
-                lead.far_v = far
+                lead.since, lead.down_v, lead.up_v, lead.shown = here, 0.0, 0.0, None
+            if below[at]:
+                lead.down_v = min(lead.down_v, float(low[at]) - lead.base_v)
+            if above[at]:
+                lead.up_v = max(lead.up_v, float(high[at]) - lead.base_v)
             lead.last = here
-            self._note(number, bin_s)
+            self._note(lead, number, bin_s)
         if lead.since is not None and (first + len(low) - lead.last) * bin_s > BACK_S:
             lead.since = None
 
-    def _open(self, number: int, here: int, far: float, bin_s: float) -> None:
-        lead = self._leads[number]
-        lead.since, lead.last, lead.far_v = here, here, far
-        lead.way = "rose" if far > 0 else "fell"
-        departure = Departure(here * bin_s, number + 1, far, bin_s, lead.way, lead.base_v + far)
-        self.departures.append(departure)
-        key = (number + 1, departure.way)
-        self.counts[key] = self.counts.get(key, 0) + 1
-
-    def _note(self, number: int, bin_s: float) -> None:
+    def _note(self, lead: _Lead, number: int, bin_s: float) -> None:
         """The open departure of this lead as it is by now."""
-        lead = self._leads[number]
         assert lead.since is not None
+        far, other = (lead.down_v, lead.up_v) if -lead.down_v > lead.up_v else (lead.up_v, lead.down_v)
+        way = "moved" if other else "rose" if far > 0 else "fell"
         lasts_s = (lead.last - lead.since + 1) * bin_s
-        to_v = lead.base_v + lead.far_v
-        now = Departure(lead.since * bin_s, number + 1, lead.far_v, lasts_s, lead.way, to_v)
-        for place, old in enumerate(self.departures):
-            if (old.lead, old.at_s) == (now.lead, now.at_s):
-                self.departures[place] = now
-        if self.largest is None or abs(now.volts) >= abs(self.largest.volts):
+        other_v = lead.base_v + other if other else None
+        now = Departure(lead.since * bin_s, number + 1, far, lasts_s, way, lead.base_v + far, other_v)
+        lead.shown = self._put(now, lead.shown)
+
+    def _put(self, now: Departure, before: Departure | None) -> Departure:
+        """A departure as it is by now, in place of what it was `before`."""
+        if before is None:
+            self.departures.append(now)
+        else:
+            self._count(before, -1)
+            if before in self.departures:
+                self.departures[self.departures.index(before)] = now
+        self._count(now, 1)
+        if self.largest is None or self.largest is before or abs(now.volts) >= abs(self.largest.volts):
             self.largest = now
+        return now
+
+    def _count(self, one: Departure, by: int) -> None:
+        key = (one.lead, one.way)
+        self.counts[key] = self.counts.get(key, 0) + by
+        if not self.counts[key]:
+            del self.counts[key]
+
+    def _rests(self, number: int, first: int, low: Volts, high: Volts, bin_s: float) -> None:
+        """Where a lead that pulsed does not come to one of its ends for several periods."""
+        beat = self._leads[number].beat
+        if beat is None:
+            return
+        until = first + len(low)
+        for end, visits in enumerate(beat.visits(low, high)):
+            if beat.since is not None and beat.end != end:
+                beat.seen[end] = first + int(visits[-1]) if len(visits) else beat.seen[end]
+                continue
+            for here in (*(first + int(visit) for visit in visits), until):
+                if here - beat.seen[end] > beat.most:
+                    beat.since, beat.end = beat.seen[end], end
+                    at = max(here - first - 1, 0)
+                    level, lasts_s = float(low[at] + high[at]) / 2, (here - beat.since) * bin_s
+                    far = beat.ends_v[1 - end] - beat.ends_v[end]  # the swing that is missing
+                    now = Departure(beat.since * bin_s, number + 1, far, lasts_s, "stopped", level)
+                    beat.shown = self._put(now, beat.shown)
+                if here < until:
+                    beat.seen[end] = here
+                    if beat.end == end:
+                        beat.since, beat.shown = None, None
+
+
+def _beat(low: Volts, high: Volts, first: int, bin_s: float) -> _Beat | None:
+    """Between what the lead pulsed in the baseline, and how long it may rest; None where it does not."""
+    ends = float(low.min()), float(high.max())
+    if ends[1] - ends[0] <= PULSES_V:
+        return None
+    beat = _Beat(ends, 0, [0, 0])
+    visits = beat.visits(low, high)
+    if _pulses(*visits) < PULSES_LEAST:
+        return None
+    apart = max(int(np.diff(np.concatenate(([-1], v, [len(low)]))).max()) for v in visits)
+    beat.most = max(round(MISSING * apart), round(BACK_S / bin_s))
+    beat.seen = [first + int(v[-1]) for v in visits]
+    return beat
+
+
+def _pulses(lower: Bins, upper: Bins) -> int:
+    """How often a lead went from one end to the other and back."""
+    ends = np.repeat((0, 1), (len(lower), len(upper)))
+    in_turn = ends[np.argsort(np.concatenate((lower, upper)), kind="stable")]
+    return int(np.count_nonzero(np.diff(in_turn))) // 2
 
 
 def _alike(low: Volts, high: Volts, margin: float) -> bool:
@@ -167,7 +266,3 @@ def _alike(low: Volts, high: Volts, margin: float) -> bool:
         np.abs(high[:half].max(axis=0) - high[half:].max(axis=0)).max(),
     ]
     return float(max(apart)) <= margin
-
-
-def _farther(down: float, up: float) -> float:
-    return float(down if -down > up else up)

@@ -72,6 +72,11 @@ def volts(value: float | None, uncertainty: float | None = None) -> str:
     return f"{text} ±{max(uncertainty, 0.005):.2f}"
 
 
+def tenths(value: float) -> str:
+    """'12.6 V', where hundredths would say no more."""
+    return f"{value:.1f} V".replace("-0.0", "0.0").replace("-", "−")
+
+
 def span(low: float, high: float) -> str:
     """'0.1 to 12.6 V'."""
     return f"{low:.1f} to {high:.1f} V".replace("-0.0", "0.0").replace("-", "−")

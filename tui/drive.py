@@ -108,6 +108,12 @@ class DriveScreen(JobScreen, CircuitKeys):
     def keys(self) -> Sequence[Key]:
         return (*keys.DRIVE_MARKS, *keys.DRIVE, keys.silence(self.silent), *keys.AFTER_DRIVE)
 
+    def action_baseline(self) -> None:
+        if refusal := drive_words.no_baseline(self.session.latest):
+            self.notice(refusal)
+        else:
+            super().action_baseline()
+
     def action_silence(self) -> None:
         self.silent = not self.silent
         self.notice("the bell is silent" if self.silent else "the bell rings for new events")

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from daq import event_lines, words
 from daq.cautions import TEXT as CAUTION_TEXT
+from daq.departures import BASELINE_S
 from daq.events import REGISTRY
 from daq.findings import KindCount, LoadState, Side
 from daq.recording_health import Health
@@ -77,6 +78,18 @@ def _hindered(now: Snapshot, away: bool, over: bool) -> Headline | None:
     if advice := words.advice(now):
         return Headline("SEE TO LEADS", advice, True)
     return None
+
+
+def no_baseline(now: Snapshot) -> str:
+    """Why the last minute cannot be called normal; "" where it can."""
+    if now.time_s < BASELINE_S:
+        left = words.duration(BASELINE_S - now.time_s)
+        return f"not taken: a whole minute must have gone by first; {left} to go"
+    seen = [kind.last for kind in _faults(now)]
+    late = max((event.t_s + event.duration_s for event in seen), default=-BASELINE_S)
+    if now.time_s - late < BASELINE_S:
+        return "not taken: there was an event in the last minute; b once a minute has gone by without one"
+    return ""
 
 
 def state_line(now: Snapshot, now_s: float) -> tuple[Part, ...]:

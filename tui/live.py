@@ -17,6 +17,7 @@ from daq.session import Session
 from daq.snapshot import Snapshot
 from daq.source import Capability, SetBias
 from daq.walk import Walk
+from daq.walk_doubts import on_positive
 from tui import bias, keys, panels
 from tui.dashboard import Dashboard
 from tui.drive import DriveScreen
@@ -28,6 +29,9 @@ from tui.walk import WalkScreen, means_of
 from tui.wiggle import WiggleScreen
 
 _SECOND_RING_S = 0.5  # after the first: beyond the bell's own limit, short enough to be one signal
+
+ASKED_S = 15.0
+"""How long a question about the leads stands, and its answer is taken (s): somebody looks at them first."""
 
 _NOT_CALIBRATED_S = 10.0  # then the first line alone says so
 
@@ -116,8 +120,13 @@ class LiveScreen(Dashboard, LogKeys):
 
     def action_check_on(self) -> None:
         """Go on in the lead check: skip a lead, say that the reference was wiggled, the leads seated."""
-        step = self.session.latest.lead_check.step
-        if step == SEAT:
+        check = self.session.latest.lead_check
+        step = check.step
+        if step == SEAT and check.just_failed:
+            self.notice("not taken: the check has just ended by itself; read why, k once leads are seated")
+        elif step == SEAT and (asks := on_positive(check, "k")) and not self.sure("seated", asks, ASKED_S):
+            return
+        elif step == SEAT:
             self.change(ChangeKind.CLEAR, "", "from here everything is evidence: switch the load on and off")
         elif step == WIGGLE:
             self.change(ChangeKind.LEAD_CHECK, "wiggled", "noted, three seconds of it count at least")
@@ -158,7 +167,9 @@ class LiveScreen(Dashboard, LogKeys):
             self.notice("timed prompts stopped")
         else:
             self._prompter.start(monotonic())
-            self.notice("hand on the switch: one ring is on, two rings are off; each is marked")
+            self.notice(
+                "hand on the switch: one ring is on, two rings are off; keep clear of what it can move"
+            )
 
     def action_pause(self) -> None:
         self._frozen = None if self._frozen else self.session.latest

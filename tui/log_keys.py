@@ -47,15 +47,21 @@ class LogKeys(Screen[None]):
             if answer:
                 self.notice(answer)
 
-    def sure(self, key: str, question: str) -> bool:
+    def sure(self, key: str, question: str, seconds: float = SURE_S) -> bool:
         """True when the same key is pressed a second time soon."""
         now_s = monotonic()
-        if self._asked == key and now_s - self._asked_s < SURE_S:
+        if self._asked == key and now_s - self._asked_s < seconds:
             self._asked = ""
             return True
         self._asked, self._asked_s = key, now_s
-        self.notice(question, SURE_S)
+        self.notice(question, seconds)
         return False
+
+    def unasked(self, key: str) -> None:
+        """The question that this key asked is taken back."""
+        if self._asked == key:
+            self._asked = ""
+            self.notice("", 0.0)
 
     def action_mark(self, value: str) -> None:
         name = {"other": "the other way"}.get(value, value)

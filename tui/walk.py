@@ -6,11 +6,13 @@ The dashboard stays under it and owns the run and the walk; leaving this screen 
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 from typing import ClassVar
 
+from textual import events
 from textual.app import ComposeResult
 from textual.binding import BindingType
 
@@ -37,7 +39,11 @@ from tui.wiggle import WiggleScreen
 LOOK_S = 0.1
 """How often the leads are looked at (s): a reading is taken this much after they stand still."""
 
+BY_ITSELF_S = 1.0
+"""After a step that went on by itself Enter may still be meant for it (s)."""
+
 _COULD_ROWS, _MEANING_ROWS, _MEANING_ROWS_TALL = 3, 3, 7
+_LEAVES = keys.AFTER_DRIVE[-1].key.split(",")
 _DEAD_KEYS = {
     Phase.LIGHT: ("done",),
     Phase.THINK: ("done", "cannot"),
@@ -71,6 +77,7 @@ class WalkScreen(JobScreen, HandKeys):
         self.bench_hands = hands
         self._question: tuple[object, ...] | None = None  # what the reasoning is at work on
         self._explained: Here | None = None  # where a key had nothing to do
+        self._alone_s = -BY_ITSELF_S  # when the walk went on without a key
 
     def compose(self) -> ComposeResult:
         yield BigWord(id="verdict")
@@ -91,8 +98,9 @@ class WalkScreen(JobScreen, HandKeys):
         """At the leads; carry out what follows."""
         snapshot = self.session.latest
         if "ac" not in snapshot.cautions and not self.session.away:
-            seen = self.session.trace(look_at)
+            seen, before = self.session.trace(look_at), self.walk.here
             self._carry_out(self.walk.see(seen, snapshot.bias, snapshot.lead_check))
+            self._note_alone(before)
         if self._explained not in (None, self.walk.here):
             self._explained = None
             self.query_one(Notice).answer("", 0.0)
@@ -110,9 +118,20 @@ class WalkScreen(JobScreen, HandKeys):
         if given is not None:
             answer: Answer = await asyncio.to_thread(partial(reason, given, means=means))
             if self.walk.question == question and self.walk.means_now == means:
+                before = self.walk.here
                 self._carry_out(self.walk.told(answer, self._now_s))
+                self._note_alone(before)
         self._question = None
         self.pull(hurry=True)
+
+    def _note_alone(self, before: Here) -> None:
+        if self.walk.here is not before and before.phase is not Phase.LEADS:
+            self._alone_s = self._now_s
+
+    @property
+    def went_alone(self) -> bool:
+        """Whether the walk has just gone on by itself."""
+        return self._alone_s <= self._now_s < self._alone_s + BY_ITSELF_S
 
     @property
     def _now_s(self) -> float:
@@ -175,9 +194,12 @@ class WalkScreen(JobScreen, HandKeys):
 
     def action_done(self) -> None:
         check, before = self.session.latest.lead_check, self.walk.here
+        if self.walk.move is not None and self.went_alone:
+            self.notice(walk_words.went_on(self.walk))
+            return
         effects = self.walk.done(check, self._now_s)
         self._act(effects)
-        if not effects and self.walk.here is before and not self.walk.insists:
+        if not effects and self.walk.here is before and not self.walk.heard:
             self._explain(check, passing_over=False)
 
     def action_cannot(self) -> None:
@@ -209,10 +231,15 @@ class WalkScreen(JobScreen, HandKeys):
     def action_wiggle(self) -> None:
         self.app.push_screen(WiggleScreen(self.session, self.new_capture, self.bench_hands))
 
+    def on_key(self, event: events.Key) -> None:
+        """What must be put right before leaving stands until another key is pressed."""
+        if event.key not in _LEAVES:
+            self.unasked("leave")
+
     def action_leave(self) -> None:
         """Back to the dashboard, with nothing strong left on the leads and no check left running."""
         behind = walk_words.left_behind(self.walk)
-        if behind and not self.sure("leave", behind):
+        if behind and not self.sure("leave", behind, math.inf):
             return
         self._carry_out(self.walk.leave(self.session.latest.lead_check))
         self.dismiss()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from daq.cautions import TEXT, WORKING
-from daq.lead_check import SEAT, WIGGLE
+from daq.lead_check import SEAT, SOURCE_V, WIGGLE
 from daq.offered_tests import kind
 from daq.readings import Lamp, Levels, Reading
 from daq.reason_report import either_way
@@ -52,7 +52,14 @@ def big_word(walk: Walk, refused: bool) -> str:
         return "DOES NOT FIT"
     side, chance = max(answer.side.items(), key=lambda pair: pair[1])
     switched = {"off", "on"} <= {reading.state.control for reading in answer.given}
-    return SIDE_WORDS[side].upper() if switched and chance >= DEFINITE else "NOT KNOWN YET"
+    if not switched or chance < DEFINITE:
+        return "NOT KNOWN YET"
+    return "A LEAN ONLY" if walk.here.insisted else SIDE_WORDS[side].upper()
+
+
+def _likeliest(answer: Answer) -> str:
+    side, chance = max(answer.side.items(), key=lambda pair: pair[1])
+    return f"{SIDE_WORDS[side]} ({_percent(chance)})"
 
 
 def _healthy(answer: Answer) -> float:
@@ -66,6 +73,8 @@ def could_be(walk: Walk, width: int, rows: int) -> tuple[Part, ...]:
         return ("nothing is known before the first reading",)
     misfit = "; ".join(named(r) for r in answer.misfits)
     doubt: list[Part] = [(f"does not fit: {misfit} (b takes back). ", "bold $alarm")] if misfit else []
+    if big_word(walk, False) == "A LEAN ONLY":
+        doubt.append((f"leans to {_likeliest(answer)}. ", "bold"))
     head = (*doubt, ("could be: ", "bold"))
     found = either_way(answer.candidates)
     texts = [f"{_percent(p)} {text}" for text, p in found]
@@ -101,10 +110,10 @@ def leads(walk: Walk) -> tuple[Part, ...]:
     seen = walk.look
     if seen is None:
         return ("waiting for samples", DOT, stands(walk.here.stand))
-    one, other = seen.levels if walk.pulses else seen.volts
+    volts = seen.levels if walk.pulses else seen.volts
     still = ("still", "") if seen.still else ("pulsed: read while on" if walk.pulses else "moving", "bold")
     return (
-        (f"lead 1 {_free(walk, one)}  lead 2 {_free(walk, other)}", "bold"),
+        (f"lead 1 {_free(walk, volts)}  lead 2 {_free(walk, volts[::-1])}", "bold"),
         DOT,
         still,
         DOT,
@@ -112,10 +121,15 @@ def leads(walk: Walk) -> tuple[Part, ...]:
     )
 
 
-def _free(walk: Walk, volts: float) -> str:
-    """The volts; under the whisper a lead that nothing holds says so."""
+def _free(walk: Walk, both: tuple[float, ...]) -> str:
+    """The first of both volts; under the whisper a lead that nothing holds says so. A bad ground may drop as
+    much while the load is on: there it is not said before the whisper was taken away."""
+    volts, other = both
+    state = walk.here.stand.state
+    may_drop = state.plugged and state.control != "off" and other > SOURCE_V[0]
     free = walk.bias_wanted == WHISPER and FREE_V[0] < volts < FREE_V[1]
-    return f"{_v(volts)} (held by nothing)" if free else _v(volts)
+    says = free and (walk.held is False or (walk.held is None and not may_drop))
+    return f"{_v(volts)} (held by nothing)" if says else _v(volts)
 
 
 def _v(volts: float) -> str:
@@ -138,6 +152,8 @@ def _now(walk: Walk, check: LeadCheckView) -> tuple[Part, ...]:
             check.step, " s goes past this step, unproven."
         )
         return (f"{check.instruction}{tell}",) if check.step else ("the lead check begins",)
+    if walk.move is not None and walk.doubt:
+        return (("NOT TAKEN: ", "bold $alarm"), (walk.doubt, "bold"))
     if walk.move is not None:
         tell = "Enter goes on." if walk.move.asks else "Enter when it is done."
         return ((walk.move.do, "bold"), f" {tell}")
@@ -175,20 +191,28 @@ def _ended(walk: Walk) -> tuple[Part, ...]:
     answer = walk.answer
     assert answer is not None
     off = take_off(walk.here.stand.aid)
-    told = f"{off} {_end_text(answer)}" if off else _end_text(answer)
+    told = " ".join(filter(None, (off, _insisted(walk), _end_text(walk, answer))))
     return ((told, "bold"), " Repaired? a takes the same readings again as the proof.")
 
 
-def _end_text(answer: Answer) -> str:
+def _insisted(walk: Walk) -> str:
+    """What was taken against a doubt, on which all that was found stands."""
+    what = " and ".join(dict.fromkeys(walk.here.insisted))
+    return f"You insisted on {what}: what was found stands only if that was so." if what else ""
+
+
+def _end_text(walk: Walk, answer: Answer) -> str:
     if not answer.fits:
         return "No single fault explains these readings: check the leads, or there are two faults."
-    if _healthy(answer) >= SOUND:
+    if _healthy(answer) >= SOUND and not walk.here.insisted:
         return "Nothing is wrong in what was read. For a fault that comes and goes: w, the wiggle test."
     return _STOPPED.get(answer.stop, _FOLLOW)
 
 
 def _proof(walk: Walk) -> Part:
     assert walk.proof is not None
+    if told := _insisted(walk):
+        return told, "bold $alarm"
     chance = _percent(_healthy(walk.proof))
     if proven(walk):
         return f"The same readings now fit a sound circuit ({chance}), no longer what was wrong.", "bold"
@@ -199,7 +223,7 @@ def proven(walk: Walk) -> bool:
     """Whether the readings after the repair speak for it: with the load on, sound, without the fault, and
     still the circuit that it was: another side, and something was not as it was said to be."""
     proof, before = walk.proof, walk.answer
-    if proof is None or before is None or not proof.fits:
+    if proof is None or before is None or not proof.fits or walk.here.insisted:
         return False
     loaded = any(r.state.plugged and r.state.control != "off" for r in walk.here.after)
     was = before.candidates[0][0]
@@ -237,6 +261,8 @@ def why_nothing(walk: Walk, check: LeadCheckView, passing_over: bool) -> str:
     """Why a key had nothing to do: Enter, or `passing_over` with s."""
     phase = walk.here.phase
     if phase is Phase.LEADS:
+        if check.just_failed:
+            return "the check has just ended by itself: read why, then Enter once both leads are seated"
         if passing_over:
             return "nothing is passed over here: Enter once both leads are seated"
         return f"the check goes on by itself once lead {check.step} reads a steady source; s goes past it"
@@ -249,6 +275,13 @@ def why_nothing(walk: Walk, check: LeadCheckView, passing_over: bool) -> str:
         Phase.END: "the walk is at its end: a once it is repaired, b goes back, q leaves",
         Phase.PROVEN: "the proof is done: a reads everything again, b goes back, q leaves",
     }.get(phase, "nothing is to be done here")
+
+
+def went_on(walk: Walk) -> str:
+    """Why Enter did nothing: the walk had just gone on by itself."""
+    taken = walk.here.after if walk.here.repaired else walk.here.taken
+    what = f"'{named(taken[-1])}' was taken" if taken else "the last step was done"
+    return f"{what} by itself, and this step is new: Enter again once it is done"
 
 
 def went_back(walk: Walk, strong: bool) -> str:
@@ -281,10 +314,11 @@ def _caution(walk: Walk) -> str:
         return WORKING["probing"]
     if here.phase in (Phase.END, Phase.PROVEN):
         return WORKING["rules"]
-    live = _live(here)
+    live, runs = _live(here), MOVES if here.stand.state.control != "off" else ""
     if walk.move is not None:  # what the tool does by itself after the last move is said before it
-        return f"{live if len(here.moves) == 1 else ''} {walk.move.caution}".strip()
-    return live or (MOVES if here.stand.state.control != "off" else "")
+        told = f"{live if len(here.moves) == 1 else ''} {walk.move.caution}".strip()
+        return told or runs
+    return live or runs
 
 
 def _live(here: Here) -> str:

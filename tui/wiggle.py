@@ -24,7 +24,7 @@ from tui.notice import Notice
 from tui.panels import DOT, BigWord, Line, Part
 from tui.terminal import Bell, too_small
 
-WIDE_V = 1.0
+_WAYS = {"moved": "moved both ways"}
 HOW = (
     "Bend, pull and tap wires and connectors, a hand's width at a time, with the load as it should be. Where "
     "it rings, that is the place: note it (n). Lead and clip count too: wiggle those first."
@@ -84,8 +84,8 @@ class WiggleScreen(JobScreen, HandKeys):
         if base is None or seen is None:
             return (("taking the baseline: touch nothing for a second", "bold"),)
         now = f"now {words.volts(seen.volts[0])} and {words.volts(seen.volts[1])}"
-        held = zip((1, 2), base, self.wiggle.spans, strict=True)
-        leads = [f"lead {n} {_held(volts, *span)}" for n, volts, span in held]
+        held = zip((1, 2), base, self.wiggle.spans, self.wiggle.pulses, strict=True)
+        leads = [f"lead {n} {_held(volts, *span, pulses)}" for n, volts, span, pulses in held]
         return ((f"baseline: {', '.join(leads)}", "bold"), DOT, now)
 
     def keys(self) -> Sequence[Key]:
@@ -105,18 +105,25 @@ def told(wiggle: Wiggle, rows: int) -> list[str]:
     """The counts of each lead and way, the largest departure, and the latest ones, newest first."""
     if not wiggle.total or wiggle.largest is None:
         return ["nothing departed from the baseline so far"]
-    counts = [f"lead {lead} {way}: {n}" for (lead, way), n in sorted(wiggle.counts.items())]
+    counts = [f"lead {lead} {_WAYS.get(way, way)}: {n}" for (lead, way), n in sorted(wiggle.counts.items())]
     found = [DOT.join(counts), f"largest: {_said(wiggle.largest)}"]
     found += [f"at {words.moment(d.at_s)}: {_said(d)}" for d in reversed(wiggle.departures)]
     return found[: max(2, rows)]
 
 
-def _held(volts: float, low: float, high: float) -> str:
-    """The level; where it moved by itself all the time, what it moved between: only beyond that is seen."""
-    wide = high - low > WIDE_V
-    return f"moves {words.volts(low)} to {words.volts(high)}, more counts" if wide else words.volts(volts)
+def _held(volts: float, low: float, high: float, pulses: bool | None) -> str:
+    """The level; where it moved by itself all the time, what it moved between, and what counts then."""
+    between = f"{words.volts(low)} to {words.volts(high)}"
+    if pulses is None:
+        return f"moves {between} by itself: only more counts. Hold the load on or off to see less"
+    return f"pulses {between}: more counts, and pulses that stop" if pulses else words.volts(volts)
 
 
 def _said(d: Departure) -> str:
-    far = f"by {abs(d.volts):.1f} V, to {words.volts(d.to_v)}"
-    return f"lead {d.lead} {d.way} {far}, for {words.duration(d.lasts_s)}"
+    lasts = f"for {words.duration(d.lasts_s)}"
+    if d.way == "stopped":
+        return f"lead {d.lead} stopped pulsing, at {words.volts(d.to_v)}, {lasts}"
+    if d.other_v is not None:
+        low, high = sorted((d.to_v, d.other_v))
+        return f"lead {d.lead} went both ways, to {words.volts(low)} and to {words.volts(high)}, {lasts}"
+    return f"lead {d.lead} {d.way} by {abs(d.volts):.1f} V, to {words.volts(d.to_v)}, {lasts}"

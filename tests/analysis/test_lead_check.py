@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from daq.lead_check import INSTRUCTIONS
 from daq.pipeline import Pipeline
-from daq.samples import Change, ChangeKind, Origin
+from daq.samples import Bias, Block, Change, ChangeKind, Origin
 from tests.analysis.volts import blocks
 from tests.analysis.waves import HIGH, LOW, Volts, levels
 
@@ -16,7 +19,11 @@ TOUCH_2 = [(0.8, 0.0, 12.6)]
 
 
 def checked(
-    touches: Volts, then: Volts | None = None, skip_at: int | None = None, said: bool = True
+    touches: Volts,
+    then: Volts | None = None,
+    skip_at: int | None = None,
+    said: bool = True,
+    whisper: bool = False,
 ) -> Pipeline:
     """The user says at the end of `touches` that the reference lead was wiggled, or does not."""
     pipeline = Pipeline()
@@ -24,17 +31,21 @@ def checked(
     for block in blocks(touches, 4000, [skip_at] if skip_at else []):
         if skip_at is not None and block.first == skip_at:
             pipeline.push(Change(skip_at, Origin.USER, ChangeKind.LEAD_CHECK, "skip"))
-        pipeline.push(block)
+        pipeline.push(whispered(block) if whisper else block)
     if said:
         pipeline.push(Change(len(touches), Origin.USER, ChangeKind.LEAD_CHECK, "wiggled"))
         for block in blocks(touches[-200:], 4000, first=len(touches)):
-            pipeline.push(block)
+            pipeline.push(whispered(block) if whisper else block)
         touches = np.concatenate((touches, touches[-200:]))
     if then is not None:
         pipeline.push(Change(len(touches), Origin.USER, ChangeKind.CLEAR))
         for block in blocks(then, 4000, first=len(touches)):
-            pipeline.push(block)
+            pipeline.push(whispered(block) if whisper else block)
     return pipeline
+
+
+def whispered(block: Block) -> Block:
+    return replace(block, layout=replace(block.layout, bias=(Bias.WHISPER, Bias.WHISPER)))
 
 
 def wiggled(dip_v: float) -> Volts:
@@ -64,12 +75,58 @@ def test_a_reading_that_holds_proves_nothing_until_the_user_says_that_it_was_wig
 
 
 @pytest.mark.parametrize("free_v", [0.0, FREE_V])
-def test_a_reference_that_lets_go_for_good_or_for_a_while_fails(free_v: float) -> None:
-    """Both leads then read as leads on nothing do: at zero, or where the whisper holds them."""
-    lost = levels([(1.0, 0.0, 12.6), (0.5, free_v, free_v), (3.0, 0.0, 12.6)])
-    view = checked(np.concatenate([levels([*TOUCH_1, *TOUCH_2]), lost])).snapshot().lead_check
+def test_a_lead_that_is_lifted_is_not_blamed_on_the_reference_and_nothing_is_proven(free_v: float) -> None:
+    """Both leads then read as leads on nothing do: at zero, or where the whisper holds them. A reference
+    that is off for good reads the same, so what came before counts for nothing."""
+    proven = levels([*TOUCH_1, *TOUCH_2])
+    lifted = levels([(2.0, 0.0, 12.6), (0.6, free_v, free_v)])
+    whisper = free_v > 0
+    view = checked(np.concatenate([proven, lifted]), whisper=whisper).snapshot().lead_check
+    assert (view.step, view.passed, len(view.results)) == (3, None, 2)
+    assert "keep a lead on battery positive" in view.instruction
+    back = levels([(3.6, 0.0, 12.6)])
+    unsaid = (
+        checked(np.concatenate([proven, lifted, back]), said=False, whisper=whisper).snapshot().lead_check
+    )
+    assert (unsaid.step, unsaid.instruction) == (3, INSTRUCTIONS[3]), "counted anew: it must be said again"
+    again = checked(np.concatenate([proven, lifted, back]), whisper=whisper)
+    assert again.snapshot().lead_check.passed
+
+
+@pytest.mark.parametrize("free_v", [0.0, FREE_V])
+def test_a_reference_that_lets_go_for_a_moment_fails(free_v: float) -> None:
+    """A clip that is loose lets go for tens of milliseconds, shorter than a hand lifts a lead."""
+    loose = levels([(1.0, 0.0, 12.6), (0.1, free_v, free_v), (3.0, 0.0, 12.6)])
+    view = checked(np.concatenate([levels([*TOUCH_1, *TOUCH_2]), loose]), said=False).snapshot().lead_check
     assert view.passed is False
     assert view.results[-1].startswith("Fail: move the reference lead's clip")
+
+
+def test_a_key_that_was_meant_for_the_wiggling_does_not_seat_the_leads() -> None:
+    failing = np.concatenate([levels([*TOUCH_1, *TOUCH_2]), wiggled(6.0)])
+    view = checked(failing, said=False).snapshot().lead_check
+    assert (view.step, view.just_failed) == (4, True)
+    later = np.concatenate([failing, levels([(2.5, 0.0, 12.6)])])
+    assert not checked(later, said=False).snapshot().lead_check.just_failed
+
+
+def test_which_leads_were_not_seen_to_leave_battery_positive() -> None:
+    both = [(0.4, 0.0, 0.0), (0.8, 12.6, 0.0), (0.8, 12.6, 12.6), (3.6, 12.6, 12.6)]
+
+    def stay(*after: tuple[float, float, float], before: list[tuple[float, float, float]]) -> tuple[int, ...]:
+        return checked(levels([*before, *after])).snapshot().lead_check.on_positive
+
+    assert stay(before=both) == (1, 2)
+    assert stay((0.1, FREE_V, 12.6), (0.5, 12.6, 12.6), before=both) == (2,)
+    assert stay((0.1, FREE_V, FREE_V), (0.5, 12.6, 12.6), before=both) == ()
+    assert stay(before=[*TOUCH_1, *TOUCH_2, (3.6, 0.0, 12.6)]) == (2,), "lead 1 left while lead 2 was touched"
+
+
+def test_a_lead_that_leaves_after_it_was_said_to_be_seated_is_seen() -> None:
+    both = levels([(0.4, 0.0, 0.0), (0.8, 12.6, 0.0), (4.4, 12.6, 12.6)])
+    assert checked(both, levels([(0.5, 12.6, 12.6)])).snapshot().lead_check.on_positive == (1, 2)
+    left = checked(both, levels([(0.5, 12.6, 12.6), (0.1, 0.0, FREE_V), (0.5, 12.6, 12.6)]))
+    assert left.snapshot().lead_check.on_positive == ()
 
 
 def test_three_seconds_of_wiggling_are_watched_at_least() -> None:

@@ -27,7 +27,7 @@ from tests.tui.stage import LARGE, SMALL, Run, a_run, lines, on_stage, segments,
 from tui import themes
 from tui.bench import BenchScreen
 from tui.drive import BELL_EVERY_S, LOOK_S, DriveScreen
-from tui.drive_words import DRIVER, headline
+from tui.drive_words import DRIVER, headline, no_baseline
 from tui.hands import CIRCUIT
 from tui.keys import AFTER_DRIVE, DRIVE, DRIVE_MARKS, SILENCE
 from tui.letters import big_lines, columns
@@ -192,6 +192,21 @@ async def test_a_run_that_is_over_says_so_and_takes_no_marks() -> None:
             await until(pilot, lambda: shows(lines(pilot.app), "ENDED", ROOM))
             await tap(pilot, "1")
             await until(pilot, lambda: "The run is over: nothing can be added to it" in text(pilot.app))
+    assert run.told == []
+
+
+def test_the_last_minute_is_called_normal_only_where_there_was_one_and_nothing_in_it() -> None:
+    assert "10.0 s to go" in no_baseline(replace(QUIET, time_s=50.0))
+    now = with_events(Event(EventKind.FEED_DROPOUT, 3000.0, 0.01))
+    for time_s, refused in ((3059.0, True), (3061.0, False)):
+        assert ("an event in the last minute" in no_baseline(replace(now, time_s=time_s))) is refused
+
+
+async def test_a_minute_that_was_none_is_not_called_normal() -> None:
+    with a_run(StagePipeline(replace(QUIET, time_s=12.0))) as run:
+        async with driving(run) as (pilot, _):
+            await tap(pilot, "b")
+            await until(pilot, lambda: "not taken: a whole minute must have gone by first" in text(pilot.app))
     assert run.told == []
 
 

@@ -6,6 +6,9 @@ such readings mean such faults is common practice of the trade, no source.
 
 from __future__ import annotations
 
+from time import monotonic
+from unittest.mock import patch
+
 import pytest
 from textual.pilot import Pilot
 
@@ -14,7 +17,7 @@ from daq.readings import Lamp, Levels, Reading, State
 from daq.source import Capability
 from daq.walk_here import Phase
 from tests.tui.scenes import ListSource, switched
-from tests.tui.stage import LARGE, SMALL, a_run, lines, shows_big, tap, text, until
+from tests.tui.stage import LARGE, SMALL, a_run, lines, settled, shows_big, tap, text, until
 from tests.tui.walker import LONG, strong_bias, walking
 from tests.walk.strider import LEAST, found
 from tui.keys import AFTER_DRIVE, WALK, WALK_WIGGLE
@@ -51,6 +54,7 @@ async def test_a_lead_that_slips_off_is_noticed_and_nothing_is_taken_until_it_is
 
 async def test_a_load_still_plugged_in_is_noticed_and_going_back_takes_the_plug_in_again() -> None:
     """The load feeds the control wire from the feed; unplugged, nothing holds it."""
+    clock = [0.0]
     async with walking("gate-lamp", asked=[Reading(OUT, PLAIN)]) as (
         pilot,
         person,
@@ -65,9 +69,16 @@ async def test_a_load_still_plugged_in_is_noticed_and_going_back_takes_the_plug_
         before = person.taken
         await person.turn("plug", "out")
         await until(pilot, lambda: person.taken == before + 1, LONG)
-        await tap(pilot, "q")
-        await until(pilot, lambda: "plug the load in (then p); q again leaves" in text(pilot.app))
+        leaving = "plug the load in (then p); q again leaves"
+        with patch("tui.notice.time.monotonic", lambda: monotonic() + clock[0]):
+            await tap(pilot, "q")
+            await until(pilot, lambda: leaving in text(pilot.app))
+            clock[0] = 600.0
+            await settled(pilot)
+            assert leaving in text(pilot.app), "it stands until a key is pressed"
         assert pilot.app.screen is person.screen
+        await tap(pilot, "v")
+        await until(pilot, lambda: leaving not in text(pilot.app))
         await tap(pilot, "b")
         await until(pilot, lambda: person.asks_to("'out, off' is read again"))
         await until(pilot, lambda: "undo what you had begun, so that it is 'unplugged" in text(pilot.app))
@@ -79,6 +90,26 @@ async def test_a_load_still_plugged_in_is_noticed_and_going_back_takes_the_plug_
         await tap(pilot, "b")
         await until(pilot, lambda: person.session.latest.plug == "in")
         await until(pilot, lambda: not strong_bias(person))
+
+
+async def test_a_load_that_is_still_on_is_not_unplugged_and_then_only_a_lean() -> None:
+    """The levels with the control said to be off are those of on: a live circuit."""
+    asked = [Reading(State(control="on"), PLAIN), Reading(OUT, PLAIN)]
+    async with walking("trailer-lamp", asked=asked) as (pilot, person):
+        while not person.asks_to("Switch the control off"):
+            await person.one_step()
+        await person.settle()
+        await tap(pilot, "enter")
+        await until(pilot, lambda: "NOT TAKEN: lead" in text(pilot.app), LONG)
+        assert "still reads as it did while on" in text(pilot.app)
+        assert "Unplug the load" not in text(pilot.app)
+        await person.turn("control", "off")
+        await until(pilot, lambda: person.asks_to("The load is to be unplugged next"), LONG)
+        await until(pilot, lambda: "control off, unplug, only then on" in text(pilot.app))
+        if person.screen.went_alone:  # an Enter that was on its way does nothing
+            await tap(pilot, "enter")
+            assert person.asks_to("The load is to be unplugged next")
+        assert not person.screen.walk.here.insisted
 
 
 @pytest.mark.parametrize(

@@ -81,7 +81,12 @@ class Person:
             await self.turn("key", to.key)
         if "neighbour" in self.hands.now:
             await self.turn("neighbour", "off" if to.neighbour_off else self._started["neighbour"])
+        await self.settle()
         await tap(self.pilot, "enter")
+
+    async def settle(self) -> None:
+        """Read what is asked for before the key is pressed: it does nothing right after a step by itself."""
+        await until(self.pilot, lambda: not self.screen.went_alone, LONG)
 
     async def hold_light(self) -> None:
         """Hold the test light where it is asked for, and say how it looks."""

@@ -9,6 +9,7 @@ from daq.samples import Block, Counts, Layout, Scale
 from daq.stillness import look
 from daq.trace import TraceRing
 from daq.wiggle import Wiggle
+from tui.wiggle import told
 
 RATE_HZ = 4000.0
 LAYOUT = Layout(RATE_HZ, Scale((0.01, 0.01)))
@@ -62,12 +63,52 @@ def test_no_baseline_is_held_of_a_second_in_which_a_lead_was_moved() -> None:
     assert watched(counts).counts == {(2, "rose"): 1}
 
 
-def test_a_pulsed_lead_is_held_between_what_it_moves() -> None:
-    counts = samples(4.0)
-    counts[:, 1] += 1250 * (np.arange(len(counts)) % 32 < 16)
+def pulsed(seconds: float, period_s: float, on_s: float) -> Counts:
+    """Lead 2 at 12.55 V, and at 0.05 V while on."""
+    counts, period = samples(seconds), round(period_s * RATE_HZ)
+    counts[:, 1] += 1250 * (np.arange(len(counts)) % period >= round(on_s * RATE_HZ))
+    return counts
+
+
+@pytest.mark.parametrize(("period_s", "on_s"), [(0.008, 0.004), (0.06, 0.0042), (0.002, 0.001)])
+def test_a_pulsed_lead_departs_where_it_rests_for_several_periods(period_s: float, on_s: float) -> None:
+    counts = pulsed(5.0, period_s, on_s)
     wiggle = watched(counts)
     assert wiggle.total == 0
     assert wiggle.spans[1] == pytest.approx((0.05, 12.55), abs=0.2)
+    assert wiggle.pulses == (False, True)
+    counts[9000:14000, 1] = 1255
+    for step in (40, 400):
+        wiggle = watched(counts, step)
+        assert wiggle.counts == {(2, "stopped"): 1}
+        assert not wiggle.away
+        assert wiggle.largest is not None
+        assert wiggle.largest.to_v == pytest.approx(12.55, abs=0.1)
+        assert wiggle.largest.lasts_s == pytest.approx(1.25, abs=2 * period_s + 0.002)
+        (_, largest, *_) = told(wiggle, 4)
+        assert "lead 2 stopped pulsing, at 12.5" in largest
+    assert watched(counts[:12000]).away == (2,)
+    counts[9000:14000, 1] = 260
+    assert watched(counts).counts == {(2, "stopped"): 1}, "at neither end"
+
+
+def test_a_lead_that_moves_too_slowly_for_its_beat_to_be_known_says_so() -> None:
+    wiggle = watched(pulsed(6.0, 1.0, 0.5))
+    assert wiggle.pulses == (False, None)
+
+
+def test_a_lead_that_goes_both_ways_is_told_with_both() -> None:
+    counts = samples(4.0, one=9.0)
+    counts[9000:9020, 0] = 2
+    counts[9020:9060, 0] = 2300
+    wiggle = watched(counts)
+    assert wiggle.counts == {(1, "moved"): 1}
+    counted, largest, *_ = told(wiggle, 4)
+    assert counted == "lead 1 moved both ways: 1"
+    assert "lead 1 went both ways, to 0.02 V and to 23.00 V, for 15 ms" in largest
+    counts = samples(4.0, one=9.0)
+    counts[9000:9020, 0] = 2
+    assert "lead 1 fell by 9.0 V, to 0.02 V" in told(watched(counts), 4)[1]
 
 
 def test_leads_stand_still_only_where_every_sample_does() -> None:
