@@ -44,6 +44,7 @@ class Context:
     checked_source_v: float | None = None
     whispered: bool = False
     ac: bool = False
+    swings: bool = False  # below the reference as well as above
     noise: bool = False
     clipped: bool = False
     skew_s: tuple[float, float] = (0.0, 0.0)
@@ -160,6 +161,7 @@ def _evidence(m: Material, context: Context) -> Evidence:
         off_levels_v=_volts(max(m.rests, key=lambda r: r[1])[0]) if m.rests else None,
         reference_proven=context.reference_proven and not m.references,
         ac=context.ac,
+        swings=context.swings,
         noise=context.noise or m.jumps,
         whispered=context.whispered,
         moved_together=m.moved_together,

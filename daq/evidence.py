@@ -16,6 +16,7 @@ from enum import Enum
 from daq.findings import Side
 from daq.floating import Whispers
 from daq.labels import Label, Scale
+from daq.pulses import train_levels
 from daq.stretches import Pair, Train
 from daq.switching import SHORT_S, Part
 
@@ -110,6 +111,7 @@ class Evidence:
     off_levels_v: Pair | None = None
     reference_proven: bool = False
     ac: bool = False
+    swings: bool = False
     noise: bool = False
     whispered: bool = False  # the whisper bias was on at some time
     moved_together: int = 0
@@ -143,7 +145,9 @@ def weigh(parts: Sequence[Part], scale: Scale, rate_hz: float, told: Told) -> tu
         if part.train is not None and part.label is not Label.OFF and not part.mirrored:
             seconds = (part.train.end - part.train.start) / rate_hz
             weight = 0.0 if told.steady_expected else TRAIN_WEIGHT * min(1.0, seconds / FULL_AFTER_S)
-            votes.add(_train_kind(part.train, part.label, scale), weight)
+            pulsed = _train_kind(part.train, part.label, scale)
+            if pulsed is OffKind.GROUND_ROSE or _shows_a_level(part.train, part.label):
+                votes.add(pulsed, weight)
         if part.label is not Label.OFF:
             continue
         kinds = []
@@ -268,6 +272,14 @@ def _weight(part: Part, on: Part, rate_hz: float, marked: bool, steady_expected:
 def _train_kind(train: Train, label: Label, scale: Scale) -> OffKind:
     on, off = (train.up, train.down) if label is Label.FORWARD else (train.down, train.up)
     return kind_of_off(on, off, label, scale)
+
+
+def _shows_a_level(train: Train, label: Label) -> bool:
+    """A lead that is switched stands still while on, or while off; a rectified or lifted alternating voltage
+    nowhere. (On the ground side the other lead stands at source, which is as good.)"""
+    on, off = (train.up, train.down) if label is Label.FORWARD else (train.down, train.up)
+    switched = 0 if abs(on[0] - off[0]) > abs(on[1] - off[1]) else 1
+    return any(phase[switched] is not None for phase in train_levels(train, on, off))
 
 
 def side_of(kind: OffKind) -> Side:

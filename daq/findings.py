@@ -12,7 +12,7 @@ from enum import Enum
 from typing import Any
 
 SCHEMA = 1
-ANALYSIS_VERSION = 6
+ANALYSIS_VERSION = 7
 
 Lead = int  # 1 or 2
 

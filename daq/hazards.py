@@ -6,6 +6,9 @@ one side only, and noise jumps from pair to pair. What swings like that is AC un
 coil shows: while on it lies level at source, from there it plunges to a clamp within a millisecond, it does
 not leap back from below, and it is below for less long than above. A plunge alone shows nothing: a saw, a
 skewed sine and an inductive sensor fall faster than they climb, and rest at zero as well.
+
+What swings less, or with too few samples a cycle to show its shape, is not refused; but no DC circuit takes a
+lead below the reference for long, so no side is told from it (`swings`).
 """
 
 from __future__ import annotations
@@ -35,17 +38,26 @@ SHORTER = 0.9  # a coil loses in its wire what it need not give back; a sensor's
 PLUNGES_PER_LEAP = 4
 LEAPS_OF_PAIRS = 0.1  # below some 150 Hz; a coil that is pulsed faster may leap as well
 CUT_OFF_UV = 38 * UV  # a sine cut off by the converter is flat too
+SOMETIMES = 0.04  # of the time: more than the kicks of a coil that is switched, not chopped
+CHOPPED_LEVEL, CHOPPED_BELOW = 0.38, 0.85  # top and below, of the time above: few samples of a chopped coil
+SURE_LEVEL, SURE_BELOW = 0.6, 0.5  # shown by these alone
+SLOWLY = 0.03  # of all windows, wholly below; no kick lasts for one
+MOSTLY = 0.5
 NOISY_UV = 1.0 * UV
 NOISE_ABOUT_UV = 2.5 * UV
 
 
 class Hazards:
-    """Push the windows of a segment; read `ac` and `noise`. `earlier` is what the segment before showed."""
+    """Push the windows of a segment; read `ac` and its like. `earlier` is what the one before showed."""
 
     def __init__(self, window: int, earlier: Hazards | None = None) -> None:
         self.window = window
         self.ac: bool = earlier is not None and earlier.ac
+        self._swung: bool = earlier is not None and earlier._swung
         self.windows: int = earlier.windows if earlier is not None else 0
+        self._wholly: npt.NDArray[np.int64] = (
+            earlier._wholly.copy() if earlier is not None else np.zeros((2, 2), dtype=np.int64)
+        )  # windows below, above, by lead
         self.noisy_windows: int = earlier.noisy_windows if earlier is not None else 0
         self._rows: npt.NDArray[np.float64] = np.empty((0, 2, 9))
         self._reach = max(1, round(window * REACH_S / WINDOW_S))
@@ -85,6 +97,7 @@ class Hazards:
         for rows in windows.rows:  # a source with ripple is no noise
             noisy = noisy[np.abs(rows[noisy].mean(axis=1)) < NOISE_ABOUT_UV]
         self.windows += len(low)
+        self._wholly += np.stack(((high < -BEYOND_UV).sum(axis=0), (low > BEYOND_UV).sum(axis=0)))
         self.noisy_windows += len(noisy)
         return out
 
@@ -108,7 +121,10 @@ class Hazards:
         )
         # a sine stays near its peak for a seventh of the time, a pulse for as long as it lasts
         flat = (span[..., 5, :].mean(axis=-1) > FLAT) & (span[..., 3, :].max(axis=-1) < CUT_OFF_UV)
-        self.ac |= bool((found & ~flat & ~self._kicks(span)).any())
+        kicks = self._kicks(span)
+        self.ac |= bool((found & ~flat & ~kicks).any())
+        often = (below > SOMETIMES) & (above > SOMETIMES) & (both >= BOTH_WINDOWS)
+        self._swung |= bool((often & ~kicks & ~self._chopped(span)).any())
 
     def _slow(self, span: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
         """Few leaps, and samples enough to see a plunge: what is uneven then is AC with an offset."""
@@ -124,6 +140,25 @@ class Hazards:
         slack = np.maximum(EDGES_PER_PLUNGE * plunges, SAG * above)
         level = (top > LEVEL_WHILE_ON * above) & (above - top < slack)
         return np.asarray(often & level & (below < SHORTER * above) & (plunges >= PLUNGES_PER_LEAP * leaps))
+
+    def _chopped(self, span: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
+        """Perhaps a coil that is chopped so fast that few samples show it: still level while above."""
+        kicked = span[..., 0, :] > 0  # a window before or after the pulses shows nothing of them
+        deep, below, above, top = ((span[..., n, :] * kicked).sum(axis=-1) for n in (8, 0, 1, 5))
+        often = (deep >= WINDOWS) & (self.window >= SLOW_WINDOW)
+        rather = often & (top > CHOPPED_LEVEL * above) & (below < CHOPPED_BELOW * above)
+        return np.asarray(rather | ((top > SURE_LEVEL * above) & (below < SURE_BELOW * above)))
+
+    @property
+    def swings(self) -> bool:
+        """A lead goes below the reference as well as above as no DC circuit makes it, slowly or fast.
+
+        Slowly: one that is below for windows on end and above for others, while the other is no feed. (With
+        the reference off a ground-side circuit's lead does that as well, but its feed stays above.)
+        """
+        below, above = self._wholly / max(1, self.windows)
+        slowly = (below > SLOWLY) & (above > SLOWLY) & ~((above > MOSTLY) & (below < SLOWLY))[::-1]
+        return self._swung or bool(slowly.any())
 
     @property
     def noise(self) -> bool:

@@ -20,6 +20,7 @@ IN_TURN_LEAST = 3
 IN_TURN_SHARE = 0.3  # of the changes: a feed that woke, or opened for once, is not switched in turn
 HASTY_SHARE = 0.1  # of the changes: a contact that opens now and then also does so beside a switching
 REVERSE_LEAST_S = 0.03
+BELOW_V = -1.5  # no switch takes a lead this far below battery negative
 
 CYCLE = NextTest(
     "Switch the load on and off a few times, holding each for a second.",
@@ -56,7 +57,8 @@ def judge(evidence: Evidence) -> Judgement:
             return _reversing(evidence)
         confidence = min(confidence, NOT_DEFINITE)
     often = evidence.in_turn >= max(IN_TURN_LEAST, IN_TURN_SHARE * evidence.votes.transitions)
-    if often or _ground_switched_too(evidence, leaning):
+    adrift = leaning is Side.BOTH_ENDS and _below(evidence)
+    if often or adrift or _ground_switched_too(evidence, leaning):
         confidence = min(confidence, NOT_DEFINITE)
     if leaning is Side.UNDETERMINED:
         return _undetermined(evidence, 0.0, leaning)
@@ -68,6 +70,11 @@ def judge(evidence: Evidence) -> Judgement:
 def _both_ways(evidence: Evidence) -> bool:
     """Whether either lead was the positive one while on."""
     return min(evidence.forward, evidence.reverse) > REVERSE_LEAST_S
+
+
+def _below(evidence: Evidence) -> bool:
+    """Whether a lead goes below the reference while on, as it does when the reference is off."""
+    return evidence.on_levels_v is not None and min(evidence.on_levels_v) < BELOW_V
 
 
 def _ground_switched_too(evidence: Evidence, leaning: Side) -> bool:
@@ -110,6 +117,16 @@ def _refusal(e: Evidence) -> Judgement | None:
             "Only noise: neither lead seems to touch anything, or the reference lead is off.",
             NextTest(
                 "Run the lead check: both leads in turn to battery positive, then seat both back-probes."
+            ),
+        )
+    if e.swings:
+        return _abstain(
+            "The leads go below the reference as well as above: AC, a sensor that makes its own voltage, "
+            "or a coil that is chopped too fast to see. No side can be told from that.",
+            NextTest(
+                "Read both pins with a meter on AC volts, and record at a higher rate.",
+                splits="Volts of AC at rest or in step with a shaft: no switched DC load, leave it.",
+                caution="Mains kills. If it may be mains, take the leads off first, one hand at a time.",
             ),
         )
     if e.nothing_seen:
@@ -204,7 +221,7 @@ def _undetermined(e: Evidence, confidence: float, leaning: Side) -> Judgement:
 
 
 def _what_is_missing(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
-    if e.mirrored_s > 0:
+    if e.mirrored_s > 0 or (leaning is Side.BOTH_ENDS and _below(e)):
         return (
             "The reference lead is off: the leads read plus and minus half the load's voltage.",
             NextTest(

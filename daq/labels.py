@@ -165,7 +165,7 @@ class _Walk:
                 state, before = Label.UNKNOWN, None
             if isinstance(stretch, Train):
                 sign = Label.FORWARD if on_while_up(stretch.up, stretch.down) else Label.REVERSE
-                out.append(Labelled(i, stretch, sign, sign, False))
+                out.append(Labelled(i, stretch, sign, sign, self._mirrored_pulses(stretch)))
                 state, before = (
                     sign,
                     int(sign) * max(abs(difference(stretch.up)), abs(difference(stretch.down))),
@@ -177,6 +177,9 @@ class _Walk:
             out.append(Labelled(i, stretch, head, tail, is_mirrored(stretch.mean, self.scale)))
             state, before = tail, difference(stretch.tail)
         return out
+
+    def _mirrored_pulses(self, train: Train) -> bool:
+        return is_mirrored(max(train.up, train.down, key=lambda level: abs(difference(level))), self.scale)
 
     def _clear(self, d: float) -> Label:
         r = abs(d) / self.full

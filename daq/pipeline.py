@@ -366,10 +366,11 @@ class Pipeline:
         spans = () if self._segmenter is None else self._segmenter.open_spans()
         hazards, rate_hz = self._hazards, self._chapters.rate_hz
         ac, noise = hazards is not None and hazards.ac, hazards is not None and hazards.noise
+        swings = hazards is not None and hazards.swings
         ends = tuple(end if whole else _look_at(start, end, rate_hz) for start, end in spans)
         checked_v = self._check.source_v if self._check is not None else None
         known = self.expectation, self._reference_proven, checked_v, self._unplugged.readings
-        key = (self._version, ends, ac, noise, self._clipped > 0, known, whole)
+        key = (self._version, ends, ac, swings, noise, self._clipped > 0, known, whole)
         if self._conclusion is None or self._conclusion[0] != key:
             context = Context(
                 rate_hz=rate_hz,
@@ -378,6 +379,7 @@ class Pipeline:
                 checked_source_v=checked_v,
                 whispered=self._whispers.ever,
                 ac=ac,
+                swings=swings,
                 noise=noise,
                 clipped=self._clipped > 0,
                 skew_s=self._layout.scale.skew_s if self._layout is not None else (0.0, 0.0),

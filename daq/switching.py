@@ -162,6 +162,8 @@ def _split_mirrored(part: Part, mirrored: set[float]) -> list[Part]:
     """Cut an on part where the reference lead was lost or found."""
     if not mirrored:
         return [part]
+    if not part.stretches:
+        return [replace(part, mirrored=True)]
     return _split(part, lambda s, before: (s.start in mirrored) != (before.start in mirrored), mirrored)
 
 

@@ -1,6 +1,12 @@
-"""AC is refused whatever its shape; a DC coil that swings as long below zero as above is not AC."""
+"""AC is refused whatever its shape; a DC coil that swings as long below zero as above is not AC.
+
+No DC circuit takes a lead below battery negative for long (a switch, a diode and a load cannot), so from what
+does, no side may be told, however few samples a cycle has.
+"""
 
 from __future__ import annotations
+
+from collections.abc import Callable
 
 import numpy as np
 import numpy.typing as npt
@@ -99,3 +105,61 @@ def test_an_inductive_sensor_with_few_samples_a_tooth_is_refused(hertz: float) -
     t = np.arange(round(0.6 * RATE)) / RATE
     lead = np.clip(passing_teeth(t, hertz, 0.13), -8, 40)
     assert "ac" in analyse(noisy(np.stack([lead, 0 * t], axis=1)), RATE)["cautions"]
+
+
+def half_rectified(t: Floats, hertz: float) -> Floats:
+    return np.asarray(np.maximum(15.4 * np.sin(2 * np.pi * hertz * t), 0))
+
+
+def square(t: Floats, hertz: float) -> Floats:
+    return np.asarray(np.where(t * hertz % 1 < 0.5, 8.0, -8.0))
+
+
+@pytest.mark.parametrize("rate_hz", [1000.0, 4000.0])
+@pytest.mark.parametrize(
+    ("of_rate", "shape"),
+    [(0.15, "sensor"), (0.2, "sensor"), (0.25, "saw"), (0.32, "sine"), (0.206, "sine"), (0.1, "square")],
+)
+def test_no_side_is_told_from_ac_with_few_samples_a_cycle(rate_hz: float, of_rate: float, shape: str) -> None:
+    hertz = of_rate * rate_hz + 0.3
+    t = np.arange(round(1.5 * rate_hz)) / rate_hz
+    shapes = {
+        "sensor": passing_teeth(t, hertz, 0.13),
+        "saw": -saw(t, hertz),
+        "sine": 16.8 * np.sin(2 * np.pi * hertz * t),
+        "square": square(t, hertz),
+    }
+    lead = np.clip(shapes[shape], -8, 40)
+    assert analyse(noisy(np.stack([lead, 0 * t], axis=1)), rate_hz)["side"] == "undetermined"
+
+
+@pytest.mark.parametrize("hertz", [2.1, 6.4])
+@pytest.mark.parametrize("shape", [saw, square])
+def test_no_side_is_told_from_slow_ac(hertz: float, shape: Callable[[Floats, float], Floats]) -> None:
+    t = np.arange(round(1.5 * RATE)) / RATE
+    found = analyse(noisy(np.stack([shape(t, hertz) / 2, 0 * t], axis=1)), RATE)
+    assert found["side"] == "undetermined"
+    assert "below the reference" in found["why"]
+
+
+@pytest.mark.parametrize("hertz", [24.9, 278.8])
+def test_half_waves_on_one_lead_and_mirrored_on_the_other_are_no_switching_of_both_ends(hertz: float) -> None:
+    t = np.arange(round(1.5 * RATE)) / RATE
+    lead = half_rectified(t, hertz)
+    assert analyse(noisy(np.stack([lead, -lead], axis=1)), RATE)["side"] == "undetermined"
+
+
+@pytest.mark.parametrize(("hertz", "rate_hz"), [(181.3, 1000.0), (40.0, 1000.0), (300.0, 4000.0)])
+def test_a_lifted_sine_stands_still_nowhere_and_is_no_pulsed_load(hertz: float, rate_hz: float) -> None:
+    t = np.arange(round(1.5 * rate_hz)) / rate_hz
+    lead = 5.0 + 5.5 * np.sin(2 * np.pi * hertz * t)
+    assert analyse(noisy(np.stack([lead, 0 * t], axis=1)), rate_hz)["side"] == "undetermined"
+
+
+def test_pulses_about_a_lost_reference_are_no_switching_of_both_ends() -> None:
+    """Pulsed on the positive side with the reference lead off: plus and minus half the load voltage."""
+    t = np.arange(round(1.5 * RATE)) / RATE
+    half = np.where(t * 100.3 % 1 < 0.6, 6.2, 0.0)
+    found = analyse(noisy(np.stack([half, -half], axis=1)), RATE)
+    assert found["side"] == "undetermined"
+    assert "reference" in found["why"]
