@@ -10,13 +10,13 @@ from functools import partial
 import numpy as np
 
 from daq.crossings import UV
-from daq.events import Span, User, name_events
+from daq.events import Span, User, name_events, without_beats
 from daq.evidence import Evidence, Mark, OffKind
 from daq.findings import Edge, Event, EventKind, Judgement, Lead, LoadKind, LoadState, Pwm, Side
 from daq.judge import judge
 from daq.labels import Label
 from daq.material import Material, Weighted
-from daq.pulses import pwm_of
+from daq.pulses import TOO_FAST, pwm_of
 from daq.samples import Scale
 from daq.seen import Held, Look, Seen
 from daq.settled import broken_state, states_of
@@ -45,6 +45,7 @@ class Context:
     whispered: bool = False
     ac: bool = False
     swings: bool = False  # below the reference as well as above
+    unresolved: tuple[tuple[int, int], ...] = ()  # pairs in which the leads are pulsed too fast to see
     noise: bool = False
     clipped: bool = False
     skew_s: tuple[float, float] = (0.0, 0.0)
@@ -105,9 +106,13 @@ def conclude(m: Material, context: Context) -> Analysis:
     judgement = judge(evidence)
     silent = context.ac or context.noise
     user = User(context.expectation == "steady", context.marks, context.baseline)
-    told = name_events(m, judgement, context.rate_hz, user)
+    told = without_beats(
+        name_events(m, judgement, context.rate_hz, user), m.initial, context.unresolved, context.rate_hz
+    )
     reversing = judgement.side is Side.REVERSING
     pwm, note = (None, "") if silent else pwm_of(m.trains, context.rate_hz)
+    if pwm is None and context.unresolved and not silent:
+        note = TOO_FAST
     feed_drop, ground_drop = (None, None) if silent else _drops(m, judgement, context)
     load = LoadKind.UNKNOWN
     if not silent:
@@ -162,6 +167,7 @@ def _evidence(m: Material, context: Context) -> Evidence:
         reference_proven=context.reference_proven and not m.references,
         ac=context.ac,
         swings=context.swings,
+        too_fast=bool(context.unresolved),
         noise=context.noise or m.jumps,
         whispered=context.whispered,
         moved_together=m.moved_together,

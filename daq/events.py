@@ -7,13 +7,15 @@ off part on the switched side may be either: it makes its edges and an undecided
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import zip_longest
 from math import inf
 
 from daq.departures import BASELINE_S, changed_pulses, drifting, is_on
 from daq.evidence import MARK_REACH_S, Mark, OffKind
 from daq.findings import EventKind, Judgement, Side
+from daq.labels import Label
 from daq.material import Material, Off
 from daq.switching import SHORT_S
 from daq.turns import Turn
@@ -55,6 +57,14 @@ REGISTRY: Mapping[EventKind, Meaning] = {
 }
 
 IN_TURN = 2
+BEAT_S = 0.3  # of pulses and the sample clock
+OF_BEATS = (
+    EventKind.UNDECIDED_GAP,
+    EventKind.FEED_DROPOUT,
+    EventKind.GROUND_DROPOUT,
+    EventKind.SAG_OR_FEED_LOSS,
+    EventKind.SUPPLY_DIP,
+)
 EDGE_LEANING = 0.6  # with this confidence the other kind of off part is already called a dropout
 
 
@@ -172,3 +182,33 @@ def _of_floating(off: Off, side: Side, rests_free: bool) -> EventKind | None:
     if side is Side.UNDETERMINED or (rests_free and off.kind is rest):
         return None
     return EventKind.LEAD_OFF
+
+
+def without_beats(
+    told: Told, initial: Label | None, unresolved: Sequence[tuple[int, int]], rate_hz: float
+) -> Told:
+    """Where pulses are too fast to see, the load seems to go off and on for moments: those are nothing."""
+    if not unresolved:
+        return told
+    beat = BEAT_S * rate_hz
+
+    def beats(at: float) -> bool:
+        return any(a <= at < b for a, b in unresolved)
+
+    events = tuple(
+        e
+        for e in told.events
+        if not beats(e.start)
+        or (e.kind is not EventKind.PULSES_CHANGED and (e.kind not in OF_BEATS or e.end - e.start >= beat))
+    )
+    turns: list[Turn] = []
+    chain: list[Turn] = []
+    for turn, then in zip_longest(told.turns, told.turns[1:]):
+        chain.append(turn)
+        if then is not None and then.at - turn.at < beat and beats(turn.at) and beats(then.at):
+            continue
+        before = turns[-1].label if turns else initial
+        if len(chain) == 1 or turn.label is not before:
+            turns.append(replace(turn, at=chain[0].at))
+        chain = []
+    return Told(events, tuple(turns))

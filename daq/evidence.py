@@ -112,6 +112,7 @@ class Evidence:
     reference_proven: bool = False
     ac: bool = False
     swings: bool = False
+    too_fast: bool = False  # pulsed faster than the sample rate shows
     noise: bool = False
     whispered: bool = False  # the whisper bias was on at some time
     moved_together: int = 0

@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.crossings import REACH_S, UV, WINDOW_S
+from daq.unresolved import Unresolved
 from daq.windows import Windows
 
 WINDOWS = 8  # of 25 ms
@@ -50,8 +51,10 @@ NOISE_ABOUT_UV = 2.5 * UV
 class Hazards:
     """Push the windows of a segment; read `ac` and its like. `earlier` is what the one before showed."""
 
-    def __init__(self, window: int, earlier: Hazards | None = None) -> None:
+    def __init__(self, window: int, first: int = 0, earlier: Hazards | None = None) -> None:
         self.window = window
+        self._at = first  # pair at which the next window begins
+        self.unresolved: Unresolved = Unresolved(window, None if earlier is None else earlier.unresolved)
         self.ac: bool = earlier is not None and earlier.ac
         self._swung: bool = earlier is not None and earlier._swung
         self.windows: int = earlier.windows if earlier is not None else 0
@@ -64,7 +67,10 @@ class Hazards:
 
     def push(self, windows: Windows) -> None:
         """The next whole windows."""
-        rows = np.concatenate((self._rows, self._statistics(windows)))
+        statistics = self._statistics(windows)
+        self.unresolved.push(windows, statistics[..., 4], self._at)
+        self._at += windows.size * len(statistics)
+        rows = np.concatenate((self._rows, statistics))
         self._judge(rows)
         self._rows = rows[-(WINDOWS - 1) :]
 

@@ -228,6 +228,11 @@ def _what_is_missing(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
                 "Seat the reference lead on battery negative and wiggle it; then cycle the control again."
             ),
         )
+    if e.too_fast:
+        return (
+            "The load is pulsed faster than this sample rate shows: its levels on and off cannot be told.",
+            NextTest("Record at a higher rate, and cycle the control, holding it for a second each time."),
+        )
     if e.votes.low + e.votes.high + e.votes.both > 0 or any(e.votes.short.values()) or e.votes.unheld:
         return _not_enough(e, leaning)
     if e.moved_together:

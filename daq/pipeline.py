@@ -141,7 +141,7 @@ class Pipeline:
         if self._segmenter is None:
             rate = block.layout.rate_hz
             self._chapters.rate_hz = rate
-            self._hazards = Hazards(window_pairs(rate), self._hazards)
+            self._hazards = Hazards(window_pairs(rate), block.first, self._hazards)
             taken_back, seen = self._chapters.take_back, self._hazards.push
             self._segmenter = Segmenter(block.first, rate, self._emit, taken_back, seen)
         self._clipped += clipped_pairs(block, micro)
@@ -367,10 +367,11 @@ class Pipeline:
         hazards, rate_hz = self._hazards, self._chapters.rate_hz
         ac, noise = hazards is not None and hazards.ac, hazards is not None and hazards.noise
         swings = hazards is not None and hazards.swings
+        unresolved = () if hazards is None else hazards.unresolved.spans
         ends = tuple(end if whole else _look_at(start, end, rate_hz) for start, end in spans)
         checked_v = self._check.source_v if self._check is not None else None
         known = self.expectation, self._reference_proven, checked_v, self._unplugged.readings
-        key = (self._version, ends, ac, swings, noise, self._clipped > 0, known, whole)
+        key = (self._version, ends, ac, swings, unresolved, noise, self._clipped > 0, known, whole)
         if self._conclusion is None or self._conclusion[0] != key:
             context = Context(
                 rate_hz=rate_hz,
@@ -380,6 +381,7 @@ class Pipeline:
                 whispered=self._whispers.ever,
                 ac=ac,
                 swings=swings,
+                unresolved=unresolved,
                 noise=noise,
                 clipped=self._clipped > 0,
                 skew_s=self._layout.scale.skew_s if self._layout is not None else (0.0, 0.0),

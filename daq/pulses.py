@@ -12,6 +12,10 @@ from daq.pulse_sums import PLACES
 from daq.stretches import Pair, Period, Train, on_while_up
 
 LEAST_PAIRS_A_PERIOD = 4.0  # above a quarter of the sample rate neither frequency nor duty is given
+TOO_FAST = (
+    "Pulsed, but too fast for this sample rate to measure frequency and duty, or to tell short gaps: "
+    "record at a higher rate."
+)
 PERIODS_APART = 6.0
 ALIKE = 0.03
 ONE_BEAT = 0.01  # trains that make the period differ more than this are not pieces of one
@@ -47,7 +51,7 @@ def pwm_of(trains: Sequence[Train], rate_hz: float) -> tuple[Pwm | None, str]:
     longest = max(_groups(trains), key=lambda g: g[-1].end - g[0].start)
     period = _period_of(longest)
     if period < LEAST_PAIRS_A_PERIOD:
-        return None, "Pulsed, but too fast for this sample rate to measure frequency and duty."
+        return None, TOO_FAST
     return Pwm(rate_hz / period, duty_of(longest)), ""
 
 

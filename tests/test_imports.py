@@ -29,6 +29,7 @@ LAYERS: list[set[str]] = [
         "spikes",
         "steady",
         "timeline",
+        "unresolved",
         "hazards",
         "snapshot",
     },
