@@ -150,7 +150,12 @@ def _proven(
         a, b = stretches[left], stretches[right]
         assert isinstance(a, Steady)
         assert isinstance(b, Steady)
-        if b.start - a.end > near or not whispers.within(a.end - 3, b.start + 3):
+        if b.start - a.end > near:
+            continue
+        if not whispers.within(a.end - 3, b.start + 3):
+            for k in (left, right):
+                one, other = flags[k]
+                flags[k] = _moved_by_the_load(a, b, 0, one), _moved_by_the_load(a, b, 1, other)
             continue
         before = whispers.on(a.end - 4)
         if before is whispers.on(b.start + 3):
@@ -163,6 +168,18 @@ def _proven(
             one, other = flags[k]
             flags[k] = (found[0] if one is None else one, found[1] if other is None else other)
     return flags
+
+
+def _moved_by_the_load(a: Steady, b: Steady, lead: int, flag: Flag) -> Flag:
+    """A lead that moved just when the other one was switched is on its pin: a bad ground drops what it likes.
+    A lead that comes off moves alone."""
+    if flag is not None:
+        return flag
+    before, after = a.tail[1 - lead], b.head[1 - lead]
+    switched = abs(after - before) > HELD_UP_UV and max(before, after) > ALIKE_BAND_UV[1]
+    up = (b.head if after > before else a.tail)[lead]
+    followed = abs(b.head[lead] - a.tail[lead]) > ALIKE_UV
+    return False if switched and followed and abs(up - FREE_UV) < KEPT_UV else None
 
 
 def _beside_pulses(level: float | None, share: float) -> Flag:

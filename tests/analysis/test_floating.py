@@ -114,6 +114,17 @@ def test_a_level_that_does_not_follow_is_held() -> None:
     assert words(log([(0.5, 12.5, FREE_V)], (0.3,))) == (StateWord.AT_SOURCE, StateWord.BETWEEN)
 
 
+def test_a_bad_ground_is_told_before_anybody_asked() -> None:
+    """The lead rises with the load's own switching, which a lead that comes off does not."""
+    on = (0.5, 12.5, FREE_V)
+    found = findings_of(log([OFF_HIGH, on, OFF_HIGH, on, OFF_HIGH, on, OFF_HIGH]))
+    assert (found["side"], found["control_lead"], events(found)) == ("high", 1, [])
+    assert found["ground_drop_v"] == pytest.approx(FREE_V, abs=0.03)
+    assert len(found["edges"]) == 6
+    alone = findings_of(log([*CYCLED_HIGH, OFF_HIGH, ON, (0.5, 12.5, FREE_V), ON], (), {8: "2"}))
+    assert (alone["side"], events(alone)) == ("high", ["lead off"])
+
+
 def test_a_circuit_that_moves_during_the_probe_proves_nothing() -> None:
     """The load goes off in the very moment in which the whisper goes away."""
     on = (0.9, 12.5, FREE_V)
