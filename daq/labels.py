@@ -229,7 +229,8 @@ class _Walk:
             return tail > ON_ABOVE * self.full or spun_up
         if min(s.mean) > BOTH_UP * self.scale.source and tail < d + RISE * self.full:
             return False  # both leads rose: a feed that woke, seen through the load
-        return tail > ON_CLIMBS_TO * self.full or d - before > 0.25 * self.full
+        stays = tail > OFF_BELOW * self.full  # a ground that a neighbour's inrush lifts comes down again
+        return tail > ON_CLIMBS_TO * self.full or (stays and d - before > 0.25 * self.full)
 
     def _is_on_all_the_same(self, n: int, stretch: Steady, state: Label, before: float | None) -> bool:
         """Little load voltage, and yet on: a cold lamp, or a source that a starter pulls down."""

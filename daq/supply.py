@@ -113,9 +113,9 @@ def _rests_at_ground(parts: Sequence[Part], n: int, steady: Sequence[Steady], be
     """
     part = parts[n]
     if part.begins and n and parts[n - 1].stretches:
-        on, off = parts[n - 1].stretches[-1].tail, [s.head for s in steady]
+        on, off = parts[n - 1].stretches[-1].tail, [x for s in steady for x in (s.head, s.tail)]
     elif part.ends and n + 1 < len(parts) and parts[n + 1].stretches:
-        on, off = parts[n + 1].stretches[0].head, [s.tail for s in reversed(steady)]
+        on, off = parts[n + 1].stretches[0].head, [x for s in reversed(steady) for x in (s.tail, s.head)]
     else:
         return before
     if not off:

@@ -69,6 +69,32 @@ def test_a_neighbours_inrush_on_a_shared_ground_is_no_dip() -> None:
     assert "supply dip" not in kinds(found)
 
 
+def test_an_led_whose_ground_a_neighbours_inrush_lifts_is_not_switched_on_the_other_way() -> None:
+    """Off, its feed at zero, its ground lifted to more than the load needs to be called on, and sinking: as
+    ngspice has it for cold lamps that share a ground of a few tenths of an ohm with three LEDs."""
+    t = np.arange(round(0.06 * RATE)) / RATE
+    inrush = np.stack([0 * t, 2.1 + 2.2 * np.exp(-t / 0.015)], axis=1)
+    high = [(0.4, 0.0, 0.0), (0.5, 12.4, 1.1)]
+    one = joined(levels([*high, (0.3, 0.0, 0.0)]), noisy(inrush), levels([(0.4, 12.4, 2.8), (0.3, 0.0, 2.1)]))
+    found = analyse(joined(one, one), RATE)
+    assert found["side"] == "high"
+    assert [e["state"] for e in found["edges"]] == ["on", "off"] * 4
+    assert kinds(found) == []
+
+
+def test_a_dip_is_seen_while_a_motor_that_has_coasted_down_is_off() -> None:
+    """On the ground side: the control pin has come up to source again when the engine is started."""
+    t = np.arange(round(0.8 * RATE)) / RATE
+    coast = np.stack([12.55 - 7.8 * np.exp(-t / 0.1), np.full(len(t), 12.55)], axis=1)
+    source = 12.55 - 1.75 * (12.6 - cranked(0.0, 1.4))  # to 4.5 V: level III of the same standard goes to 3 V
+    on = (np.arange(len(source)) / RATE > 0.1) & (np.arange(len(source)) / RATE < 1.2)
+    dip = np.stack([np.where(on, 0.9, source), source], axis=1)
+    low = [(0.8, 12.55, 12.55), (1.2, 0.9, 12.45)]
+    found = analyse(joined(levels(low), noisy(coast), noisy(dip)), RATE)
+    assert kinds(found) == ["supply dip"]
+    assert found["events"][0]["t_s"] == pytest.approx(2.8, abs=0.01)
+
+
 def test_a_motor_braked_a_moment_after_is_off_where_it_was_let_go() -> None:
     """Let go it reads its own voltage, 3 ms later the brake shorts it: the first step is the edge."""
     one = [(0.4, 0.0, 0.0), (0.5, 12.5, 0.1), (0.003, 9.0, 0.0)]
