@@ -153,6 +153,8 @@ class _Samples:
         low_before, low_after = float(d[at <= at[make] - BESIDE][-1]), float(d[at >= at[drop] + BESIDE][0])
         if at[make] - at[drop - n] < UNTOUCHED:
             low_before = low_after = min(0.0, self.low)
+        if on_after <= low_before or on_before <= low_after:
+            return None  # too few samples a period to show both levels
         rise = self._came((d - low_before) / (on_after - low_before), make, make)
         fall = self._came((on_before - d) / (on_before - low_after), drop - 1, drop)
         return rise, fall

@@ -34,6 +34,12 @@ def test_beats_are_no_dropouts(hertz: float, rate_hz: float, duty: float) -> Non
     assert "higher rate" in found["pwm_note"]
 
 
+def test_sums_of_four_over_pulses_that_are_hardly_seen_are_no_trouble() -> None:
+    """Each of these samples sees part of a pulse, so no step between two levels is left to be timed."""
+    sums = pulsed(400.3, 0.86, 2.0).reshape(-1, 4, 2).mean(axis=1)
+    assert "higher rate" in analyse(sums, 1000.0)["pwm_note"]
+
+
 def test_a_dropout_is_still_found_where_the_load_is_not_pulsed() -> None:
     rate_hz = 1000.0
     on = levels([(0.5, 12.6, 12.6), (0.8, 12.5, 0.1), (0.012, 0.0, 0.0), (0.8, 12.5, 0.1)], rate_hz)
