@@ -57,7 +57,7 @@ REGISTRY: Mapping[EventKind, Meaning] = {
 }
 
 IN_TURN = 2
-BEAT_S = 0.3  # of pulses and the sample clock
+BEAT_S = 0.09  # of pulses and the sample clock, mostly; a hand is slower
 OF_BEATS = (
     EventKind.UNDECIDED_GAP,
     EventKind.FEED_DROPOUT,
