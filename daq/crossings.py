@@ -157,15 +157,18 @@ class Crossings:
         return np.asarray(scale[:-1])
 
     def _pulsed(self, leads: Windows, size: int, where: npt.NDArray[np.bool_]) -> Floats:
-        """Level of the pulses' tops in windows without a calm lead (a high-side driver pulses the feed)."""
+        """Level of the pulses' tops in windows without a calm lead (a high-side driver pulses the feed), where
+        it is above the steady source so far: others change nothing."""
+        assert self._past is not None
+        known, place = self._past.steady_source, int(PULSE_TOP * size)
         tops = np.zeros(len(where))
-        if not where.any():
-            return tops
-        for view in leads.rows:
-            rows = view[where]
-            top = np.sort(rows, axis=1)[:, int(PULSE_TOP * size)].astype(np.float64)
+        for view, high in zip(leads.rows, leads.high, strict=True):
+            at = np.flatnonzero(where & (high > known))
+            at = at[(view[at] > known).sum(axis=1) >= size - place]
+            rows = view[at]
+            top = np.sort(rows, axis=1)[:, place].astype(np.float64)
             flat = (np.abs(rows - top[:, None]) <= PULSE_FLAT * top[:, None]).mean(axis=1) >= 1 - PULSE_TOP
-            tops[where] = np.maximum(tops[where], np.where(flat, top, 0.0))
+            tops[at] = np.maximum(tops[at], np.where(flat, top, 0.0))
         return tops
 
     def _limits(self, usual: tuple[Floats, Floats], noise: Floats, source: Floats) -> tuple[Floats, Floats]:

@@ -30,7 +30,7 @@ from daq.timeline import Timeline
 from daq.unplugged import Unplugged
 
 SHOWN = 100  # edges and events in a snapshot
-GATHER_PAIRS = 1 << 15  # waiting to be analysed, at most: a portion costs some 500 calls, whatever its size
+GATHER_PAIRS = 1 << 17  # waiting to be analysed, at most: a portion costs some 500 calls, whatever its size
 YOUNG_S = 0.24  # every live picture looks at an open stretch up to this age: it settles verdicts
 LOOK_AGAIN_S = 0.5  # and then one in so long: it only gets longer
 

@@ -200,8 +200,11 @@ class PulseSums:
         bounds = np.array([0, *ends])
         turns = np.ceil(marks[bounds]).astype(np.int64)
         at = np.arange(turns[0], turns[-1])
-        now = self._open[turns[0] - self._first : turns[-1] - self._first]
-        before = self._open[np.maximum(at - 1 - self._first, 0)]
+        begin, end = int(turns[0]) - self._first, int(turns[-1]) - self._first
+        now = self._open[begin:end]
+        before = self._open[max(0, begin - 1) : end - 1]
+        if begin == 0:  # nothing came before the first sample: it stands for it
+            before = np.concatenate((now[:1], before))
         places = _places(at, turns, marks, bounds)
         told = ~np.isnan(places)
         if not told.all():

@@ -31,7 +31,7 @@ ENDS = 7  # crossings kept at either end of a train
 LEAST_S = 0.012  # shorter bursts are bounce or ringing
 REMEMBERED = 201  # crossings: 12 ms at half of 16 kHz
 NARROWEST = 0.02  # share: narrower pulses are spikes
-AT_ONCE, AT_ONCE_LEAST = 256, 24  # crossings looked at together
+AT_ONCE, AT_ONCE_LEAST = 1024, 24  # crossings looked at together
 SURE = 1 - 1e-9  # of a limit: beyond any rounding
 
 

@@ -87,8 +87,10 @@ class Spikes:
     ) -> tuple[Floats, npt.NDArray[np.bool_]]:
         """(k, 2) the level around each zone, and whether it is the same before and after."""
         beside = np.arange(self._quiet)
-        before = raw[starts[:, None] - 1 - beside].mean(axis=1)
-        after = raw[ends[:, None] + beside].mean(axis=1)
+        before, after = (
+            np.stack([raw[:, lead].take(pairs).mean(axis=1) for lead in (0, 1)], axis=1)
+            for pairs in (starts[:, None] - 1 - beside, ends[:, None] + beside)
+        )
         equal = np.maximum(EQUAL_OF_SOURCE * source, EQUAL_LEAST_UV)
         same = (np.abs(before - after) <= equal[:, None]).all(axis=1) & np.isfinite(source)
         return (before + after) / 2, same

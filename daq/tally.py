@@ -158,10 +158,16 @@ class SteadyTally:
     def _add_windows(self, means: Raw64, half: Raw64, at: int) -> None:
         self._last_windows = np.concatenate((self._last_windows, means))[-SETTLED_WINDOWS:]
         steps = np.maximum(2 * TRAIL_OF_SOURCE * np.where(np.isfinite(half), half, 0.0), TRAIL_LEAST_UV)
-        if self._trail and not (np.abs(means - self._trail[-1][1:]) > steps[:, None]).any():
-            return
+        first = 0
+        if self._trail:  # mostly nothing has moved
+            moved = np.abs(means - self._trail[-1][1:]) > steps[:, None]
+            first = int(moved.argmax()) // 2
+            if not moved[first].any():
+                return
         last = self._trail[-1] if self._trail else (0.0, np.inf, np.inf)
-        for i, ((one, two), step) in enumerate(zip(means.tolist(), steps.tolist(), strict=True)):
+        for i, (one, two), step in zip(
+            range(first, len(means)), means[first:].tolist(), steps[first:].tolist(), strict=True
+        ):
             if -step <= one - last[1] <= step and -step <= two - last[2] <= step:
                 continue
             last = at + (i + 0.5) * self.window, one, two
