@@ -157,8 +157,8 @@ class Crossings:
         return np.asarray(scale[:-1])
 
     def _pulsed(self, leads: Windows, size: int, where: npt.NDArray[np.bool_]) -> Floats:
-        """Level of the pulses' tops in windows without a calm lead (a high-side driver pulses the feed), where
-        it is above the steady source so far: others change nothing."""
+        """Level of the pulses' tops in windows without a calm lead (a high-side driver pulses the feed), if
+        above the steady source so far: others change nothing."""
         assert self._past is not None
         known, place = self._past.steady_source, int(PULSE_TOP * size)
         tops = np.zeros(len(where))
