@@ -38,8 +38,9 @@ class Unresolved:
         size, found = windows.size, np.zeros(len(mean_steps), dtype=np.bool_)
         for lead in (0, 1):
             rows, high = windows.rows[lead], windows.high[lead]
-            for n in np.flatnonzero(mean_steps[:, lead] > SELDOM * np.maximum(high, LEAST_UV)).tolist():
-                found[n] |= _jumps(rows[n], max(STANDS_OUT * float(high[n]), LEAST_UV))
+            at = np.flatnonzero(mean_steps[:, lead] > SELDOM * np.maximum(high, LEAST_UV))
+            if len(at):
+                found[at] |= _jumps(rows[at], np.maximum(STANDS_OUT * high[at], LEAST_UV))
         for n in np.flatnonzero(found).tolist():
             self._add(first + n * size, first + (n + 1) * size)
 
@@ -57,8 +58,10 @@ class Unresolved:
         return tuple((a - self._apart, b + self._apart) for a, b, count in self._found if count >= LEAST)
 
 
-def _jumps(pairs: Micro, limit: float) -> bool:
-    """Whether many of a lead's samples stand out from both neighbours by more than `limit`."""
-    steps = pairs[1:] - pairs[:-1]
-    far = np.abs(steps) > limit
-    return bool((far[1:] & far[:-1] & ((steps[1:] > 0) != (steps[:-1] > 0))).mean() > OFTEN)
+def _jumps(rows: Micro, limits: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
+    """(windows, pairs) -> (windows,): whether many samples stand out from both neighbours by more than the
+    window's limit."""
+    steps = rows[:, 1:] - rows[:, :-1]
+    far, up = np.abs(steps) > limits[:, None], steps > 0
+    out = far[:, 1:] & far[:, :-1] & (up[:, 1:] != up[:, :-1])
+    return np.asarray(out.mean(axis=1) > OFTEN)
