@@ -14,6 +14,7 @@ from daq.reanalysis import Progress
 from daq.span import MeasuredSpan
 from daq.time_window import TimeWindow
 
+_DOT = " · "
 _MOST_DIGITS = 6
 _MOVES_V = 0.5  # more than noise
 _FEED_SIDE = "between source and load"
@@ -34,14 +35,16 @@ def file(name: str, duration_s: float, rate_hz: float, begun: datetime | None) -
     return [name, words.duration(duration_s), words.rate(rate_hz), *when]
 
 
-def verdict(now: Progress) -> list[str]:
-    """What the analysis says so far, and what it expects."""
+def verdict(now: Progress, width: int) -> str:
+    """What the analysis says so far, and what it expects; on a narrow screen less of it, not cut."""
     expected = [f"expect {now.expectation}"] if now.expectation else []
     if now.findings is None:
-        return expected
+        return _DOT.join(expected)
     judgement = now.findings.judgement
-    said = [words.SIDE[judgement.side].upper(), words.roles(judgement), words.sureness(judgement)]
-    return [*filter(None, said), *expected]
+    side, roles, sure = words.SIDE[judgement.side].upper(), words.roles(judgement), words.sureness(judgement)
+    wordings = ((side, roles, sure), (side, roles, sure.removesuffix(" sure")), (side, sure))
+    texts = [_DOT.join([*filter(None, said), *expected]) for said in wordings]
+    return next((text for text in texts if len(text) <= width), texts[-1])
 
 
 def moment(t_s: float, step_s: float) -> str:

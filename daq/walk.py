@@ -21,13 +21,11 @@ from daq.source import SetBias
 from daq.stillness import Look
 from daq.walk_doubts import doubt, free_alone, moved, on_positive, still_on, stood
 from daq.walk_here import QUIET, WHISPER, Effect, Here, Phase, Tell, phase_of, undone
-from daq.walk_moves import BEGIN, LIGHT, REPAIR, Move, Stand, aid_for, in_the_way, moves, named
-from daq.walk_readings import can_be_again, filled, first, plainly_first
+from daq.walk_moves import BEGIN, LIGHT, REPAIR, Move, Stand, in_the_way, moves, named
+from daq.walk_readings import bias_for, can_be_again, filled, first, plainly_first
 
 PATIENCE_S = 3.0
 """A cold lamp, a coil and most motors have settled by then (s)."""
-
-_KINDS = {"up": Bias.UP, "down": Bias.DOWN, "whisper": Bias.WHISPER, None: Bias.OFF}
 
 
 @dataclass
@@ -57,9 +55,7 @@ class Walk:
     @property
     def question(self) -> tuple[Reading, ...] | None:
         """What the reasoning is to be asked now; None while it is not its turn."""
-        if self.here.phase is not Phase.THINK:
-            return None
-        return self.here.after if self.here.repaired else self.here.taken
+        return self._taken if self.here.phase is Phase.THINK else None
 
     @property
     def means_now(self) -> Means:
@@ -84,10 +80,7 @@ class Walk:
             return self._at_rest
         if self._asked is not None:
             return QUIET
-        what = here.wanted.what
-        if isinstance(what, Levels) and what.driven and not here.stand.state.plugged:
-            return SetBias(_KINDS[what.bias[0]], _KINDS[what.bias[1]])
-        return QUIET if isinstance(what, At) or aid_for(here.wanted) else self._at_rest
+        return bias_for(here.wanted, here.stand.state.plugged, self._at_rest)
 
     @property
     def _at_rest(self) -> SetBias:

@@ -7,12 +7,26 @@ from dataclasses import replace
 
 from daq.offered_tests import kind
 from daq.readings import At, Levels, Reading, State
+from daq.samples import Bias
+from daq.source import SetBias
 from daq.stillness import Look
-from daq.walk_moves import MOVED_LEAD
+from daq.walk_here import QUIET
+from daq.walk_moves import MOVED_LEAD, aid_for
 
 
 def first(plain: Levels) -> Reading:
     return Reading(State(), plain, logged=True)
+
+
+_KINDS = {"up": Bias.UP, "down": Bias.DOWN, "whisper": Bias.WHISPER, None: Bias.OFF}
+
+
+def bias_for(wanted: Reading, plugged: bool, rest: SetBias) -> SetBias:
+    """What is on the leads while it is read; a place or an aid is read with nothing on them."""
+    what = wanted.what
+    if isinstance(what, Levels) and what.driven and not plugged:
+        return SetBias(_KINDS[what.bias[0]], _KINDS[what.bias[1]])
+    return QUIET if isinstance(what, At) or aid_for(wanted) else rest
 
 
 def plainly_first(asks: Reading, plain: Levels, taken: Sequence[Reading]) -> Reading:

@@ -11,7 +11,7 @@ from textual.binding import BindingType
 
 from daq import words
 from daq.errors import WhichsideError
-from daq.lead_check import SEAT, WIGGLE
+from daq.lead_check import LIFTED, SEAT, WIGGLE
 from daq.samples import ChangeKind
 from daq.session import Session
 from daq.snapshot import Snapshot
@@ -128,6 +128,8 @@ class LiveScreen(Dashboard, LogKeys):
             return
         elif step == SEAT:
             self.change(ChangeKind.CLEAR, "", "from here everything is evidence: switch the load on and off")
+        elif step == WIGGLE and check.instruction == LIFTED:
+            self.notice("nothing is counted while no lead reads battery positive: put one there first")
         elif step == WIGGLE:
             self.change(ChangeKind.LEAD_CHECK, "wiggled", "noted, three seconds of it count at least")
         elif step:

@@ -191,7 +191,7 @@ class LookBackScreen(Screen[None]):
             self.look.named.name, source.duration_s, self.look.rate_hz, self.look.wall_time(0.0)
         )
         self._line("file").say((small or DOT.join(facts), "bold reverse" if small else "bold"))
-        self._line("side").say(DOT.join(look_words.verdict(now)))
+        self._line("side").say(look_words.verdict(now, self.size.width))
         cells = self.query_one(TimeView).cells
         step_s = self.window.width_s / cells
         at = look_words.moment(self.here_s, step_s)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import datetime
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
@@ -98,3 +100,15 @@ def test_a_column_that_moves_says_from_where_to_where() -> None:
     assert look_words.seen([0.1, nan], [12.6, nan], "12.50 V") == "0.1 to 12.6 V"
     assert look_words.seen([12.4], [12.6], "12.50 V") == "12.50 V"
     assert look_words.seen([nan], [nan], "-- V") == "-- V"
+
+
+def test_what_is_expected_is_never_cut() -> None:
+    findings = SimpleNamespace(judgement=POSITIVE_SIDE)
+    now: Any = SimpleNamespace(expectation="switching", findings=findings)
+    whole = look_words.verdict(now, 200)
+    assert whole.endswith(" sure · expect switching")
+    for width in (len(whole) - 1, 60, 40):
+        told = look_words.verdict(now, width)
+        assert len(told) <= width or width == 40
+        assert told.startswith("POSITIVE SIDE · ")
+        assert told.endswith(" · expect switching")

@@ -122,6 +122,24 @@ async def test_the_lead_check_leads_through_its_steps_and_never_blocks() -> None
     ]
 
 
+async def test_leads_are_not_seated_by_a_key_meant_for_the_wiggling_nor_while_on_battery_positive() -> None:
+    ended = LeadCheckView(SEAT, INSTRUCTIONS[SEAT], ("Fail: move the clip.",), False, 12.6, (1, 2), True)
+    with a_run(StagePipeline(replace(snapshot(), lead_check=ended))) as run:
+        async with on_stage(run.screen()) as pilot:
+            app = pilot.app
+            await tap(pilot, "k", "k")
+            await until(pilot, lambda: "not taken: the check has just ended by itself" in text(app))
+            assert run.told == []
+            run.pipeline.stage = replace(snapshot(), lead_check=replace(ended, just_failed=False))
+            await until(pilot, lambda: not run.session.latest.lead_check.just_failed)
+            await tap(pilot, "k")
+            await until(pilot, lambda: "Both leads read as on battery positive (12.6 V), and" in text(app))
+            assert "k again if so" in text(app)
+            assert run.told == []
+            await tap(pilot, "k")
+            await until(pilot, lambda: run.told == [(ChangeKind.CLEAR, "")])
+
+
 async def test_timed_prompts_ring_say_and_mark() -> None:
     now, rings, ages = [1000.0], list[float](), count()
     with a_run() as run, patch.object(live, "monotonic", lambda: now[0]):
@@ -130,6 +148,7 @@ async def test_timed_prompts_ring_say_and_mark() -> None:
             screen.bell = Bell(lambda: rings.append(now[0]), clock=lambda: next(ages))
             await tap(pilot, "t")
             await until(pilot, lambda: shows_big(lines(pilot.app), "GET READY"))
+            assert "keep clear of what it can move" in text(pilot.app)
             assert "get ready now, hold for 4 s" in text(pilot.app)
             for at, word in ((4.1, "SWITCH ON"), (7.1, "SWITCH OFF")):
                 now[0] = 1000.0 + at
