@@ -239,7 +239,9 @@ class Crossings:
         lowest = np.minimum(low, np.concatenate(([past.extremes[0]], low[:-1])))
         highest = np.maximum(high, np.concatenate(([past.extremes[1]], high[:-1])))
         swing = highest - lowest
-        good = swing > np.maximum(SWING_OF_SOURCE * source, 1.5 * UV)
+        # before a source is known the load voltage itself tells how high one stands
+        known = np.maximum(source, np.maximum(highest, -lowest))
+        good = swing > np.maximum(SWING_OF_SOURCE * known, 1.5 * UV)
         at = np.maximum.accumulate(np.where(good, np.arange(1, len(low) + 1), 0))
         middle = np.concatenate(([past.middle], (highest + lowest) / 2))[at]
         hysteresis = np.concatenate(([past.hysteresis], HYSTERESIS_OF_SWING * swing))[at]

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from daq.labels import OFF_BELOW, Scale, difference
+from daq.ripple import join_ripple
 from daq.spikes import APART_S, EQUAL_LEAST_UV, EQUAL_OF_SOURCE, LEFT_OF_D
 from daq.stretches import Pair, Raw, Steady, Stretch, Zone, is_beyond
 from daq.tally import HALVES_MOST, LATE_AFTER_S, RAW_S, TRAIL_MOST
@@ -39,6 +40,7 @@ def append(out: list[Stretch], s: Stretch, scale: Scale, rate_hz: float) -> None
             return
     out.append(s)
     _glue_over_a_pulse(out, scale, rate_hz)
+    join_ripple(out, scale, rate_hz)
 
 
 def _glue_over_a_pulse(out: list[Stretch], scale: Scale, rate_hz: float) -> None:
@@ -67,7 +69,7 @@ def _inside(zone: Zone) -> Raw:
 
 
 def _same(before: Steady, zone: Zone, after: Steady, scale: Scale, rate_hz: float) -> bool:
-    if zone.raw is None or after.start - before.end > max(2, APART_S * rate_hz):
+    if before.rippled or zone.raw is None or after.start - before.end > max(2, APART_S * rate_hz):
         return False
     equal = max(EQUAL_OF_SOURCE * scale.source, EQUAL_LEAST_UV)
     if abs(before.tail[0] - after.head[0]) > equal or abs(before.tail[1] - after.head[1]) > equal:

@@ -114,7 +114,7 @@ def gather(
     """
     sorted_out = sort_out(stretches, told.whispers, rate_hz)
     seen = seen_scale(sorted_out.stretches, rate_hz, floor)
-    stretches = without_ripple(with_slow_trains(sorted_out.stretches, seen, rate_hz), seen)
+    stretches = without_ripple(with_slow_trains(sorted_out.stretches, seen, rate_hz), seen, rate_hz)
     labelled, scale = label_stretches(stretches, rate_hz, floor)
     switching = follow(stretches, labelled, scale, rate_hz)
     parts = switching.parts

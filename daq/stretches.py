@@ -32,6 +32,7 @@ class Steady:
         raw: the samples, where it is short.
         beyond: spikes to an end of the range that were joined over, (from, to), the first ones.
         floats: the leads that nothing holds (see `floating`).
+        rippled: made of plateaus that come and go (see `ripple`); all levels are means over them.
     """
 
     start: int
@@ -49,6 +50,7 @@ class Steady:
     raw: Raw | None = None
     beyond: list[tuple[int, int]] = field(default_factory=list)
     floats: tuple[bool, bool] = (False, False)
+    rippled: bool = False
 
 
 @dataclass(slots=True)

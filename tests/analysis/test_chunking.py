@@ -26,7 +26,7 @@ def recordings(draw: st.DrawFn) -> Volts:
     seed = draw(st.integers(0, 2**16))
     rng = np.random.default_rng(seed)
     pieces = []
-    for kind in draw(st.lists(st.sampled_from("lhpnrs"), min_size=1, max_size=5)):
+    for kind in draw(st.lists(st.sampled_from("lhpnrsw"), min_size=1, max_size=5)):
         if kind == "l":
             pieces.append(levels(LOW[: draw(st.integers(1, 5))], seed=seed))
         elif kind == "h":
@@ -35,6 +35,10 @@ def recordings(draw: st.DrawFn) -> Volts:
             pieces.append(pulsed(draw(st.sampled_from([8.0, 30.0, 130.0, 700.0])), 0.4, 0.7))
         elif kind == "n":
             pieces.append(rounded(rng.normal(0, 2.0, (900, 2))))
+        elif kind == "w":
+            rippled = levels(LOW[: draw(st.integers(1, 5))], seed=seed)
+            beats = np.arange(len(rippled)) / 4000 * draw(st.sampled_from([25.0, 45.0, 110.0]))
+            pieces.append(rippled * (1 - draw(st.sampled_from([0.04, 0.15])) * (beats % 1 < 0.5))[:, None])
         elif kind == "r":
             ramp = np.linspace(0, 12, draw(st.sampled_from([1200, 16_000])))
             pieces.append(rounded(np.stack([ramp, 0 * ramp], axis=1)))
