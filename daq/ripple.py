@@ -17,6 +17,7 @@ from daq.stretches import Pair, Steady, Stretch, Train, Zone, end_of, start_of
 from daq.tally import TRAIL_MOST
 
 BAND_OF_SOURCE = 1.0 - ON_ABOVE  # what is on at the top of a wider band may be off at its foot
+GROWS = 1.15  # a band that fitted does so still when noise has widened it so much
 BAND_LEAST_UV = 0.6 * UV  # nothing so small switches a load: no source is below 4.5 V
 LONGEST_S = 0.030  # of a plateau; a longer one is a level by itself
 PLATEAUS_LEAST, PLATEAUS_MOST = 3, 10  # that begin a rippled level
@@ -80,12 +81,12 @@ def _inside(s: Steady | Zone, band: Sequence[Steady], scale: Scale) -> bool:
     return True
 
 
-def _is_narrow(plateaus: Sequence[Steady], zones: Sequence[Zone], scale: Scale) -> bool:
+def _is_narrow(plateaus: Sequence[Steady], zones: Sequence[Zone], scale: Scale, grown: float = 1.0) -> bool:
     """Too narrow, for either lead and for the load voltage, to switch a load."""
     low, high = _extremes([*plateaus, *zones])
     load = [difference(s.mean) for s in plateaus]
     widest = max(high[0] - low[0], high[1] - low[1], max(load) - min(load))
-    return widest <= max(BAND_LEAST_UV, BAND_OF_SOURCE * max(scale.source, *high))
+    return widest <= grown * max(BAND_LEAST_UV, BAND_OF_SOURCE * max(scale.source, *high))
 
 
 def _extremes(stretches: Sequence[Steady | Zone]) -> tuple[Pair, Pair]:
@@ -97,7 +98,7 @@ def _extremes(stretches: Sequence[Steady | Zone]) -> tuple[Pair, Pair]:
 
 def _goes_on(level: Steady, zone: Zone, s: Steady, scale: Scale) -> bool:
     inside = _inside(zone, [level], scale) and _inside(s, [level], scale)
-    return inside and _is_narrow([level, s], [zone], scale)
+    return inside and _is_narrow([level, s], [zone], scale, GROWS)
 
 
 def _joined(plateaus: Sequence[Steady], zones: Sequence[Zone]) -> Steady:
