@@ -211,19 +211,19 @@ def _end_text(walk: Walk, answer: Answer) -> str:
 
 def _proof(walk: Walk) -> Part:
     assert walk.proof is not None
-    if told := _insisted(walk):
-        return told, "bold $alarm"
     chance = _percent(_healthy(walk.proof))
+    insisted = f" {_insisted(walk)}".rstrip()
     if proven(walk):
-        return f"The same readings now fit a sound circuit ({chance}), no longer what was wrong.", "bold"
-    return f"The same readings do not show a sound circuit yet ({chance}).", "bold $alarm"
+        found = f"The same readings now fit a sound circuit ({chance}), no longer what was wrong."
+        return found + insisted, "bold"
+    return f"The same readings do not show a sound circuit yet ({chance}).{insisted}", "bold $alarm"
 
 
 def proven(walk: Walk) -> bool:
     """Whether the readings after the repair speak for it: with the load on, sound, without the fault, and
     still the circuit that it was: another side, and something was not as it was said to be."""
     proof, before = walk.proof, walk.answer
-    if proof is None or before is None or not proof.fits or walk.here.insisted:
+    if proof is None or before is None or not proof.fits:
         return False
     loaded = any(r.state.plugged and r.state.control != "off" for r in walk.here.after)
     was = before.candidates[0][0]
