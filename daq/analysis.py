@@ -157,7 +157,7 @@ def _evidence(m: Material, context: Context) -> Evidence:
     chosen = m.resting or m.loaded
     return Evidence(
         votes=m.votes.settled(),
-        only_short=bool(m.offs) and not any(o.settled for o in m.offs),
+        only_short=bool(m.offs or m.votes.fretting) and not any(o.settled for o in m.offs),
         forward=m.forward / rate,
         reverse=m.reverse / rate,
         mirrored_s=m.mirrored / rate,

@@ -56,7 +56,6 @@ REGISTRY: Mapping[EventKind, Meaning] = {
     EventKind.STUCK: Meaning(1, "The control was marked as switched and the load did not follow."),
 }
 
-IN_TURN = 2
 BEAT_S = 0.09  # of pulses and the sample clock, mostly; a hand is slower
 OF_BEATS = (
     EventKind.UNDECIDED_GAP,
@@ -65,7 +64,6 @@ OF_BEATS = (
     EventKind.SAG_OR_FEED_LOSS,
     EventKind.SUPPLY_DIP,
 )
-EDGE_LEANING = 0.6  # with this confidence the other kind of off part is already called a dropout
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +92,7 @@ class User:
 
 def name_events(m: Material, judgement: Judgement, rate_hz: float, user: User) -> Told:
     """Events and the turns that remain edges, once the side is (or is not) known."""
-    side = _side(m, judgement)
+    side = judgement.side
     steady_from = _steady_from(m, rate_hz, user)
     events = [Span(EventKind.REFERENCE_LOST, a, b) for a, b in m.references]
     events += [Span(_of_this_side(d.kind, side), d.start, d.end) for d in m.dips]
@@ -115,6 +113,9 @@ def name_events(m: Material, judgement: Judgement, rate_hz: float, user: User) -
         events.append(Span(kind, off.start, off.last_make if short else end))
         if dropout:
             hidden |= {off.start, end}
+    for start, end, frets in m.votes.fretting:  # one event: the contact opened and closed all the while
+        if frets in _OPPOSITE and (start >= steady_from or _SWITCHED.get(side, frets) is not frets):
+            events.append(Span(_OPPOSITE[frets], start, end))
     events += _departures(m, judgement, rate_hz, user)
     turns = tuple(t for t in m.turns if t.at not in hidden)
     return Told(tuple(sorted(events, key=lambda e: e.start)), turns)
@@ -156,12 +157,6 @@ _SWITCHED = {Side.LOW: OffKind.GROUND_ROSE, Side.HIGH: OffKind.FEED_FELL}
 def _of_this_side(kind: EventKind, side: Side) -> EventKind:
     """The feed of a high-side circuit is what the switch opens."""
     return EventKind.UNDECIDED_GAP if kind is EventKind.FEED_DROPOUT and side is Side.HIGH else kind
-
-
-def _side(m: Material, judgement: Judgement) -> Side:
-    """The side, or the one it leans to; feed and ground switched one after the other lean to none."""
-    leans = judgement.confidence >= EDGE_LEANING and m.in_turn < IN_TURN
-    return judgement.leaning if judgement.side is Side.UNDETERMINED and leans else judgement.side
 
 
 def _kind(off: Off, side: Side, rate_hz: float, steady_expected: bool) -> EventKind | None:

@@ -13,7 +13,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import Enum
 
-from daq.findings import Side
 from daq.floating import Whispers
 from daq.labels import Label, Scale
 from daq.pulses import train_levels
@@ -27,6 +26,10 @@ TRAIN_WEIGHT = 3.0
 MARKED_WEIGHT = 1.0
 PARTLY_OFF = 0.6
 RESIDUE_OF_D = 0.12
+MUCH_OF_D = 0.5  # of the load's voltage; a driver that leaks leaves less
+FADES = 0.05  # of it: a motor that coasts, a capacitor
+PULLED = 0.06  # of source
+STEADY_BESIDE_S = 0.1  # on beside pulses, in all
 FULL_AFTER_S = 0.25
 MARK_REACH_S = 1.0
 
@@ -67,7 +70,8 @@ class Votes:
     unheld: int = 0  # unmarked, to a feed lead that floats alone: it is loose, or the load blocks
     short: dict[OffKind, int] = field(default_factory=dict)
     seen: dict[tuple[Label, OffKind], float] = field(default_factory=dict)  # kinds beside each polarity
-    final: dict[OffKind, float] = field(default_factory=dict)  # of an off part that lasts to the end
+    fretting: list[tuple[float, float, OffKind]] = field(default_factory=list)  # regular gaps in a load on
+    doubtful: float = 0.0  # of the votes, those of what another load on a shared wire may have done
     transitions: int = 0  # long ones, of the winning kind or not
     marked: int = 0
 
@@ -144,11 +148,7 @@ def weigh(parts: Sequence[Part], scale: Scale, rate_hz: float, told: Told) -> tu
     claimed = _claimed(parts, told.marks, rate_hz)
     for n, part in enumerate(parts):
         if part.train is not None and part.label is not Label.OFF and not part.mirrored:
-            seconds = (part.train.end - part.train.start) / rate_hz
-            weight = 0.0 if told.steady_expected else TRAIN_WEIGHT * min(1.0, seconds / FULL_AFTER_S)
-            pulsed = _train_kind(part.train, part.label, scale)
-            if pulsed is OffKind.GROUND_ROSE or _shows_a_level(part.train, part.label):
-                votes.add(pulsed, weight)
+            _add_train(votes, part, part.train, scale, rate_hz, told.steady_expected)
         if part.label is not Label.OFF:
             continue
         kinds = []
@@ -170,10 +170,9 @@ def weigh(parts: Sequence[Part], scale: Scale, rate_hz: float, told: Told) -> tu
             if not marked and _partly_off(part, scale):
                 weight *= PARTLY_OFF
             votes.add(kind, weight)
+            votes.doubtful += weight * (not marked and _another_load(part, on, kind, scale))
             votes.floating += weight * all(floats)
             votes.short[kind] = votes.short.get(kind, 0) + (weight == 0 and not unheld)
-            if not part.ends and not any(p.label is not Label.OFF for p in parts[n + 1 :]):
-                votes.final = {kind: weight}
             if weight > 0:
                 votes.seen[on.label, kind] = votes.seen.get((on.label, kind), 0.0) + weight
             votes.transitions += weight >= FULL_WEIGHT / 2
@@ -183,6 +182,23 @@ def weigh(parts: Sequence[Part], scale: Scale, rate_hz: float, told: Told) -> tu
             _, kind, on, floats = max(kinds, key=lambda k: k[0])  # how it rests, not how it began
             off_parts.append(OffPart(part, kind, on, floats, marked_any))
     return votes, off_parts
+
+
+def _add_train(
+    votes: Votes, part: Part, train: Train, scale: Scale, rate_hz: float, steady_expected: bool
+) -> None:
+    """What a pulsed stretch says. A driver pulses between off and on; amid steady on they may be the gaps of
+    a contact that something shakes, an engine at that, and say no more than any short gap."""
+    on, off = (train.up, train.down) if part.label is Label.FORWARD else (train.down, train.up)
+    if (on[0] - on[1]) * (off[0] - off[1]) < 0 and abs(off[0] - off[1]) > MUCH_OF_D * scale.full:
+        return  # the other direction is no off
+    kind = kind_of_off(on, off, part.label, scale)
+    if sum(s.end - s.start for s in part.stretches) > STEADY_BESIDE_S * rate_hz:
+        votes.fretting.append((train.start, train.end, kind))
+        votes.short[kind] = votes.short.get(kind, 0) + 1
+    elif not steady_expected and (kind is OffKind.GROUND_ROSE or _shows_a_level(train, on, off)):
+        seconds = (train.end - train.start) / rate_hz
+        votes.add(kind, TRAIN_WEIGHT * min(1.0, seconds / FULL_AFTER_S))
 
 
 def _beside(parts: Sequence[Part], n: int) -> list[tuple[Part, bool]]:
@@ -238,6 +254,33 @@ def _partly_off(part: Part, scale: Scale) -> bool:
     return d > RESIDUE_OF_D * scale.full and not fades
 
 
+def _another_load(off: Part, on: Part, kind: OffKind, scale: Scale) -> bool:
+    """Whether this off part looks as if another load had lifted the shared ground, or pulled the shared feed.
+
+    Such a load leaves much of the voltage; or it moves the other lead as well, towards the middle, where a
+    load that is switched off gives back what it took (Ohm's law). A starter behind a bad engine strap is the
+    usual one: common practice, no source.
+    """
+    if not off.stretches:
+        return False
+    left = [abs(s.tail[0] - s.tail[1]) for s in off.stretches]
+    fades = abs(off.stretches[0].head[0] - off.stretches[0].head[1]) - min(left) > FADES * scale.full
+    if min(left) > MUCH_OF_D * scale.full and not fades:
+        return True
+    levels = _pulled(off, on) if kind is not OffKind.BOTH_MOVED else 0.0
+    return levels > PULLED * scale.source
+
+
+def _pulled(off: Part, on: Part) -> float:
+    """How far the lead that was not switched went towards the other one while off, µV."""
+    if off.levels is None or not on.stretches:
+        return 0.0
+    on_levels = min((s.settled for s in on.stretches), key=lambda x: abs(x[0] - x[1]))
+    feed = 0 if on.label is Label.FORWARD else 1
+    fell, rose = on_levels[feed] - off.levels[feed], off.levels[1 - feed] - on_levels[1 - feed]
+    return min(fell, rose)
+
+
 def _transition_kind(on: Part, off: Part, switched_on: bool, scale: Scale) -> OffKind | None:
     """Kind of one transition from the levels on its two sides; None where it says nothing."""
     if on.label not in (Label.FORWARD, Label.REVERSE) or on.mirrored or off.mirrored:
@@ -270,23 +313,8 @@ def _weight(part: Part, on: Part, rate_hz: float, marked: bool, steady_expected:
     return FULL_WEIGHT * min(1.0, max(0.1, (seconds - SHORT_S) / (FULL_AFTER_S - SHORT_S)))
 
 
-def _train_kind(train: Train, label: Label, scale: Scale) -> OffKind:
-    on, off = (train.up, train.down) if label is Label.FORWARD else (train.down, train.up)
-    return kind_of_off(on, off, label, scale)
-
-
-def _shows_a_level(train: Train, label: Label) -> bool:
+def _shows_a_level(train: Train, on: Pair, off: Pair) -> bool:
     """A lead that is switched stands still while on, or while off; a rectified or lifted alternating voltage
     nowhere. (On the ground side the other lead stands at source, which is as good.)"""
-    on, off = (train.up, train.down) if label is Label.FORWARD else (train.down, train.up)
     switched = 0 if abs(on[0] - off[0]) > abs(on[1] - off[1]) else 1
     return any(phase[switched] is not None for phase in train_levels(train, on, off))
-
-
-def side_of(kind: OffKind) -> Side:
-    return {
-        OffKind.GROUND_ROSE: Side.LOW,
-        OffKind.FEED_FELL: Side.HIGH,
-        OffKind.BOTH_MOVED: Side.BOTH_ENDS,
-        OffKind.NOTHING: Side.UNDETERMINED,
-    }[kind]

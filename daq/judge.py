@@ -7,7 +7,7 @@ the switch, whether the reference is sound) it does not guess: it says what to d
 
 from __future__ import annotations
 
-from daq.evidence import Evidence, side_of
+from daq.evidence import Evidence
 from daq.findings import Judgement, Lead, NextTest, Side
 from daq.stretches import Pair
 
@@ -15,7 +15,11 @@ DEFINITE = 0.9
 SINGLE_MOST = 0.7
 UNPROVEN_MOST = 0.98
 NOT_DEFINITE = 0.55
-STAYED = 0.2
+DOUBTFUL_SHARE = 0.75  # of the votes
+LOST_MOST = (
+    0.05  # of source on one side: 0.6 of 12 V; twice that on the feed side, which a source that sags shows
+)
+FEED_MOST = 1.3  # of the source: a charging battery stands no further above one at rest
 IN_TURN_LEAST = 3
 IN_TURN_SHARE = 0.3  # of the changes: a feed that woke, or opened for once, is not switched in turn
 HASTY_SHARE = 0.1  # of the changes: a contact that opens now and then also does so beside a switching
@@ -31,6 +35,12 @@ CYCLE = NextTest(
 WHISPER = NextTest(
     "Switch the whisper bias on and cycle the control once more.",
     splits="If both leads rise a little while off, nothing holds either pin: both ends are switched.",
+)
+
+TRACE_DROP = NextTest(
+    "With the load on, take that lead along its wire towards the battery, connection by connection.",
+    splits="Where the reading jumps, the bad connection lies between the last two places.",
+    caution="Touch no two places at once with one tip: that can short the circuit.",
 )
 
 UNPROVEN = " Reference lead not proven."
@@ -60,6 +70,8 @@ def judge(evidence: Evidence) -> Judgement:
     adrift = leaning is Side.BOTH_ENDS and _below(evidence)
     if often or adrift or _ground_switched_too(evidence, leaning):
         confidence = min(confidence, NOT_DEFINITE)
+    if _another_load(evidence) or _feed_beyond(evidence) or None in _leads(evidence):
+        confidence = min(confidence, NOT_DEFINITE)
     if leaning is Side.UNDETERMINED:
         return _undetermined(evidence, 0.0, leaning)
     if confidence < DEFINITE:
@@ -85,6 +97,18 @@ def _ground_switched_too(evidence: Evidence, leaning: Side) -> bool:
     return leaning is Side.HIGH and evidence.hasty > 0 and often
 
 
+def _another_load(e: Evidence) -> bool:
+    """Most changes may be another load's, that lifts the shared ground or pulls the shared feed."""
+    votes = e.votes.low + e.votes.high + e.votes.both
+    return e.votes.doubtful > DOUBTFUL_SHARE * votes
+
+
+def _feed_beyond(e: Evidence) -> bool:
+    """The feed shows more while on than the source is said to have: what was taken for off was not."""
+    on, source = e.on_levels_v, e.source_v
+    return on is not None and source is not None and max(on) > FEED_MOST * source
+
+
 def _weigh(evidence: Evidence) -> tuple[Side, float]:
     v = evidence.votes
     ranked = sorted(((v.low, Side.LOW), (v.high, Side.HIGH), (v.both, Side.BOTH_ENDS)), key=lambda x: -x[0])
@@ -92,9 +116,6 @@ def _weigh(evidence: Evidence) -> tuple[Side, float]:
     if best <= 0:
         return Side.UNDETERMINED, 0.0
     others = ranked[1][0] + ranked[2][0]
-    # one contrary change that lasts to the end is more likely a fault that stayed than the switch
-    contrary = sum(w for kind, w in v.final.items() if side_of(kind) is not side)
-    others -= contrary * (1 - STAYED)
     confidence = (best + 0.1) / (best + others + 0.2)
     if v.transitions < 2 and not v.marked and best < 2:
         confidence = min(confidence, SINGLE_MOST)
@@ -154,11 +175,17 @@ def _leads(e: Evidence) -> tuple[Lead | None, Lead | None]:
 
 def _reversing(e: Evidence) -> Judgement:
     confidence = 0.95 if min(e.forward, e.reverse) > 0.1 else 0.9
+    test = NextTest(
+        "Switch to each direction in turn and hold it, a hand on neither lead.",
+        splits="One lead near source and one near zero, the same way each time: it reverses. A lead that "
+        "slips off its pin, or leads exchanged meanwhile, look alike.",
+        caution="Keep clear of anything the load can move.",
+    )
     why = (
         "Lead 1 was positive in one direction and lead 2 in the other: the polarity reverses, "
         "both wires are control wires."
     )
-    return Judgement(Side.REVERSING, "both", None, None, confidence, why, None, leaning=Side.REVERSING)
+    return Judgement(Side.REVERSING, "both", None, None, confidence, why, test, leaning=Side.REVERSING)
 
 
 def _definite(e: Evidence, side: Side, confidence: float) -> Judgement:
@@ -172,9 +199,25 @@ def _definite(e: Evidence, side: Side, confidence: float) -> Judgement:
             "Run the lead check, so that a bad reference or lead can be ruled out.",
             splits="All three leads pass: the verdict stands as measured.",
         )
+    elif lost := _lost_in_wires(e, feed, ground):
+        why, test = f"{why} {lost}", TRACE_DROP
     elif side is Side.HIGH and not e.whispered:
         test = WHISPER
     return Judgement(side, control, feed, ground, confidence, why, test, leaning=side)
+
+
+def _lost_in_wires(e: Evidence, feed: Lead | None, ground: Lead | None) -> str:
+    """What is amiss with the levels while on, though the side is plain."""
+    on, source = e.on_levels_v, e.source_v
+    if on is None or source is None or feed is None or ground is None:
+        return ""
+    if on[ground - 1] > LOST_MOST * source:
+        return f"Lead {ground} still reads {_v(on, ground)} while on: too much is lost on the ground side."
+    if on[feed - 1] < (1 - 2 * LOST_MOST) * source:
+        return (
+            f"Lead {feed} reads {_v(on, feed)} of {source:.1f} V while on: the source sags or the feed loses."
+        )
+    return ""
 
 
 def _why(e: Evidence, side: Side, feed: Lead | None, ground: Lead | None) -> str:
@@ -266,6 +309,25 @@ def _not_enough(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
         return (
             "The leads changed roles and rest at another level since: one may have come off its pin.",
             NextTest("Seat both leads, clear the evidence and cycle the control again."),
+        )
+    if None in _leads(e):
+        return (
+            "While on, a lead reads far below the reference or far above the source: the reference lead is "
+            "not on battery negative.",
+            NextTest(
+                "Clip the reference lead to bare metal at battery negative, prove the leads, then cycle the "
+                "control again."
+            ),
+        )
+    if _another_load(e) or _feed_beyond(e):
+        return (
+            "The load was dimmed rather than switched off: another load that shares its ground or its feed "
+            "does that as well as a switch.",
+            NextTest(
+                "Switch the other loads of this circuit off, then cycle this one alone and mark each time.",
+                splits="What happens at your marks is the switch; what other loads do is a bad shared wire.",
+                caution="Keep clear of anything the load can move.",
+            ),
         )
     if e.in_turn >= IN_TURN_LEAST or _ground_switched_too(e, leaning):
         return (
