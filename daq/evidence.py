@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import Enum
 
+from daq.findings import Side
 from daq.floating import Whispers
 from daq.labels import Label, Scale
 from daq.pulses import train_levels
@@ -26,7 +27,7 @@ TRAIN_WEIGHT = 3.0
 MARKED_WEIGHT = 1.0
 PARTLY_OFF = 0.6
 RESIDUE_OF_D = 0.12
-MUCH_OF_D = 0.5  # of the load's voltage; a driver that leaks leaves less
+MUCH_OF_D = 0.6  # of the load's voltage: more than a leaking driver leaves on a string of diodes
 FADES = 0.05  # of it: a motor that coasts, a capacitor
 PULLED = 0.06  # of source
 STEADY_BESIDE_S = 0.1  # on beside pulses, in all
@@ -70,6 +71,8 @@ class Votes:
     unheld: int = 0  # unmarked, to a feed lead that floats alone: it is loose, or the load blocks
     short: dict[OffKind, int] = field(default_factory=dict)
     seen: dict[tuple[Label, OffKind], float] = field(default_factory=dict)  # kinds beside each polarity
+    first: OffKind | None = None  # how it rested before it was first switched on
+    final: dict[OffKind, float] = field(default_factory=dict)  # of an off part that lasts to the end
     fretting: list[tuple[float, float, OffKind]] = field(default_factory=list)  # regular gaps in a load on
     doubtful: float = 0.0  # of the votes, those of what another load on a shared wire may have done
     transitions: int = 0  # long ones, of the winning kind or not
@@ -173,6 +176,10 @@ def weigh(parts: Sequence[Part], scale: Scale, rate_hz: float, told: Told) -> tu
             votes.doubtful += weight * (not marked and _another_load(part, on, kind, scale))
             votes.floating += weight * all(floats)
             votes.short[kind] = votes.short.get(kind, 0) + (weight == 0 and not unheld)
+            if not part.ends and not any(p.label is not Label.OFF for p in parts[n + 1 :]):
+                votes.final = {kind: weight}
+            if n == 0 and not part.begins:
+                votes.first = kind
             if weight > 0:
                 votes.seen[on.label, kind] = votes.seen.get((on.label, kind), 0.0) + weight
             votes.transitions += weight >= FULL_WEIGHT / 2
@@ -318,3 +325,12 @@ def _shows_a_level(train: Train, on: Pair, off: Pair) -> bool:
     nowhere. (On the ground side the other lead stands at source, which is as good.)"""
     switched = 0 if abs(on[0] - off[0]) > abs(on[1] - off[1]) else 1
     return any(phase[switched] is not None for phase in train_levels(train, on, off))
+
+
+def side_of(kind: OffKind) -> Side:
+    return {
+        OffKind.GROUND_ROSE: Side.LOW,
+        OffKind.FEED_FELL: Side.HIGH,
+        OffKind.BOTH_MOVED: Side.BOTH_ENDS,
+        OffKind.NOTHING: Side.UNDETERMINED,
+    }[kind]

@@ -7,7 +7,7 @@ the switch, whether the reference is sound) it does not guess: it says what to d
 
 from __future__ import annotations
 
-from daq.evidence import Evidence
+from daq.evidence import Evidence, side_of
 from daq.findings import Judgement, Lead, NextTest, Side
 from daq.stretches import Pair
 
@@ -15,10 +15,12 @@ DEFINITE = 0.9
 SINGLE_MOST = 0.7
 UNPROVEN_MOST = 0.98
 NOT_DEFINITE = 0.55
+STAYED = 0.2
 DOUBTFUL_SHARE = 0.75  # of the votes
 LOST_MOST = (
     0.05  # of source on one side: 0.6 of 12 V; twice that on the feed side, which a source that sags shows
 )
+STILL_TAKEN = 0.1  # of it, across the load while off: with nothing held both leads agree
 FEED_MOST = 1.3  # of the source: a charging battery stands no further above one at rest
 IN_TURN_LEAST = 3
 IN_TURN_SHARE = 0.3  # of the changes: a feed that woke, or opened for once, is not switched in turn
@@ -104,9 +106,11 @@ def _another_load(e: Evidence) -> bool:
 
 
 def _feed_beyond(e: Evidence) -> bool:
-    """The feed shows more while on than the source is said to have: what was taken for off was not."""
-    on, source = e.on_levels_v, e.source_v
-    return on is not None and source is not None and max(on) > FEED_MOST * source
+    """The feed shows more while on than at rest, where the load goes on taking some: no rest was seen."""
+    on, off, source = e.on_levels_v, e.off_levels_v, e.source_v
+    if on is None or off is None or source is None:
+        return False
+    return max(on) > FEED_MOST * source and abs(off[0] - off[1]) > STILL_TAKEN * source
 
 
 def _weigh(evidence: Evidence) -> tuple[Side, float]:
@@ -116,6 +120,11 @@ def _weigh(evidence: Evidence) -> tuple[Side, float]:
     if best <= 0:
         return Side.UNDETERMINED, 0.0
     others = ranked[1][0] + ranked[2][0]
+    # a contrary change that lasts to the end is more likely a fault that stayed than the switch, where the
+    # circuit rested this side's way before anything was switched
+    if v.first is not None and side_of(v.first) is side:
+        contrary = sum(w for kind, w in v.final.items() if side_of(kind) is not side)
+        others -= contrary * (1 - STAYED)
     confidence = (best + 0.1) / (best + others + 0.2)
     if v.transitions < 2 and not v.marked and best < 2:
         confidence = min(confidence, SINGLE_MOST)

@@ -318,6 +318,8 @@ def add(a: Material, b: Material) -> Material:
         a.votes.unheld + b.votes.unheld,
         _added(a.votes.short, b.votes.short),
         _added(a.votes.seen, b.votes.seen),
+        a.votes.first if a.initial is not None else b.votes.first,
+        a.votes.final if b.initial is None else b.votes.final,
         a.votes.fretting + b.votes.fretting,
         a.votes.doubtful + b.votes.doubtful,
         a.votes.transitions + b.votes.transitions,
