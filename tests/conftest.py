@@ -3,6 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import settings
+
+# No test hangs on time: a loaded machine is slow, and right.
+settings.register_profile("whichside", deadline=None)
+settings.load_profile("whichside")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
