@@ -28,6 +28,9 @@ HASTY_SHARE = 0.1  # of the changes: a contact that opens now and then also does
 REVERSE_LEAST_S = 0.03
 BELOW_V = -1.5  # no switch takes a lead this far below battery negative
 
+AT_SOURCE = 0.95
+PROVE = "prove the leads on battery positive, then "
+
 CYCLE = NextTest(
     "Switch the load on and off a few times, holding each for a second.",
     splits="The lead that moves is the control wire: to zero is ground side, to source positive side.",
@@ -164,7 +167,7 @@ def _refusal(e: Evidence) -> Judgement | None:
             "Neither lead ever showed a source: the circuit was never on, its feed is asleep or open, "
             "or a lead is on nothing.",
             NextTest(
-                "Prove the leads on battery positive, then turn the key on and cycle the control.",
+                f"{'' if e.reference_proven else PROVE}turn the key on and cycle the control.".capitalize(),
                 splits="If both pins stay at zero with the control on, look for an open feed: fuse first.",
             ),
         )
@@ -200,7 +203,8 @@ def _reversing(e: Evidence) -> Judgement:
 def _definite(e: Evidence, side: Side, confidence: float) -> Judgement:
     feed, ground = _leads(e)
     control: Lead | str | None = {Side.LOW: ground, Side.HIGH: feed}.get(side, "both")
-    why = _why(e, side, feed, ground)
+    lost = _lost_in_wires(e, feed, ground)
+    why = _why(e, side, feed, ground) + (f" {lost}" if lost else "")
     test = None
     if not e.reference_proven:
         why += UNPROVEN
@@ -208,8 +212,8 @@ def _definite(e: Evidence, side: Side, confidence: float) -> Judgement:
             "Run the lead check, so that a bad reference or lead can be ruled out.",
             splits="All three leads pass: the verdict stands as measured.",
         )
-    elif lost := _lost_in_wires(e, feed, ground):
-        why, test = f"{why} {lost}", TRACE_DROP
+    elif lost:
+        test = TRACE_DROP
     elif side is Side.HIGH and not e.whispered:
         test = WHISPER
     return Judgement(side, control, feed, ground, confidence, why, test, leaning=side)
@@ -261,7 +265,7 @@ def _v(levels: Pair, lead: Lead) -> str:
 
 
 def _alike(levels: Pair, source: float | None) -> bool:
-    return source is not None and min(levels) > 0.85 * source
+    return source is not None and min(levels) > AT_SOURCE * source
 
 
 def _undetermined(e: Evidence, confidence: float, leaning: Side) -> Judgement:
@@ -292,8 +296,9 @@ def _what_is_missing(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
             "Both leads moved together, between zero and source: no current flows. That is an open circuit "
             "or a feed that wakes, not a side.",
             NextTest(
-                "With the control on, move one lead to battery negative at the load's ground point.",
-                splits="If the ground wire's pin stays at source, the ground is open there.",
+                "With the control on, move one lead to the load's ground point, onto bare metal.",
+                splits="Near zero there while the pin reads source: the ground wire is open between. Source "
+                "there too: the ground point itself has lost battery negative.",
             ),
         )
     if e.always_on:
@@ -302,7 +307,11 @@ def _what_is_missing(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
             "off); that looks the same for either side.",
             CYCLE,
         )
-    return ("The load was never switched while the leads watched.", CYCLE)
+    return (
+        "The load was never switched while the leads watched, or it was and neither lead moved: then the "
+        "circuit is open, or a lead is on nothing.",
+        CYCLE,
+    )
 
 
 def _not_enough(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
