@@ -21,6 +21,9 @@ AT_SOURCE_OF_SOURCE = 0.12
 SPAN_V = (-7.97, 39.9)  # the front end's range; text files are held to it too
 QUANTISATION = 0.2887  # rms of one count (1/sqrt(12)): ADC noise formula, MT-001 / Bennett 1948
 
+YOUNG_S = 0.24  # every live picture looks at an open stretch up to this age: it settles verdicts
+LOOK_AGAIN_S = 0.5  # and then one in so long: it only gets longer
+
 
 def bands_of(source_v: float | None) -> Bands:
     """Where near zero and at source lie; narrow enough that "between" means something."""
@@ -115,3 +118,9 @@ def sigma_of_range(spread: float, n: int) -> float:
 
 def _calibration(scale: Scale | None, lead: int, volts: float) -> float:
     return 0.0 if scale is None else scale.uncertainty_v(lead, volts)
+
+
+def look_at(start: float, end: float, rate_hz: float) -> float:
+    """How far an open stretch has come, for a live picture: equal while it need not be looked at again."""
+    grown_s = (end - start) / rate_hz - YOUNG_S
+    return end if grown_s < 0 else start + grown_s // LOOK_AGAIN_S * rate_hz

@@ -19,7 +19,7 @@ from daq.findings import EventSummary, Findings, GapFound
 from daq.floating import Whispers
 from daq.hazards import Hazards
 from daq.lead_check import NOT_DONE, SEAT, LeadCheck
-from daq.live_view import Moment, Readout, bands_of, held_views, lead_views, moment_of
+from daq.live_view import Moment, Readout, bands_of, held_views, lead_views, look_at, moment_of
 from daq.microvolts import clipped_pairs, microvolts
 from daq.samples import BASELINE, Bias, Block, Change, ChangeKind, Gap, Item, Layout, Origin
 from daq.seen import NO_BIAS
@@ -31,8 +31,6 @@ from daq.unplugged import Unplugged
 
 SHOWN = 100  # edges and events in a snapshot
 GATHER_PAIRS = 1 << 17  # waiting to be analysed, at most: a portion costs some 500 calls, whatever its size
-YOUNG_S = 0.24  # every live picture looks at an open stretch up to this age: it settles verdicts
-LOOK_AGAIN_S = 0.5  # and then one in so long: it only gets longer
 
 
 class Pipeline:
@@ -368,7 +366,7 @@ class Pipeline:
         ac, noise = hazards is not None and hazards.ac, hazards is not None and hazards.noise
         swings = hazards is not None and hazards.swings
         unresolved = () if hazards is None else hazards.unresolved.spans
-        ends = tuple(end if whole else _look_at(start, end, rate_hz) for start, end in spans)
+        ends = tuple(end if whole else look_at(start, end, rate_hz) for start, end in spans)
         checked_v = self._check.source_v if self._check is not None else None
         known = self.expectation, self._reference_proven, checked_v, self._unplugged.readings
         key = (self._version, ends, ac, swings, unresolved, noise, self._clipped > 0, known, whole)
@@ -395,9 +393,3 @@ class Pipeline:
             material = chapters.material(open_now) if whole else chapters.picture(open_now)
             self._conclusion = (key, conclude(material, context))
         return self._conclusion[1]
-
-
-def _look_at(start: float, end: float, rate_hz: float) -> float:
-    """How far an open stretch has come, for a live picture: equal while it need not be looked at again."""
-    grown_s = (end - start) / rate_hz - YOUNG_S
-    return end if grown_s < 0 else start + grown_s // LOOK_AGAIN_S * rate_hz
