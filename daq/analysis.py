@@ -176,6 +176,7 @@ def _evidence(m: Material, context: Context) -> Evidence:
         roles_swapped=_roles_swapped(m),
         always_on=m.forward + m.reverse > 0 and not m.offs,
         nothing_seen=not m.scale.seen,
+        on_settled=any(None not in on.levels for on in m.ons),
     )
 
 

@@ -136,7 +136,9 @@ def _departures(m: Material, judgement: Judgement, rate_hz: float, user: User) -
     adrift = m.references
     events = [Span(EventKind.SPIKE, a, b) for a, b in m.spikes if not any(x <= a < y for x, y in adrift)]
     events += [Span(EventKind.DROP_DRIFT, a, b) for a, b in drifting(m.points, user.baseline, rate_hz)]
-    events += [Span(EventKind.PULSES_CHANGED, a, b) for a, b in changed_pulses(m.trains, rate_hz)]
+    frets = {(start, end) for start, end, _ in m.votes.fretting}
+    trains = [train for train in m.trains if (train.start, train.end) not in frets]
+    events += [Span(EventKind.PULSES_CHANGED, a, b) for a, b in changed_pulses(trains, rate_hz)]
     if judgement.side is not Side.UNDETERMINED or user.steady:
         events += [Span(EventKind.LOAD_OPEN, a, b) for a, b in m.opened]
     if judgement.side is Side.LOW:

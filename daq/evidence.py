@@ -15,7 +15,7 @@ from enum import Enum
 
 from daq.findings import Side
 from daq.floating import Whispers
-from daq.labels import Label, Scale
+from daq.labels import ON, Label, Scale
 from daq.pulses import train_levels
 from daq.stretches import Pair, Train
 from daq.switching import SHORT_S, Part
@@ -31,6 +31,7 @@ MUCH_OF_D = 0.6  # of the load's voltage: more than a leaking driver leaves on a
 FADES = 0.05  # of it: a motor that coasts, a capacitor
 PULLED = 0.06  # of source
 STEADY_BESIDE_S = 0.1  # on beside pulses, in all
+FRETS_MOST_HZ = 200.0  # nothing shakes a contact faster, and as regularly
 FULL_AFTER_S = 0.25
 MARK_REACH_S = 1.0
 
@@ -128,6 +129,7 @@ class Evidence:
     roles_swapped: bool = False  # the leads rest at different levels at different times
     always_on: bool = False
     nothing_seen: bool = False
+    on_settled: bool = False  # `on_levels_v` is a level that was seen to stand still
 
 
 def kind_of_off(on: Pair, off: Pair, label: Label, scale: Scale) -> OffKind:
@@ -151,7 +153,8 @@ def weigh(parts: Sequence[Part], scale: Scale, rate_hz: float, told: Told) -> tu
     claimed = _claimed(parts, told.marks, rate_hz)
     for n, part in enumerate(parts):
         if part.train is not None and part.label is not Label.OFF and not part.mirrored:
-            _add_train(votes, part, part.train, scale, rate_hz, told.steady_expected)
+            amid_on = _steady_beside(parts, n, rate_hz) > STEADY_BESIDE_S * rate_hz
+            _add_train(votes, part, part.train, scale, rate_hz, amid_on, told.steady_expected)
         if part.label is not Label.OFF:
             continue
         kinds = []
@@ -191,8 +194,25 @@ def weigh(parts: Sequence[Part], scale: Scale, rate_hz: float, told: Told) -> tu
     return votes, off_parts
 
 
+def _steady_beside(parts: Sequence[Part], n: int, rate_hz: float) -> float:
+    """Pairs steadily on in part `n` and in those that only short openings part from it."""
+    pairs = 0.0
+    for way in (parts[n::-1], parts[n + 1 :]):
+        for part in way:
+            if part.label not in ON and part.end - part.start > FULL_AFTER_S * rate_hz:
+                break
+            pairs += sum(s.end - s.start for s in part.stretches) * (part.label in ON)
+    return pairs
+
+
 def _add_train(
-    votes: Votes, part: Part, train: Train, scale: Scale, rate_hz: float, steady_expected: bool
+    votes: Votes,
+    part: Part,
+    train: Train,
+    scale: Scale,
+    rate_hz: float,
+    amid_on: bool,
+    steady_expected: bool,
 ) -> None:
     """What a pulsed stretch says. A driver pulses between off and on; amid steady on they may be the gaps of
     a contact that something shakes, an engine at that, and say no more than any short gap."""
@@ -200,7 +220,7 @@ def _add_train(
     if (on[0] - on[1]) * (off[0] - off[1]) < 0 and abs(off[0] - off[1]) > MUCH_OF_D * scale.full:
         return  # the other direction is no off
     kind = kind_of_off(on, off, part.label, scale)
-    if sum(s.end - s.start for s in part.stretches) > STEADY_BESIDE_S * rate_hz:
+    if amid_on and rate_hz < FRETS_MOST_HZ * train.period:
         votes.fretting.append((train.start, train.end, kind))
         votes.short[kind] = votes.short.get(kind, 0) + 1
     elif not steady_expected and (kind is OffKind.GROUND_ROSE or _shows_a_level(train, on, off)):

@@ -17,9 +17,8 @@ UNPROVEN_MOST = 0.98
 NOT_DEFINITE = 0.55
 STAYED = 0.2
 DOUBTFUL_SHARE = 0.75  # of the votes
-LOST_MOST = (
-    0.05  # of source on one side: 0.6 of 12 V; twice that on the feed side, which a source that sags shows
-)
+GROUND_MOST = 0.05  # of source lost in a plain ground wire: 0.6 of 12 V
+SWITCH_MOST = 0.1  # with an electronic driver in it, or a source that sags
 STILL_TAKEN = 0.1  # of it, across the load while off: with nothing held both leads agree
 FEED_MOST = 1.3  # of the source: a charging battery stands no further above one at rest
 IN_TURN_LEAST = 3
@@ -68,14 +67,15 @@ def judge(evidence: Evidence) -> Judgement:
         return refused
     leaning, confidence = _weigh(evidence)
     if _both_ways(evidence):
-        if not evidence.roles_swapped:
+        if not evidence.roles_swapped and not evidence.swings:
             return _reversing(evidence)
         confidence = min(confidence, NOT_DEFINITE)
     often = evidence.in_turn >= max(IN_TURN_LEAST, IN_TURN_SHARE * evidence.votes.transitions)
     adrift = leaning is Side.BOTH_ENDS and _below(evidence)
     if often or adrift or _ground_switched_too(evidence, leaning):
         confidence = min(confidence, NOT_DEFINITE)
-    if _another_load(evidence) or _feed_beyond(evidence) or None in _leads(evidence):
+    doubted = _another_load(evidence) or _feed_beyond(evidence) or evidence.swings
+    if doubted or None in _leads(evidence):
         confidence = min(confidence, NOT_DEFINITE)
     if leaning is Side.UNDETERMINED:
         return _undetermined(evidence, 0.0, leaning)
@@ -152,7 +152,7 @@ def _refusal(e: Evidence) -> Judgement | None:
                 "Run the lead check: both leads in turn to battery positive, then seat both back-probes."
             ),
         )
-    if e.swings:
+    if e.swings and not e.mirrored_s:  # without its reference a reversing load swings about zero as well
         return _abstain(
             "The leads go below the reference as well as above: AC, a sensor that makes its own voltage, "
             "or a coil that is chopped too fast to see. No side can be told from that.",
@@ -203,7 +203,7 @@ def _reversing(e: Evidence) -> Judgement:
 def _definite(e: Evidence, side: Side, confidence: float) -> Judgement:
     feed, ground = _leads(e)
     control: Lead | str | None = {Side.LOW: ground, Side.HIGH: feed}.get(side, "both")
-    lost = _lost_in_wires(e, feed, ground)
+    lost = _lost_in_wires(e, side, feed, ground)
     why = _why(e, side, feed, ground) + (f" {lost}" if lost else "")
     test = None
     if not e.reference_proven:
@@ -219,14 +219,14 @@ def _definite(e: Evidence, side: Side, confidence: float) -> Judgement:
     return Judgement(side, control, feed, ground, confidence, why, test, leaning=side)
 
 
-def _lost_in_wires(e: Evidence, feed: Lead | None, ground: Lead | None) -> str:
+def _lost_in_wires(e: Evidence, side: Side, feed: Lead | None, ground: Lead | None) -> str:
     """What is amiss with the levels while on, though the side is plain."""
     on, source = e.on_levels_v, e.source_v
-    if on is None or source is None or feed is None or ground is None:
+    if on is None or not e.on_settled or source is None or feed is None or ground is None:
         return ""
-    if on[ground - 1] > LOST_MOST * source:
+    if on[ground - 1] > (GROUND_MOST if side is Side.HIGH else SWITCH_MOST) * source:
         return f"Lead {ground} still reads {_v(on, ground)} while on: too much is lost on the ground side."
-    if on[feed - 1] < (1 - 2 * LOST_MOST) * source:
+    if on[feed - 1] < (1 - SWITCH_MOST) * source:
         return (
             f"Lead {feed} reads {_v(on, feed)} of {source:.1f} V while on: the source sags or the feed loses."
         )
@@ -284,12 +284,13 @@ def _what_is_missing(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
                 "Seat the reference lead on battery negative and wiggle it; then cycle the control again."
             ),
         )
-    if e.too_fast:
+    switched = e.votes.low + e.votes.high + e.votes.both > 0
+    if e.too_fast and not switched:
         return (
             "The load is pulsed faster than this sample rate shows: its levels on and off cannot be told.",
             NextTest("Record at a higher rate, and cycle the control, holding it for a second each time."),
         )
-    if e.votes.low + e.votes.high + e.votes.both > 0 or any(e.votes.short.values()) or e.votes.unheld:
+    if switched or any(e.votes.short.values()) or e.votes.unheld:
         return _not_enough(e, leaning)
     if e.moved_together:
         return (
@@ -328,6 +329,8 @@ def _not_enough(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
             "The leads changed roles and rest at another level since: one may have come off its pin.",
             NextTest("Seat both leads, clear the evidence and cycle the control again."),
         )
+    if None in _leads(e) and e.on_levels_v is None:
+        return ("The load was on only for moments, too short to show its levels.", CYCLE)
     if None in _leads(e):
         return (
             "While on, a lead reads far below the reference or far above the source: the reference lead is "

@@ -67,6 +67,7 @@ class LeadCheck:
     _worst: float = 0.0
     _free: int = 0  # windows in a row in which no lead was held
     _lifted: bool = False
+    _lifts: int = 0
     _back: int = 0  # windows in a row since it is held again
     _stays: list[bool] = field(default_factory=lambda: [False, False])  # on positive, since it passed there
     _ended: int | None = None  # windows since it failed by itself
@@ -152,7 +153,12 @@ class LeadCheck:
         dip = source - float(view.max(axis=1).min()) / UV
         self._free = self._free + 1 if free else 0
         if self._free >= LIFT_WINDOWS:
+            self._lifts += not self._lifted
             self._lifted, self._back = True, 0
+            if self._lifts > 1:  # once is a hand that slipped
+                self._worst = source
+                self._judge(True)
+                return
         if self._lifted:
             self._back = self._back + 1 if dip <= DIP_OF_SOURCE * source else 0
             self._lifted = self._back < BACK_WINDOWS
@@ -167,7 +173,9 @@ class LeadCheck:
         if not fell and not self._said:
             return
         if not fell:
-            self.results.append("The reading held while the reference lead was wiggled: pass.")
+            before = " It read nothing for a while before: a tip was lifted, or the reference let go."
+            held = "The reading held while the reference lead was wiggled: pass."
+            self.results.append(held + before * bool(self._lifts))
         else:
             self.failed, self._ended = True, 0
             self.results.append(

@@ -318,8 +318,8 @@ def add(a: Material, b: Material) -> Material:
         a.votes.unheld + b.votes.unheld,
         _added(a.votes.short, b.votes.short),
         _added(a.votes.seen, b.votes.seen),
-        a.votes.first if a.initial is not None else b.votes.first,
-        a.votes.final if b.initial is None else b.votes.final,
+        a.votes.first if _was_on(a) else b.votes.first,
+        b.votes.final if _was_on(b) else a.votes.final,
         a.votes.fretting + b.votes.fretting,
         a.votes.doubtful + b.votes.doubtful,
         a.votes.transitions + b.votes.transitions,
@@ -360,6 +360,11 @@ def add(a: Material, b: Material) -> Material:
         jumps=a.jumps and b.jumps,
         levels=_thin(a.levels + b.levels),
     )
+
+
+def _was_on(m: Material) -> bool:
+    """A chapter that is off throughout says neither how it rested before the first on nor after the last."""
+    return bool(m.turns) or m.initial in ON
 
 
 def _lower(a: Pair, b: Pair) -> Pair:

@@ -217,6 +217,14 @@ class Wiggle:
         beat = self._leads[number].beat
         if beat is None:
             return
+        lost = np.flatnonzero(np.isnan(low))
+        if len(lost):  # nobody saw what it did meanwhile
+            after = int(lost[-1]) + 1
+            first, low, high = first + after, low[after:], high[after:]
+            beat.seen[:] = [first, first]
+            beat.since = beat.shown = None
+        if not len(low):
+            return
         until = first + len(low)
         for end, visits in enumerate(beat.visits(low, high)):
             if beat.since is not None and beat.end != end:

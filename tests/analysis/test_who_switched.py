@@ -6,6 +6,8 @@ but for what a load that is switched off gives back, which is Ohm's law.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -120,6 +122,7 @@ def test_what_the_wires_lose_is_said_beside_the_side(on: tuple[float, float], sa
         votes=Votes(low=4.0, transitions=8),
         forward=3.0,
         source_v=12.6,
+        on_settled=True,
         on_levels_v=on,
         off_levels_v=(12.6, 12.6),
         reference_proven=True,
@@ -129,3 +132,29 @@ def test_what_the_wires_lose_is_said_beside_the_side(on: tuple[float, float], sa
     assert said in found.why
     assert found.next_test is not None
     assert "connection by connection" in found.next_test.do
+    assert said not in judge(replace(seen, on_settled=False)).why, "a mean over edges is no level"
+
+
+def test_a_shaken_contact_is_none_the_less_one_for_a_longer_opening_beside() -> None:
+    frets = [(0.013, *FEED_OPEN_V), (0.012, *ON_V)] * 24
+    volts = levels([(4.0, *ON_V), (0.03, *FEED_OPEN_V), *frets, (0.05, *FEED_OPEN_V), (4.0, *ON_V)])
+    assert analyse(volts, RATE_HZ)["side"] == "undetermined"
+
+
+def test_chapters_remember_how_it_rested_and_how_it_ended() -> None:
+    """An off as long as chapters, then switched four times, then the feed goes for good."""
+    stepping = [(0.1, 12.6, 12.5), (0.1, 13.4, 13.3)] * 300
+    cycles = [(0.6, *ON_V), (0.6, *LOW_OFF_V)] * 4
+    end = [(0.6, *ON_V), (2.0, *FEED_OPEN_V)]
+    short = analyse(levels([(1.0, *LOW_OFF_V), *cycles, *end]), RATE_HZ)
+    long = analyse(levels([(1.0, *LOW_OFF_V), *stepping, (1.0, *LOW_OFF_V), *cycles, *end]), RATE_HZ)
+    assert (short["side"], long["side"]) == ("low", "low")
+
+
+def test_a_reversing_load_without_its_reference_is_sent_to_the_reference() -> None:
+    """A window motor whose reference lead is off: each direction reads plus and minus half (the front end's
+    two equal resistances)."""
+    spans = [(0.8, 0.0, 0.0), (0.9, 6.2, -6.2), (0.8, 0.0, 0.0), (0.9, -6.2, 6.2)] * 3
+    found = analyse(levels(spans), RATE_HZ)
+    assert found["side"] == "undetermined"
+    assert "reference lead is off" in found["why"]

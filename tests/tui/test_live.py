@@ -148,7 +148,7 @@ async def test_timed_prompts_ring_say_and_mark() -> None:
             screen.bell = Bell(lambda: rings.append(now[0]), clock=lambda: next(ages))
             await tap(pilot, "t")
             await until(pilot, lambda: shows_big(lines(pilot.app), "GET READY"))
-            assert "keep clear of what it can move" in text(pilot.app)
+            await until(pilot, lambda: "keep clear of what it can move" in text(pilot.app))
             assert "get ready now, hold for 4 s" in text(pilot.app)
             for at, word in ((4.1, "SWITCH ON"), (7.1, "SWITCH OFF")):
                 now[0] = 1000.0 + at
