@@ -277,7 +277,7 @@ def _partly_off(part: Part, scale: Scale) -> bool:
         return False
     s = part.stretches[0]
     d = abs(s.tail[0] - s.tail[1])
-    fades = abs(s.head[0] - s.head[1]) - d > 0.05 * scale.full
+    fades = abs(s.head[0] - s.head[1]) - d > FADES * scale.full
     return d > RESIDUE_OF_D * scale.full and not fades
 
 

@@ -89,8 +89,12 @@ def test_a_lead_that_is_lifted_is_not_blamed_on_the_reference_and_nothing_is_pro
         checked(np.concatenate([proven, lifted, back]), said=False, whisper=whisper).snapshot().lead_check
     )
     assert (unsaid.step, unsaid.instruction) == (3, INSTRUCTIONS[3]), "counted anew: it must be said again"
-    again = checked(np.concatenate([proven, lifted, back]), whisper=whisper)
-    assert again.snapshot().lead_check.passed
+    again = checked(np.concatenate([proven, lifted, back]), whisper=whisper).snapshot().lead_check
+    assert again.passed
+    assert "a tip was lifted, or the reference let go" in again.results[-1], "what was seen is not forgotten"
+    twice = np.concatenate([proven, lifted, levels([(1.0, 0.0, 12.6), (0.6, free_v, free_v)]), back])
+    view = checked(twice, whisper=whisper).snapshot().lead_check
+    assert view.passed is False, "no hand slips twice: that may be the reference"
 
 
 @pytest.mark.parametrize("free_v", [0.0, FREE_V])

@@ -6,57 +6,29 @@ practice of the trade, no source.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 
-from daq.lead_check import INSTRUCTIONS, NOT_DONE, SEAT
+from daq.lead_check import NOT_DONE
 from daq.offered_tests import Means
 from daq.readings import At, Lamp, Levels, Reading, State
-from daq.reasoning import Answer, Proposal
 from daq.samples import Bias, ChangeKind
-from daq.snapshot import LeadCheckView
 from daq.source import SetBias
-from daq.stillness import Look
 from daq.walk import Walk
 from daq.walk_doubts import doubt
-from daq.walk_here import QUIET, WHISPER, Effect, Phase, Tell
+from daq.walk_here import WHISPER, Phase, Tell
 from daq.walk_moves import Stand, moves
-from tui.panels import Part
-from tui.walk_words import big_word, leads, now, why_nothing
-
-WHISPERED = ("whisper", "whisper")
-
-
-def seen(one: float, two: float, at_s: float, spread: float = 0.05) -> Look:
-    low, high = (one - spread, two - spread), (one + spread, two + spread)
-    return Look(at_s - 0.5, at_s, (one, two), (one, two), (0.001, 0.001), low, high)
-
-
-def reading(state: State, one: float, two: float, bias: tuple[str | None, str | None] = WHISPERED) -> Reading:
-    return Reading(state, Levels((one, two), bias), logged=True)
-
-
-def answer(asks: Reading | None) -> Answer:
-    test = None if asks is None else Proposal("", "", 1.0, "", "", 1.0, asks)
-    return Answer({}, (), test, "" if asks else "known", (), (), ())
-
-
-def asks_leave(walk: Walk) -> str:
-    return walk.move.asks if walk.move else ""
-
-
-def words(parts: Sequence[Part]) -> str:
-    return "".join(part if isinstance(part, str) else part[0] for part in parts)
-
-
-def begun() -> Walk:
-    walk = Walk(Means(whisper=True))
-    assert walk.begin(proven=True) == [WHISPER]
-    return walk
-
-
-BOTH = (Bias.WHISPER, Bias.WHISPER)
-SEATING = LeadCheckView(SEAT, INSTRUCTIONS[SEAT], (), True, 12.6)
+from tests.walk.by_hand import (
+    BOTH,
+    SEATING,
+    WHISPERED,
+    answer,
+    asks_leave,
+    begun,
+    reading,
+    seen,
+    words,
+)
+from tui.walk_words import now, why_nothing
 
 
 def test_leads_that_never_left_battery_positive_are_not_taken_for_seated_unasked() -> None:
@@ -242,260 +214,3 @@ def test_what_cannot_be_done_is_not_asked_again() -> None:
     assert walk.question is not None
     assert "unplugging" in walk.means_now.barred
     assert not walk.means_now.allow(reading(State(plugged=False, control="on"), 0, 0), State())
-
-
-OUT = State(plugged=False)
-JUMPER = Reading(State(control="on"), Levels((0.0, 0.0), jumper=("positive", 1)))
-LAMP = Reading(OUT, Levels((0.0, 0.0), substitute=True))
-
-
-def asked(*wanted: Reading, source_v: float | None = None) -> Walk:
-    """The walk after its first reading and all of these but the last, which is asked for."""
-    walk = begun()
-    if source_v is not None:
-        walk.here = replace(walk.here, taken=(Reading(State(), At("source", source_v), logged=True),))
-    walk.done(NOT_DONE, 0.0)
-    taken(walk, 12.6, 12.6, 0.0)
-    for n, reading in enumerate(wanted, 1):
-        walk.told(answer(reading), 10.0 * n)
-        if n < len(wanted):
-            while walk.move is not None:
-                walk.done(NOT_DONE, 10.0 * n)
-            taken(walk, 12.6, 0.0, 10.0 * n)
-    return walk
-
-
-def taken(walk: Walk, one: float, two: float, at_s: float) -> list[Effect]:
-    """Stand still long enough for a reading, with whatever bias the walk wants; what it then wants."""
-    effects: list[Effect] = []
-    for n in range(1, 4):
-        bias = (walk.bias_wanted.lead1, walk.bias_wanted.lead2)
-        effects += walk.see(seen(one, two, at_s + 0.6 * n), bias, NOT_DONE)
-    return effects
-
-
-def words_of(walk: Walk) -> list[str]:
-    return [move.do for move in walk.here.moves]
-
-
-def test_a_jumper_goes_on_with_the_control_off_and_comes_off_before_anything_else() -> None:
-    """Fused, its battery end last on and first off, never across a supply: common practice, no source."""
-    walk = asked(JUMPER, source_v=12.6)
-    found = walk.here.moves
-    assert [move.do.split()[0] for move in found] == ["Bridge", "Switch"]
-    assert "battery positive to lead 1's pin with a jumper fused at 15 A" in found[0].do
-    for caution in ("never goes across a supply", "Battery end last on, first off", "airbags"):
-        assert caution in found[0].caution
-    walk.done(NOT_DONE, 10.0)
-    walk.done(NOT_DONE, 11.0)
-    assert walk.bias_wanted == QUIET
-    taken(walk, 12.5, 0.1, 11.0)
-    assert walk.here.taken[-1].what == Levels((12.5, 0.1), (None, None), (0.001, 0.001), ("positive", 1))
-    walk.told(answer(reading(OUT, 0, 0)), 20.0)
-    assert words_of(walk)[0] == "Take the jumper off, its battery end first."
-    assert Tell(ChangeKind.CLEAR, "") in walk.done(NOT_DONE, 20.0), "what it moved is no switching"
-
-
-def test_from_a_control_that_is_on_it_is_switched_off_for_the_jumper() -> None:
-    on = Stand(State(control="on"))
-    assert [m.do.split()[0] for m in moves(on, JUMPER)] == ["Switch", "Bridge", "Switch"]
-
-
-def test_a_lamp_in_the_loads_place_is_put_there_unplugged_and_after_a_plain_reading() -> None:
-    walk = asked(LAMP)
-    assert walk.here.wanted is not None
-    assert walk.here.wanted.what == Levels((0.0, 0.0), WHISPERED), "both leads plainly first"
-    while walk.move is not None:
-        walk.done(NOT_DONE, 10.0)
-    taken(walk, 12.6, 2.62, 10.0)
-    walk.told(answer(LAMP), 20.0)
-    (put,) = walk.here.moves
-    assert put.do.startswith("Put a 5 W lamp across the two pins, in place of the load")
-    assert "A 12 V lamp on 12 V, a 24 V lamp on 24 V" in put.caution
-    walk.done(NOT_DONE, 20.0)
-    taken(walk, 12.4, 12.4, 20.0)
-    assert not walk.doubt, "through the lamp both agree, as through a load"
-    walk.told(answer(reading(State(control="on"), 0, 0)), 30.0)
-    assert words_of(walk)[:2] == [
-        "Take the 5 W lamp off the two pins.",
-        "Plug the load in again, and look that both leads are on their pins.",
-    ]
-
-
-def test_a_jumper_that_bridges_nothing_is_not_read() -> None:
-    """Bridged to a post a pin reads what the post does, 12.6 V and 0 V."""
-    for source_v, read_v, doubted in ((12.6, 12.4, False), (12.6, 9.0, True), (None, 0.1, True)):
-        walk = asked(JUMPER, source_v=source_v)
-        walk.done(NOT_DONE, 10.0)
-        walk.done(NOT_DONE, 10.0)
-        taken(walk, read_v, 0.1, 10.0)
-        assert ("is its fuse whole?" in walk.doubt) is doubted
-
-
-def test_who_has_no_jumper_is_not_asked_for_another() -> None:
-    walk = asked(JUMPER)
-    walk.skip(NOT_DONE, 10.0)
-    other = Reading(State(), Levels((0.0, 0.0), jumper=("negative", 2)))
-    aided = replace(walk.means_now, aids=True)
-    assert not aided.allow(other, State())
-    assert aided.allow(LAMP, OUT)
-
-
-def test_a_jumper_is_not_put_on_again_after_the_repair() -> None:
-    """Safe across an open wire, it may stand across the supply once that is mended."""
-    walk = asked(JUMPER, reading(State(), 0, 0), source_v=12.6)
-    walk.here = replace(walk.here, phase=Phase.END, wanted=None, moves=())
-    walk.repaired(30.0)
-    asked_for = [walk.here.wanted, *walk.here.again]
-    assert asked_for
-    assert all(isinstance(r.what, Levels) and not r.what.aided for r in asked_for if r is not None)
-    assert walk.move is not None
-    assert "nothing else held to the circuit" in walk.move.do
-
-
-def test_going_back_undoes_what_the_hands_did() -> None:
-    walk = asked(reading(OUT, 0, 0), reading(State(False, "on"), 0, 0))
-    assert words_of(walk) == ["Switch the control on, and leave it on."]
-    walk.done(NOT_DONE, 20.0)
-    walk.back(21.0)
-    assert words_of(walk) == ["Switch the control off.", "Switch the control on, and leave it on."]
-    walk.done(NOT_DONE, 22.0)
-    walk.back(23.0)
-    assert words_of(walk) == ["'out, off' is read again: see that everything is as it was."]
-    taken(walk, 12.6, 0.0, 23.0)
-    assert walk.here.phase is Phase.MOVE, "it is not read again unasked"
-    assert walk.back(26.0) == [WHISPER], "it is still unplugged, and the log knows"
-    assert [words.split()[0] for words in words_of(walk)] == ["Plug", "Unplug"]
-    assert walk.back(27.0) == [WHISPER]
-    assert [words.split()[0] for words in words_of(walk)] == ["Plug", "The", "Unplug"]
-    assert walk.done(NOT_DONE, 28.0) == [Tell(ChangeKind.PLUG, "in")]
-    assert walk.here.stand == Stand()
-
-
-def test_going_back_takes_light_and_lead_back() -> None:
-    walk = asked(Reading(State(control="on"), At("fuse", 0.0)), reading(OUT, 0, 0))
-    assert walk.here.stand.place == "fuse"
-    for _ in range(3):
-        walk.back(30.0)
-    assert words_of(walk)[:2] == ["Put lead 1 back on its pin.", "Switch the control off."]
-    light = Reading(OUT, Lamp("positive", 1, "lit"))
-    lit = asked(reading(OUT, 0, 0), light)
-    lit.light("dark", 21.0)
-    lit.told(answer(Reading(State(False, "on"), Lamp("positive", 2, "lit"))), 22.0)
-    lit.back(23.0)
-    assert lit.here.phase is Phase.LIGHT, "the light is where it is asked for"
-    lit.back(24.0)
-    assert words_of(lit)[0] == "Take the test light away from the pin."
-
-
-ON = State(control="on")
-
-
-def cycled(off: tuple[float, float], on: tuple[float, float]) -> Walk:
-    """The walk after both were read plugged in, with the control on; 'out, off' is asked for next."""
-    walk = begun()
-    walk.done(NOT_DONE, 0.0)
-    taken(walk, *off, 0.0)
-    walk.told(answer(reading(ON, 0, 0)), 10.0)
-    walk.done(NOT_DONE, 10.0)
-    taken(walk, *on, 10.0)
-    walk.told(answer(reading(OUT, 0, 0)), 20.0)
-    return walk
-
-
-def test_nothing_is_unplugged_while_the_leads_say_that_the_control_is_on() -> None:
-    """12.5 V on lead 2 while on, 0 V while off: 12.46 V is on, a lead that falls is not."""
-    walk = cycled((0.0, 0.0), (0.04, 12.5))
-    walk.see(seen(0.04, 12.46, 20.5), BOTH, NOT_DONE)
-    for step in ("Switch the control off.", "The load is to be unplugged next"):
-        assert words_of(walk)[0].startswith(step)
-        walk.done(NOT_DONE, 21.0)
-        walk.see(seen(0.04, 12.46, 21.5), BOTH, NOT_DONE)
-        told = words(now(walk, NOT_DONE, refused=False))
-        assert "NOT TAKEN: lead 2 still reads as it did while on (12.5 V): is the control off?" in told
-        assert words_of(walk)[0].startswith(step)
-        walk.done(NOT_DONE, 22.0)
-    assert len(walk.here.insisted) == 2
-    walk.back(23.0)
-    assert list(walk.here.insisted) == ["the control being off"]
-
-
-def test_a_control_that_goes_off_at_last_is_noticed_without_a_key() -> None:
-    walk = cycled((12.6, 12.6), (12.5, 0.1))
-    walk.see(seen(12.5, 0.1, 20.5), BOTH, NOT_DONE)
-    walk.done(NOT_DONE, 21.0)
-    walk.see(seen(12.5, 0.1, 21.5), BOTH, NOT_DONE)
-    assert walk.doubt
-    walk.see(seen(12.6, 12.6, 22.5), BOTH, NOT_DONE)
-    assert not walk.doubt
-    assert asks_leave(walk) == "unplugging"
-    walk.done(NOT_DONE, 23.0)
-    assert words_of(walk)[0].startswith("Unplug the load.")
-    assert not walk.here.insisted
-
-
-def test_what_reads_the_same_on_and_off_tells_nothing_of_the_control() -> None:
-    """A welded switch: the leads cannot say, so nothing is asked."""
-    walk = cycled((12.5, 0.1), (12.5, 0.1))
-    walk.see(seen(12.5, 0.1, 20.5), BOTH, NOT_DONE)
-    walk.done(NOT_DONE, 21.0)
-    assert asks_leave(walk) == "unplugging"
-
-
-def test_a_side_that_stands_on_what_was_insisted_on_is_only_a_lean() -> None:
-    walk = cycled((12.6, 12.6), (12.5, 0.1))
-    for _ in range(3):
-        walk.see(seen(12.6, 12.6, 21.0), BOTH, NOT_DONE)
-        walk.done(NOT_DONE, 21.0)
-    taken(walk, 12.6, 12.6, 21.0)
-    assert walk.doubt.startswith("Nothing changed when it was unplugged")
-    walk.done(NOT_DONE, 24.0)
-    taken(walk, 12.6, 12.6, 24.0)
-    assert walk.here.insisted == ("'out, off'",)
-    given = walk.here.taken
-    for sure, word in ((0.95, "A LEAN ONLY"), (0.6, "NOT KNOWN YET")):
-        walk.answer = Answer({"low": sure, "high": 1 - sure}, (), None, "known", (), (), given)
-        walk.here = replace(walk.here, phase=Phase.END, wanted=None, moves=())
-        assert big_word(walk, refused=False) == word
-        assert "You insisted on 'out, off'" in words(now(walk, NOT_DONE, refused=False))
-    walk.here = replace(walk.here, insisted=())
-    walk.answer = Answer({"low": 0.95, "high": 0.05}, (), None, "known", (), (), given)
-    assert big_word(walk, refused=False) == "GROUND SIDE"
-
-
-def on_after_rest() -> Walk:
-    walk = begun()
-    walk.done(NOT_DONE, 0.0)
-    taken(walk, 0.0, 0.0, 0.0)
-    walk.told(answer(reading(ON, 0, 0)), 10.0)
-    walk.done(NOT_DONE, 10.0)
-    return walk
-
-
-def test_a_drop_that_stays_without_the_whisper_is_no_free_lead() -> None:
-    """2.6 V over a bad ground: the whisper's level, and a real one."""
-    walk = on_after_rest()
-    both, none = BOTH, (Bias.OFF, Bias.OFF)
-    effects = [walk.see(seen(2.6, 12.5, at_s), both, NOT_DONE) for at_s in (10.6, 11.2, 11.3)]
-    assert effects[-1] == [QUIET], "asked before anything is said"
-    assert "held by nothing" not in words(leads(walk))
-    for at_s in (11.4, 12.0, 12.6):
-        walk.see(seen(2.58, 12.5, at_s), none, NOT_DONE)
-    assert walk.bias_wanted == WHISPER
-    for at_s in (12.7, 13.3, 13.9):
-        walk.see(seen(2.6, 12.5, at_s), both, NOT_DONE)
-    assert walk.here.taken[-1].what == Levels((2.6, 12.5), WHISPERED, (0.001, 0.001))
-    assert not walk.here.insisted
-
-
-def test_a_lead_that_falls_without_the_whisper_is_on_nothing() -> None:
-    walk = on_after_rest()
-    for at_s in (10.6, 11.2, 11.3):
-        walk.see(seen(2.6, 12.5, at_s), BOTH, NOT_DONE)
-    for at_s in (11.4, 12.0, 12.6):
-        walk.see(seen(0.0, 12.5, at_s), (Bias.OFF, Bias.OFF), NOT_DONE)
-    for at_s in (12.7, 13.3, 13.9):
-        walk.see(seen(2.6, 12.5, at_s), BOTH, NOT_DONE)
-    assert walk.doubt.startswith("Lead 1 reads as on nothing")
-    assert "2.60 V (held by nothing)" in words(leads(walk))
-    assert len(walk.here.taken) == 1

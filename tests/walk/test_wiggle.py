@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from daq.samples import Block, Counts, Layout, Scale
+from daq.samples import Block, Counts, Gap, GapReason, Layout, Scale
 from daq.stillness import look
 from daq.trace import TraceRing
 from daq.wiggle import Wiggle
@@ -90,6 +90,18 @@ def test_a_pulsed_lead_departs_where_it_rests_for_several_periods(period_s: floa
     assert watched(counts[:12000]).away == (2,)
     counts[9000:14000, 1] = 260
     assert watched(counts).counts == {(2, "stopped"): 1}, "at neither end"
+
+
+def test_lost_samples_are_no_pulses_that_stopped() -> None:
+    """Nobody saw what the lead did meanwhile."""
+    counts, ring, wiggle = pulsed(5.0, 0.05, 0.02), TraceRing(), Wiggle()
+    for at in range(0, len(counts), 400):
+        if at == 12_000:
+            ring.push(Gap(at, 1.0, 0.01, None, GapReason.UNPLUGGED))
+        ring.push(Block(at, counts[at : at + 400], LAYOUT))
+        wiggle.watch(ring)
+    assert wiggle.pulses == (False, True)
+    assert wiggle.total == 0
 
 
 def test_a_lead_that_moves_too_slowly_for_its_beat_to_be_known_says_so() -> None:
