@@ -14,7 +14,8 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from daq.hypotheses import Hypothesis, circuits
+from daq.explained import circuits
+from daq.hypotheses import Hypothesis
 from daq.knowledge import Knowledge
 from daq.likelihood import Scorer, scorers
 from daq.readings import Reading

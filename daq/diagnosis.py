@@ -29,8 +29,9 @@ import numpy.typing as npt
 from daq.aiming import aimed_singly
 from daq.circuit import Circuits
 from daq.circuit_reading import Seen
+from daq.explained import circuits
 from daq.fitting import Fits
-from daq.hypotheses import Hypothesis, circuits, hypotheses
+from daq.hypotheses import Hypothesis, hypotheses
 from daq.knowledge import Knowledge, shipped
 from daq.likelihood import Place, Scorer, highest
 from daq.readings import Reading

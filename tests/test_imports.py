@@ -56,6 +56,7 @@ REASONING = {
         "climbing",
         "fitting",
         "hypotheses",
+        "explained",
         "short_circuits",
         "readings",
     ),

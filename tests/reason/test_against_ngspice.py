@@ -13,7 +13,8 @@ import pytest
 
 from daq.circuit import Circuits, Instrument, Light, Setup
 from daq.circuit_reading import readings
-from daq.hypotheses import Hypothesis, circuits, hypotheses
+from daq.explained import circuits
+from daq.hypotheses import Hypothesis, hypotheses
 from daq.knowledge import shipped
 from daq.unknowns import Array, Draws, unaimed
 from tests.physics.spice import UnsolvedError, operating_points

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from daq.diagnosis import Belief, diagnose
-from daq.hypotheses import circuits, hypotheses
+from daq.explained import circuits
+from daq.hypotheses import hypotheses
 from daq.information import Array, entropy, expected_bits
 from daq.knowledge import shipped
 from daq.likelihood import Scorer, highest

@@ -16,8 +16,9 @@ from daq import diagnosis
 from daq.aiming import PRIOR_SHARE
 from daq.climbing import Climb, Mode, Start
 from daq.diagnosis import Belief, diagnose
+from daq.explained import circuits
 from daq.fitting import Fits
-from daq.hypotheses import HEALTHY, Fault, Hypothesis, circuits, hypotheses
+from daq.hypotheses import HEALTHY, Fault, Hypothesis, hypotheses
 from daq.knowledge import shipped, with_changes
 from daq.likelihood import Scorer, highest
 from daq.readings import Reading, parse_all

@@ -12,7 +12,8 @@ from daq.circuit import Instrument, Setup
 from daq.circuit_network import Array, Network, solve
 from daq.circuit_parts import COLD_SHARE, THERMAL_V, Filament, Junction, Load
 from daq.circuit_reading import Case, all_readings
-from daq.hypotheses import circuits, hypotheses
+from daq.explained import circuits
+from daq.hypotheses import hypotheses
 from daq.knowledge import shipped
 from daq.unknowns import unaimed
 

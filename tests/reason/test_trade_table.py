@@ -12,7 +12,8 @@ import pytest
 
 from daq.circuit import Instrument, Setup
 from daq.circuit_reading import readings
-from daq.hypotheses import Fault, circuits, hypotheses
+from daq.explained import circuits
+from daq.hypotheses import Fault, hypotheses
 from daq.knowledge import shipped
 from daq.unknowns import CHOICES, DIALS, Draws
 

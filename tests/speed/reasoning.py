@@ -11,7 +11,8 @@ from functools import partial
 
 from daq.circuit import Circuits
 from daq.diagnosis import DRAWS, first_look
-from daq.hypotheses import circuits, hypotheses
+from daq.explained import circuits
+from daq.hypotheses import hypotheses
 from daq.knowledge import shipped
 from daq.likelihood import Scorer
 from daq.readings import Reading, parse_all
