@@ -153,7 +153,9 @@ def _next_test(judged: Judgement, seen: Seen, answer: Answer) -> NextTest | None
 
 def _said(proposal: Proposal, when: str) -> NextTest:
     do = when + proposal.do[0].lower() + proposal.do[1:] if when else proposal.do
-    return NextTest(do, proposal.reading, round(proposal.expected_bits, 3), proposal.splits, proposal.caution)
+    otherwise = None if proposal.otherwise is None else _said(proposal.otherwise, when)
+    bits = round(proposal.expected_bits, 3)
+    return NextTest(do, proposal.reading, bits, proposal.splits, proposal.caution, otherwise)
 
 
 def _candidate(e: Explanation, probability: float) -> Candidate:

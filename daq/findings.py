@@ -164,13 +164,21 @@ class Candidate:
 
 @dataclass(frozen=True, slots=True)
 class NextTest:
-    """The one thing to do next; `reading` is a hand-reading template, `splits` what each outcome means."""
+    """The one thing to do next; `reading` is a hand-reading template, `splits` what each outcome means.
+
+    `otherwise` is the test in its place where `do` asks for another direction or speed and there is none.
+    """
 
     do: str
     reading: str = ""
     expected_bits: float | None = None
     splits: str = ""
     caution: str = ""
+    otherwise: NextTest | None = None
+
+    @property
+    def and_otherwise(self) -> tuple[NextTest, ...]:
+        return (self,) if self.otherwise is None else (self, self.otherwise)
 
 
 @dataclass(frozen=True, slots=True)
@@ -325,4 +333,5 @@ def _next_test(n: NextTest) -> dict[str, Any]:
         "expected_bits": n.expected_bits,
         "splits": n.splits,
         "caution": n.caution,
+        **({} if n.otherwise is None else {"otherwise": _next_test(n.otherwise)}),
     }

@@ -70,6 +70,11 @@ class Offer:
     minutes: float
 
     @property
+    def another_position(self) -> bool:
+        """Whether the control must have another direction or speed, as that of a lamp has not."""
+        return self.reading.state.control == "other"
+
+    @property
     def template(self) -> str:
         """The reading as it will be written, "V" where a voltage goes."""
         state, what = self.reading.state, self.reading.what

@@ -70,7 +70,7 @@ class Reporter:
         if not judgement.fits:
             lines.insert(0, NO_FIT)
         if judgement.next_test is not None and judgement.next_test.reading:
-            lines.append(_next_line(judgement.next_test))
+            lines += map(_next_line, judgement.next_test.and_otherwise)
         essence = _without_numbers("; ".join(lines))
         if self._said.get("reasons") == essence:
             return []

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from daq.reason_words import SIDE_WORDS, Explanation, leaks, misreadings
-from daq.reasoning import Answer
+from daq.reasoning import Answer, Proposal
 
 MOST_LISTED = 8
 MOST_ALIKE = 3
@@ -41,6 +41,10 @@ def _next(answer: Answer) -> list[str]:
             "known, but for look-alikes": "nothing: what is left cannot be told apart by readings here.",
         }.get(answer.stop, "nothing: no test offered here would tell more; follow the wire itself.")
         return [f"next: {reason}"]
+    return [line for each in test.and_otherwise for line in _said(each)]
+
+
+def _said(test: Proposal) -> list[str]:
     out = [f"next: {test.do}"]
     if test.caution:
         out.append(f"caution: {test.caution}")

@@ -114,9 +114,10 @@ def instruction(test: Offer) -> str:
         steps.append(f"key {state.key}")
     if state.neighbour_off:
         steps.append("whatever else shares its wires switched off")
-    steps.append(
-        {"other": "control in its other direction or speed"}.get(state.control, f"control {state.control}")
-    )
+    if test.another_position:
+        steps = [steps[0].lower(), *steps[1:], "control moved there", _doing(what)]
+        return f"If the control has another direction or speed: {', '.join(steps)}."
+    steps.append(f"control {state.control}")
     return f"{', '.join(steps)}: {_doing(what)}."
 
 

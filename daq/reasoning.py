@@ -33,7 +33,10 @@ OPEN_LOAD = (Fault("open", "load"), Fault("open", "connector pin"))
 
 @dataclass(frozen=True, slots=True)
 class Proposal:
-    """The next test, said; `asks` has blanks where its values go."""
+    """The next test, said; `asks` has blanks where its values go.
+
+    `otherwise` is the best one left where this asks for another direction or speed and the control has none.
+    """
 
     do: str
     reading: str
@@ -42,6 +45,11 @@ class Proposal:
     caution: str
     minutes: float
     asks: Reading
+    otherwise: Proposal | None = None
+
+    @property
+    def and_otherwise(self) -> tuple[Proposal, ...]:
+        return (self,) if self.otherwise is None else (self, self.otherwise)
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,20 +126,21 @@ def reason(
     tests = play_all(belief, played, means)
     alike = _look_alikes(played, tests, names)
     stop = "" if not given or misfits else _known(ranked, alike, knowledge)
-    best = None if stop else next((t for t in tests if worth_doing(t, belief)), None)
     sides = _sides(ranked, knowledge, doubt, switching)
     rivals = [] if switching is not None or not given else rival_sides(sides, knowledge)
+    useful = [] if stop else [t for t in tests if worth_doing(t, belief)]
+    if rivals:
+        useful += [t for t in tests if _tells_sides(t, played, names, sides, rivals)]
+    best = useful[0] if useful else None
     if best is None and rivals:
-        best = next((t for t in tests if _tells_sides(t, played, names, sides, rivals)), None)
-        if best is None:
-            said = without_prior_alone(sides, rivals, knowledge)
-            ranked = [(e, p * said[e.side] / max(sides[e.side], 1e-12)) for e, p in ranked]
-            sides = said
+        said = without_prior_alone(sides, rivals, knowledge)
+        ranked = [(e, p * said[e.side] / max(sides[e.side], 1e-12)) for e, p in ranked]
+        sides = said
     stop = "" if best is not None else stop
     return Answer(
         sides,
         tuple((e, p * (1.0 - doubt)) for e, p in sorted(ranked, key=lambda r: -r[1]) if p >= LEAST_LISTED),
-        None if best is None else _proposal(best, [names[n] for n in played.numbers]),
+        _proposal(useful, [names[n] for n in played.numbers]),
         stop or ("" if best is not None else "no test would tell more"),
         misfits,
         alike,
@@ -273,12 +282,29 @@ def _tells_sides(
     return False
 
 
-def _proposal(best: Played, names: list[Explanation]) -> Proposal:
-    test = best.test
-    meanings = outcomes_sentence(best, names)
+def _proposal(useful: list[Played], names: list[Explanation]) -> Proposal | None:
+    """The first of the tests, said; a control may have but one position that is on: then the next of them."""
+    if not useful:
+        return None
+    best, test = useful[0], useful[0].test
+    meanings, otherwise = outcomes_sentence(best, names), None
+    if test.another_position:
+        otherwise = _proposal([t for t in useful if not t.test.another_position], names)
+        otherwise = otherwise and replace(otherwise, do=f"If it has none: {_lower(otherwise.do)}")
     return Proposal(
-        instruction(test), test.template, best.bits, meanings, caution(test), test.minutes, test.reading
+        instruction(test),
+        test.template,
+        best.bits,
+        meanings,
+        caution(test),
+        test.minutes,
+        test.reading,
+        otherwise,
     )
+
+
+def _lower(sentence: str) -> str:
+    return sentence[0].lower() + sentence[1:]
 
 
 def _look_alikes(
@@ -332,6 +358,7 @@ def _candidate(e: Explanation, probability: float) -> dict[str, Any]:
 
 
 def _next_test(p: Proposal) -> dict[str, Any]:
+    beside = {} if p.otherwise is None else {"otherwise": _next_test(p.otherwise)}
     return {
         "do": p.do,
         "reading": p.reading,
@@ -339,4 +366,5 @@ def _next_test(p: Proposal) -> dict[str, Any]:
         "splits": p.splits,
         "caution": p.caution,
         "minutes": round(p.minutes, 1),
+        **beside,
     }

@@ -134,12 +134,12 @@ def _readings(findings: Findings) -> Iterator[tuple[str, str]]:
 
 
 def _next(j: Judgement) -> Iterator[str]:
-    if j.next_test is not None:
-        yield _paragraph(j.next_test.do)
-        for meaning in filter(None, j.next_test.splits.split("; ")):
+    for test in j.next_test.and_otherwise if j.next_test is not None else ():
+        yield _paragraph(test.do)
+        for meaning in filter(None, test.splits.split("; ")):
             yield _paragraph(meaning, "small")
-        if j.next_test.caution:
-            yield _caution(j.next_test.caution)
+        if test.caution:
+            yield _caution(test.caution)
     if j.candidates:
         yield _table(line.split("  ", 1) for line in could_be(j))
 

@@ -33,12 +33,12 @@ def summary(findings: Findings, file: str, marked: Sequence[Marked] = ()) -> lis
         lines.append(f"leads: {words.roles(j)}")
     lines.append(f"why: {j.why}")
     lines += [f"could be: {line}" for line in could_be(j)]
-    if j.next_test is not None:
-        lines.append(f"next: {j.next_test.do}")
-        if j.next_test.reading:
-            lines += [f"  {meaning}" for meaning in j.next_test.splits.split("; ")]
-        if j.next_test.caution:
-            lines.append(f"caution: {j.next_test.caution}")
+    for test in j.next_test.and_otherwise if j.next_test is not None else ():
+        lines.append(f"next: {test.do}")
+        if test.reading:
+            lines += [f"  {meaning}" for meaning in test.splits.split("; ")]
+        if test.caution:
+            lines.append(f"caution: {test.caution}")
     lines += _levels(findings)
     lines += [f"caution: {MEASURED.get(c, c)}" for c in findings.cautions]
     edges = [f"{e.state.value} at {e.t_s:.4f} s" for e in findings.edges]

@@ -210,7 +210,10 @@ def _control(at: Stand, to: Stand) -> list[Move]:
     do, caution = {
         "off": ("Switch the control off.", ""),
         "on": ("Switch the control on, and leave it on.", MOVES),
-        "other": ("Move the control to its other direction or speed, and leave it there.", MOVES),
+        "other": (
+            "If the control has another direction or speed, move it there and leave it; else pass this over.",
+            MOVES,
+        ),
     }[control]
     return [Move(do, replace(at, state=replace(at.state, control=control)), caution)]
 

@@ -66,8 +66,8 @@ def verdict(judgement: Judgement, waits: bool = False) -> Iterator[Fact]:
     side = f"{words.SIDE[judgement.side].upper()} ({words.MEANING[judgement.side]})"
     yield "verdict", "; ".join(part for part in (side, words.roles(judgement), sure) if part)
     yield "why", judgement.why
-    test = judgement.next_test
-    if test is not None:
+    tests = judgement.next_test.and_otherwise if judgement.next_test is not None else ()
+    for test in tests:
         yield "next test", test.do
         for meaning in test.splits.split("; ") if test.splits else ():
             yield "", meaning

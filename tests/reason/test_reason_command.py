@@ -63,6 +63,28 @@ def test_the_document_keeps_its_contract(readings: list[str]) -> None:
         assert parse(re.sub(r"\bV\b", "1.5", test["reading"]).replace("lit|dim|dark", "dim"))
 
 
+def test_a_test_that_needs_another_position_says_so_and_names_one_for_a_control_without() -> None:
+    """A lamp's switch has but one position that is on."""
+    readings = ("source 12.6", "in off 0 0", "in on 8.93 0.07")
+    test = reasoned(*readings)["next_test"]
+    assert test["reading"] == "in other V V"
+    assert test["do"].startswith("If the control has another direction or speed: load plugged in, ")
+    instead = test["otherwise"]
+    assert instead["do"].startswith("If it has none: load plugged in, control on: ")
+    assert "other" not in instead["reading"].split()
+    assert parse(instead["reading"].replace("V", "12.5"))
+    assert "otherwise" not in instead
+    lines = run("reason", *readings).stdout.splitlines()
+    told = [line.removeprefix("next: ") for line in lines if line.startswith("next: ")]
+    assert told == [test["do"], instead["do"]]
+
+
+def test_any_other_test_stands_alone() -> None:
+    test = reasoned("in off 12.6 12.6", "in on 12.6 12.6")["next_test"]
+    assert " other " not in test["reading"]
+    assert "otherwise" not in test
+
+
 def test_the_same_readings_give_the_same_answer() -> None:
     assert reasoned("in off 0 0", "in on 8.9 0.1") == reasoned("in off 0 0", "in on 8.9 0.1")
 

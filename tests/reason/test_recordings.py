@@ -16,17 +16,19 @@ import pytest
 
 from daq.capture import CaptureSource
 from daq.explain import NO_FIT, explained, readings_of, reasoned
-from daq.findings import Findings, Judgement, LoadState, Side
+from daq.findings import Findings, Judgement, LoadState, Side, to_json
 from daq.pipeline import Pipeline
 from daq.readings import Levels, State, parse_all
 from daq.reasoning import reason
 from daq.recordings_in import analyse
 from daq.samples import Bias, Block, Change, ChangeKind, Item, Layout, Origin
 from daq.seen import Held, Seen, SeenState
+from daq.summary import summary
 from tests.analysis.volts import MICROVOLT, blocks
 from tests.analysis.waves import HIGH, LOW, levels
 from tests.physics import circuits
 from tests.physics.recordings import Recording, record
+from tui.details import verdict
 
 SEED = 424242
 HEALTHY = ("contact", "transistor", "flasher", "reversing")
@@ -223,3 +225,18 @@ def test_leads_that_move_together_where_it_was_marked_are_an_open_ground() -> No
     assert first.place in ("ground wire", "ground point")
     grounds = [c.probability for c in found.candidates if c.place in ("ground wire", "ground point")]
     assert sum(grounds) > 0.75
+
+
+def test_a_recorded_lamp_is_not_left_with_a_test_of_another_direction() -> None:
+    with CaptureSource(Path(__file__).parents[2] / "recordings" / "mower-work-lamp.whichside") as source:
+        found = explained(analyse(source))
+    test = found.judgement.next_test
+    assert test is not None
+    assert test.do.startswith("If the control has another direction or speed: ")
+    assert test.otherwise is not None
+    assert test.otherwise.do.startswith("If it has none: ")
+    assert to_json(found, "lamp")["next_test"]["otherwise"]["reading"] == test.otherwise.reading
+    said = (summary(found, "lamp"), [text for _, text in verdict(found.judgement)])
+    for lines in said:
+        assert any(test.otherwise.do in line for line in lines)
+        assert any(test.otherwise.caution in line for line in lines)

@@ -155,6 +155,11 @@ def test_the_plug_is_pulled_with_the_control_off_and_a_lead_goes_back_first() ->
     assert moves(now, Reading(State(control="on"), At("fuse", 0.0))) == ()
 
 
+def test_another_direction_is_asked_for_only_if_there_is_one() -> None:
+    (move,) = moves(Stand(State()), reading(State(control="other"), 0, 0))
+    assert move.do.startswith("If the control has another direction or speed, ")
+
+
 def test_what_a_lead_read_along_the_wire_is_no_evidence_of_the_loads_pins() -> None:
     walk = begun()
     walk.done(NOT_DONE, 0.0)
