@@ -186,7 +186,15 @@ def _seen(m: Material, context: Context, side: Side, events: Sequence[Span], loa
     if switched is not None and any(e.kind in DROPOUTS for e in events):
         broken = broken_state(m.levels, context.rate_hz, context.scale, switched)
     return Seen(
-        states_of(m.levels, m.turns, context.marks, context.rate_hz, context.scale, switched),
+        states_of(
+            m.levels,
+            m.turns,
+            context.marks,
+            context.rate_hz,
+            context.scale,
+            switched,
+            side is Side.UNDETERMINED,
+        ),
         context.held,
         LoadState.FORWARD if m.forward >= m.reverse else LoadState.REVERSE,
         context.checked_source_v,

@@ -7,6 +7,9 @@ less sure, where a circuit was none that the engine knows. Where nothing switche
 control position that was only inferred then decides nothing, what the user marked does, once the leads are
 proven.
 
+Both leads at zero and both at source, with nobody's mark, are an open ground whose control was moved, or a
+feed whose key was turned: half the answer is either's.
+
 A fault that comes and goes is no state of the circuit: its levels are reasoned about alone, as a load that
 was switched on and had worked a moment before.
 """
@@ -16,13 +19,15 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import lru_cache
 
+from daq.crossings import UV
 from daq.findings import Candidate, Findings, Judgement, Lead, LoadState, NextTest, Side
 from daq.judge import DEFINITE, UNPROVEN_MOST
 from daq.readings import At, Levels, Reading, State
 from daq.reason_words import Explanation
-from daq.reasoning import Answer, Proposal, Switching, reason
+from daq.reasoning import Answer, Proposal, Switching, either, reason
 from daq.samples import Bias
 from daq.seen import Held, Look, Seen, SeenState
+from daq.settled import AWAKE_UV, DEAD_UV
 
 LISTED = 0.002
 DECIMALS = 3  # of volts: nothing hangs on less
@@ -56,8 +61,12 @@ def answer_of(seen: Seen, judged: Judgement) -> Answer | None:
     """The engine's answer; None without a single reading."""
     if seen.broken is not None:
         return _answered((_reading(seen.broken, "on"),), _switching(judged, worked=True))
-    given = readings_of(seen, judged.side)
-    return _answered(given, _switching(judged, drew_current=seen.drew_current)) if given else None
+    given, switching = readings_of(seen, judged.side), _switching(judged, drew_current=seen.drew_current)
+    if not given:
+        return None
+    answer = _answered(given, switching)
+    turned = _with_key(given)
+    return answer if turned == given else either(answer, _answered(turned, switching))
 
 
 @lru_cache(maxsize=64)
@@ -91,6 +100,22 @@ def _inferred(state: SeenState, side: Side, usual: LoadState) -> str | None:
     if side is Side.REVERSING:
         return "on" if state.load is LoadState.FORWARD else "other"
     return "on" if state.load is usual else None
+
+
+def _with_key(given: tuple[Reading, ...]) -> tuple[Reading, ...]:
+    """As if the key had been turned between both leads at zero and both at source, where nobody says so."""
+    keys = [_key(reading) for reading in given]
+    if not {"on", "off"} <= {*keys}:
+        return given
+    return tuple(replace(r, state=replace(r.state, key=key)) for r, key in zip(given, keys, strict=True))
+
+
+def _key(reading: Reading) -> str | None:
+    what, state = reading.what, reading.state
+    if not isinstance(what, Levels) or not state.plugged or state.control != "?" or None in what.volts:
+        return None
+    low, high = sorted(v for v in what.volts if v is not None)
+    return "off" if high < DEAD_UV / UV else "on" if low > AWAKE_UV / UV else None
 
 
 def _reading(state: SeenState, control: str) -> Reading:

@@ -148,6 +148,23 @@ def reason(
     )
 
 
+def either(one: Answer, other: Answer) -> Answer:
+    """Of two stories of the same readings, neither more likely before: half of each. The next test is the
+    other's, which must hold whichever it was."""
+    chances: dict[Explanation, float] = {}
+    for answer in (one, other):
+        for e, p in answer.candidates:
+            chances[e] = chances.get(e, 0.0) + p / 2
+    return replace(
+        other,
+        side={side: (p + other.side[side]) / 2 for side, p in one.side.items()},
+        candidates=tuple(sorted(chances.items(), key=lambda pair: -pair[1])),
+        misfits=one.misfits if other.misfits else (),
+        look_alikes=(),
+        given=one.given,
+    )
+
+
 def _believed(given: Sequence[Reading], knowledge: Knowledge, switching: Switching | None) -> Belief:
     if switching is None:
         return diagnose(given, knowledge)

@@ -38,6 +38,7 @@ MOVING_WEIGHT = 0.05
 LEAST_S = 0.02  # shorter stretches show no level
 WEIGHT_MOST_S = 0.3  # a long stretch counts no more than this: many short ones are more than one long fault
 TOGETHER_UV = 1.0 * UV
+DEAD_UV, AWAKE_UV = 1.0 * UV, 4.0 * UV  # both leads below, or above: nothing flows either way
 ALIKE_V = 0.25  # levels closer than this, or than
 ALIKE_SHARE = 0.03  # this part of the highest level, are one
 
@@ -106,10 +107,12 @@ def states_of(
     rate_hz: float,
     scale: Scale | None,
     switched: OffKind | None = None,
+    undetermined: bool = False,
 ) -> tuple[SeenState, ...]:
     """The states that these levels come down to: marked ones first, then those that only the levels tell.
 
-    `switched` is how off differs from on where the side is known: what differs otherwise is no off.
+    `switched` is how off differs from on where the side is known: what differs otherwise is no off. Where it
+    is `undetermined`, off at zero and off at source are two states.
     """
     levels = [x for x in levels if not x.short]
     if switched is not None and any(x.kind is switched for x in levels):
@@ -123,9 +126,10 @@ def states_of(
             groups.setdefault((control, label), []).append((level.levels, weight))
     told = {_load_by(control) for control, _ in groups if control is not None}
     found = [
-        _usual(control, label, members, scale)
+        _usual(control, label, some, scale)
         for (control, label), members in groups.items()
         if control is not None or (label is not LoadState.OFF) not in told
+        for some in (_dead_and_awake(members) if undetermined and control is None else [members])
     ]
     return tuple(sorted(found, key=lambda s: (s.control is None, s.control or "", s.load.value)))
 
@@ -141,6 +145,13 @@ def broken_state(
         if x.kind in kinds and min(x.levels) > KICKED_UV
     ]
     return _usual("on", LoadState.OFF, members, scale) if members else None
+
+
+def _dead_and_awake(members: list[tuple[Pair, float]]) -> list[list[tuple[Pair, float]]]:
+    """Both leads at zero, and both at source: how long each lasted says nothing of which of them counts."""
+    dead = [m for m in members if max(m[0]) < DEAD_UV]
+    awake = [m for m in members if min(m[0]) > AWAKE_UV]
+    return [dead, awake] if dead and awake else [members]
 
 
 def _load_by(control: str) -> bool:

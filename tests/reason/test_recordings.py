@@ -16,6 +16,7 @@ import pytest
 
 from daq.capture import CaptureSource
 from daq.explain import NO_FIT, explained, readings_of, reasoned
+from daq.explain_words import could_be
 from daq.findings import Findings, Judgement, LoadState, Side, to_json
 from daq.pipeline import Pipeline
 from daq.readings import Levels, State, parse_all
@@ -225,6 +226,25 @@ def test_leads_that_move_together_where_it_was_marked_are_an_open_ground() -> No
     assert first.place in ("ground wire", "ground point")
     grounds = [c.probability for c in found.candidates if c.place in ("ground wire", "ground point")]
     assert sum(grounds) > 0.75
+
+
+def test_leads_that_move_together_unmarked_say_the_same_live_as_in_the_recording() -> None:
+    """An open ground or a feed that wakes: zero and source both count, whichever lasted longer."""
+    for zero_s, source_s in ((0.5, 0.9), (0.9, 0.5)):
+        volts = levels([(zero_s, 0.0, 0.0), (source_s, 12.6, 12.6)] * 3 + [(zero_s, 0.0, 0.0)], noise_v=0.01)
+        pipeline = Pipeline()
+        for item in blocks(volts, 4000):
+            pipeline.push(item)
+        now = pipeline.snapshot()
+        pipeline.finish()
+        live, found = reasoned(now.judgement, now.look), explained(pipeline.findings()).judgement
+        for judgement in (live, found):
+            assert judgement.side is Side.UNDETERMINED
+            first = judgement.candidates[0]
+            assert (first.side, first.fault, first.place) == (Side.HIGH, "open", "ground wire")
+            of_side = {s: sum(c.probability for c in judgement.candidates if c.side is s) for s in Side}
+            assert 0.2 < of_side[Side.LOW] < of_side[Side.HIGH] < 0.6
+        assert could_be(live) == could_be(found)
 
 
 def test_a_recorded_lamp_is_not_left_with_a_test_of_another_direction() -> None:
