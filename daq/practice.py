@@ -78,6 +78,13 @@ def marked(answer: Answer, truth: Truth) -> list[Mark]:
     ]
 
 
+def score(marks: Sequence[Mark]) -> str:
+    """'2 of 3 right: it is ground side; control wire: lead 2; wrong with it: feed wire open'."""
+    side, *others = marks
+    true = "; ".join([side.true, *(f"{m.asked}: {m.true}" for m in others)])
+    return f"{sum(m.right for m in marks)} of {len(marks)} right: it is {true}"
+
+
 def lines(marks: Sequence[Mark], truth: Truth) -> list[str]:
     """'switched: ground side, right', '...: you said A, it is B', and what that means."""
     told = [

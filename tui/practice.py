@@ -20,7 +20,7 @@ from daq.practice import CONTROLS, FAULTS, SIDES, Answer
 from daq.samples import DeviceInfo
 from daq.session import Noted, Session
 from daq.snapshot import Snapshot
-from tui import keys, panels
+from tui import keys
 from tui.bench import BenchScreen
 from tui.details import DetailsScreen, Fact
 from tui.keys import Key
@@ -31,6 +31,7 @@ TELLING = {"drive": "drive and catch", "walk": "walk the wire"}
 """Actions that would give the answer away, and what they are called."""
 
 KEPT = "kept back until you have answered"
+_AFTERWARDS = "Enter: see what the program makes of it; there, d lists what could be wrong"
 
 UNTOLD = Judgement(
     side=Side.UNDETERMINED,
@@ -95,9 +96,7 @@ class ToldScreen(ModalScreen[None]):
 
     def compose(self) -> ComposeResult:
         with Vertical(id="kinds-box"):
-            yield Static(
-                "\n".join([*self._told, "", "Enter: see what the program makes of it"]), markup=False
-            )
+            yield Static("\n".join([*self._told, "", _AFTERWARDS]), markup=False)
 
 
 class PracticeScreen(BenchScreen):
@@ -137,9 +136,9 @@ class PracticeScreen(BenchScreen):
         if answer is None:
             return
         self.answered = answer
-        told = practice.lines(practice.marked(answer, self._truth), self._truth)
-        self.app.push_screen(ToldScreen(told))
-        self.notice(f"{panels.DOT.join(told[:2])}; q, then whichside practice, for another", 30.0)
+        marks = practice.marked(answer, self._truth)
+        self.app.push_screen(ToldScreen(practice.lines(marks, self._truth)))
+        self.notice(f"{practice.score(marks)}; q, then whichside practice, for another", 30.0)
 
     def action_drive(self) -> None:
         self._unless_telling("drive", super().action_drive)

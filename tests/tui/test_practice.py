@@ -16,7 +16,7 @@ from daq.bench import BenchSource, benches
 from daq.bench_rig import BenchCircuit
 from daq.findings import Side
 from daq.pipeline import Pipeline
-from daq.practice import FAULTS, NO_FAULT, Answer, drawn, fault_of, lines, marked
+from daq.practice import FAULTS, NO_FAULT, Answer, drawn, fault_of, lines, marked, score
 from daq.session import Session
 from tests.tui.stage import LARGE, SMALL, on_stage, tap, text, until
 from tests.tui.stage import lines as lines_of
@@ -54,6 +54,15 @@ def test_what_is_wrong_is_said_with_what_is_right() -> None:
     assert said[0].startswith("switched: you said ")
     assert said[1].endswith(", right")
     assert "switched between" in said[-1]
+
+
+def test_all_that_was_asked_is_scored() -> None:
+    """Three questions: a fault that was not found is no full score."""
+    truth = next(b.truth for b in benches() if b.name == "gate-lamp")
+    said = score(marked(Answer(Side.LOW, truth.control_lead, NO_FAULT), truth))
+    assert said == (
+        "2 of 3 right: it is ground side; control wire: lead 2; wrong with it: feed wire high resistance"
+    )
 
 
 def test_a_seed_gives_one_circuit_and_seeds_give_many() -> None:
@@ -106,6 +115,10 @@ async def test_nothing_is_told_until_answered(size: tuple[int, int]) -> None:
         await tap(pilot, "enter")
         await until(pilot, lambda: "% sure" in text(pilot.app))
         assert "Enter your answer" not in text(pilot.app)
+        truth = HEALTHY.truth
+        score = f"3 of 3 right: it is ground side; control wire: lead {truth.control_lead}; wrong with it:"
+        shown = " ".join(text(pilot.app).split())
+        assert f"{score} {NO_FAULT}; q, then whichside practice" in shown
 
 
 def readings_in_sight(pilot: Pilot[Any]) -> bool:
