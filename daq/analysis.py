@@ -41,6 +41,7 @@ class Context:
     rate_hz: float
     expectation: str = "switching"
     reference_proven: bool = False
+    check_failed: bool = False  # the lead check, and none was passed since
     checked_source_v: float | None = None
     whispered: bool = False
     ac: bool = False
@@ -165,6 +166,7 @@ def _evidence(m: Material, context: Context) -> Evidence:
         on_levels_v=_on_levels(m),
         off_levels_v=_volts(max(m.rests, key=lambda r: r[1])[0]) if m.rests else None,
         reference_proven=context.reference_proven and not m.references,
+        check_failed=context.check_failed,
         ac=context.ac,
         swings=context.swings,
         too_fast=bool(context.unresolved),

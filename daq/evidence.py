@@ -118,6 +118,7 @@ class Evidence:
     on_levels_v: Pair | None = None
     off_levels_v: Pair | None = None
     reference_proven: bool = False
+    check_failed: bool = False  # the lead check, and none was passed since
     ac: bool = False
     swings: bool = False
     too_fast: bool = False  # pulsed faster than the sample rate shows

@@ -15,6 +15,7 @@ DEFINITE = 0.9
 SINGLE_MOST = 0.7
 UNPROVEN_MOST = 0.98
 NOT_DEFINITE = 0.55
+FAILED_MOST = 0.8  # a reference or lead that was seen to fail: judgement, no source
 STAYED = 0.2
 DOUBTFUL_SHARE = 0.75  # of the votes
 GROUND_MOST = 0.05  # of source lost in a plain ground wire: 0.6 of 12 V
@@ -45,6 +46,11 @@ TRACE_DROP = NextTest(
     "With the load on, take that lead along its wire towards the battery, connection by connection.",
     splits="Where the reading jumps, the bad connection lies between the last two places.",
     caution="Touch no two places at once with one tip: that can short the circuit.",
+)
+
+RECHECK = NextTest(
+    "Do what the lead check says about what failed, run it again until it passes, then cycle the control.",
+    splits="Once all three leads pass, the side is told from what is read after that.",
 )
 
 UNPROVEN = " Reference lead not proven."
@@ -81,6 +87,8 @@ def judge(evidence: Evidence) -> Judgement:
         return _undetermined(evidence, 0.0, leaning)
     if confidence < DEFINITE:
         return _undetermined(evidence, confidence, leaning)
+    if evidence.check_failed:
+        return _on_bad_leads(evidence, leaning)
     return _definite(evidence, leaning, confidence)
 
 
@@ -268,6 +276,19 @@ def _alike(levels: Pair, source: float | None) -> bool:
     return source is not None and min(levels) > AT_SOURCE * source
 
 
+def _on_bad_leads(e: Evidence, leaning: Side) -> Judgement:
+    feed, ground = _leads(e)
+    why = (
+        f"It moves as if switched on {_named(leaning)}, but the lead check failed: a bad reference or a bad "
+        "lead can make such levels as well."
+    )
+    return Judgement(Side.UNDETERMINED, None, feed, ground, FAILED_MOST, why, RECHECK, leaning=leaning)
+
+
+def _named(leaning: Side) -> str:
+    return {Side.LOW: "the ground side", Side.HIGH: "the positive side"}.get(leaning, "both ends")
+
+
 def _undetermined(e: Evidence, confidence: float, leaning: Side) -> Judgement:
     feed, ground = _leads(e)
     why, test = _what_is_missing(e, leaning)
@@ -367,8 +388,7 @@ def _not_enough(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
                 splits="What happens at your marks is the switch; the rest is the fault.",
             ),
         )
-    words = {Side.LOW: "the ground side", Side.HIGH: "the positive side"}.get(leaning, "both ends")
     return (
-        f"One change seen, as if switched on {words}: one event cannot tell a switch from a fault.",
+        f"One change seen, as if switched on {_named(leaning)}: one event cannot tell a switch from a fault.",
         CYCLE,
     )

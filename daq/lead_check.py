@@ -59,6 +59,7 @@ class LeadCheck:
     failed: bool = False
     skipped: bool = False
     source_v: float | None = None
+    failed_before: bool = False  # the check before this one did, or one before it, and none passed since
     _away: list[bool] = field(default_factory=lambda: [False, False])
     _steady: int = 0
     _sum: float = 0.0
@@ -78,6 +79,11 @@ class LeadCheck:
         if self.step < SEAT:
             return None
         return not self.failed and not self.skipped
+
+    @property
+    def refuted(self) -> bool:
+        """A lead or the reference was seen to fail, and no check was passed since: skipping mends nothing."""
+        return self.failed or (self.failed_before and not self.passed)
 
     def push(self, micro: Raw, whispering: bool = False, running: bool = True) -> None:
         """The next samples, µV; once it does not run, only whether the leads leave battery positive."""
@@ -193,7 +199,9 @@ class LeadCheck:
         asks = LIFTED if step == WIGGLE and self._lifted else INSTRUCTIONS[step]
         stay = tuple(n for n, on in enumerate(self._stays, 1) if on) if self.step == SEAT else ()
         ended = step == SEAT and self._ended is not None and self._ended < ENDED_WINDOWS
-        return LeadCheckView(step, asks, tuple(self.results), self.passed, self.source_v, stay, ended)
+        return LeadCheckView(
+            step, asks, tuple(self.results), self.passed, self.source_v, stay, ended, self.refuted
+        )
 
 
 def failures_first(results: Sequence[str]) -> list[str]:

@@ -221,7 +221,8 @@ class Pipeline:
     def _change_lead_check(self, value: str) -> None:
         if value == "start":
             self._set_aside()
-            self._check, self._checking = LeadCheck(self._readout.window), True
+            before = self._check_failed
+            self._check, self._checking = LeadCheck(self._readout.window, failed_before=before), True
         elif value == "skip" and self._check is not None:
             self._check.skip()
         elif value == "wiggled" and self._check is not None:
@@ -254,6 +255,10 @@ class Pipeline:
     @property
     def _reference_proven(self) -> bool:
         return self._check is not None and self._check.passed is True
+
+    @property
+    def _check_failed(self) -> bool:
+        return self._check is not None and self._check.refuted
 
     def findings(self) -> Findings:
         """Everything that the recording so far says."""
@@ -368,13 +373,20 @@ class Pipeline:
         unresolved = () if hazards is None else hazards.unresolved.spans
         ends = tuple(end if whole else look_at(start, end, rate_hz) for start, end in spans)
         checked_v = self._check.source_v if self._check is not None else None
-        known = self.expectation, self._reference_proven, checked_v, self._unplugged.readings
+        known = (
+            self.expectation,
+            self._reference_proven,
+            self._check_failed,
+            checked_v,
+            self._unplugged.readings,
+        )
         key = (self._version, ends, ac, swings, unresolved, noise, self._clipped > 0, known, whole)
         if self._conclusion is None or self._conclusion[0] != key:
             context = Context(
                 rate_hz=rate_hz,
                 expectation=self.expectation,
                 reference_proven=self._reference_proven,
+                check_failed=self._check_failed,
                 checked_source_v=checked_v,
                 whispered=self._whispers.ever,
                 ac=ac,

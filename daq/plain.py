@@ -81,6 +81,7 @@ class Reporter:
         judgement = now.judgement
         parts = [words.SIDE[judgement.side].upper(), words.MEANING[judgement.side], words.roles(judgement)]
         proven = "reference proven" if now.reference_proven else "reference not proven"
+        proven = "lead check FAILED" if now.lead_check.refuted else proven
         essence = "; ".join(part for part in [*parts, proven] if part)
         say("verdict", f"verdict: {essence}; {words.sureness(judgement)}".removesuffix("; "), essence)
         say("why", f"why: {judgement.why}", _without_numbers(judgement.why))
@@ -96,7 +97,8 @@ class Reporter:
             then = {WIGGLE: " Type: wiggled", SEAT: " Then type: clear"}.get(check.step, "")
             say("lead check", f"lead check: {check.instruction}{then}")
         elif check.passed is not None:
-            say("lead check", f"lead check {'passed' if check.passed else 'not passed'}")
+            end = "FAILED" if check.refuted else "passed" if check.passed else "not passed"
+            say("lead check", f"lead check {end}")
 
     def _readings(self, now: Snapshot, say: Callable[..., None]) -> None:
         for number, view in enumerate(now.leads, start=1):

@@ -49,7 +49,8 @@ class LeadCheckView:
     """The lead check: `step` is 0 when it does not run, 1..3 while leads and reference are proven, 4 while
     the leads are to be seated; `instruction` is what to do now. `on_positive`: leads that were not seen to
     leave battery positive since they passed there; `just_failed`: it ended by itself, less than two seconds
-    ago, so that a key may still have been meant for the step before."""
+    ago, so that a key may still have been meant for the step before; `refuted`: a lead or the reference was
+    seen to fail, and no check was passed since."""
 
     step: int
     instruction: str
@@ -58,6 +59,7 @@ class LeadCheckView:
     source_v: float | None
     on_positive: tuple[int, ...] = ()
     just_failed: bool = False
+    refuted: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,7 +32,8 @@ def facts(
     device: DeviceInfo, snapshot: Snapshot, findings: Findings | None, notes: Sequence[Noted] = ()
 ) -> Iterator[Fact]:
     """The facts of the moment, or of the whole recording where `findings` is given; without the verdict."""
-    yield "reference", "proven" if snapshot.reference_proven else "not proven: the lead check was not passed"
+    why_not = "the lead check FAILED" if snapshot.lead_check.refuted else "the lead check was not passed"
+    yield "reference", "proven" if snapshot.reference_proven else f"not proven: {why_not}"
     for result in snapshot.lead_check.results:
         yield "lead check", result
     yield "source", words.source(snapshot).removeprefix("source ")

@@ -113,6 +113,8 @@ def _ended(snapshot: Snapshot) -> str:
 
 
 def _proof(snapshot: Snapshot) -> str:
+    if snapshot.lead_check.refuted:
+        return "lead check FAILED"
     if snapshot.lead_check.passed is False:
         return "lead check not passed"
     return "reference proven" if snapshot.reference_proven else "reference not proven"

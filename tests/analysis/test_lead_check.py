@@ -7,6 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from daq.findings import Side
+from daq.judge import FAILED_MOST, RECHECK
 from daq.lead_check import INSTRUCTIONS
 from daq.pipeline import Pipeline
 from daq.samples import Bias, Block, Change, ChangeKind, Origin
@@ -204,3 +206,55 @@ def test_a_source_that_is_said_to_be_of_the_check_is() -> None:
         now = pipeline.snapshot()
         assert now.source_origin != "lead check" or now.source_v == now.lead_check.source_v
     assert now.source_origin == "lead check"
+
+
+def test_after_a_failed_check_no_side_is_definite_until_one_is_passed() -> None:
+    """The same levels: skipped they are a verdict with a reservation, failed they are none."""
+    touched = levels([*TOUCH_1, *TOUCH_2])
+    failing = np.concatenate([touched, wiggled(6.0)])
+    failed = checked(failing, levels(LOW), said=False)
+    failed.finish()
+    judgement = failed.findings().judgement
+    assert (judgement.side, judgement.control_lead, judgement.leaning) == (Side.UNDETERMINED, None, Side.LOW)
+    assert judgement.confidence == pytest.approx(FAILED_MOST)
+    assert "the lead check failed" in judgement.why
+    assert judgement.next_test == RECHECK
+    assert not failed.findings().reference_proven
+    passed = checked(np.concatenate([touched, wiggled(0.0)]), levels(LOW))
+    skipped = Pipeline()
+    for value in ("start", "skip", "skip", "skip"):
+        skipped.push(Change(0, Origin.USER, ChangeKind.LEAD_CHECK, value))
+    skipped.push(Change(0, Origin.USER, ChangeKind.CLEAR))
+    for block in blocks(levels(LOW), 4000):
+        skipped.push(block)
+    for pipeline in (passed, skipped):
+        pipeline.finish()
+        assert pipeline.findings().judgement.side is Side.LOW
+
+
+@pytest.mark.parametrize("skipped", [False, True])
+def test_what_failed_is_mended_by_a_passed_check_alone(skipped: bool) -> None:
+    pipeline = checked(np.concatenate([levels([*TOUCH_1, *TOUCH_2]), wiggled(6.0)]), levels(LOW), said=False)
+    at = pipeline.snapshot().samples
+
+    def tell(kind: ChangeKind, value: str = "") -> None:
+        pipeline.push(Change(at, Origin.USER, kind, value))
+
+    def read(volts: Volts) -> int:
+        for block in blocks(volts, 4000, first=at):
+            pipeline.push(block)
+        return at + len(volts)
+
+    tell(ChangeKind.LEAD_CHECK, "start")
+    if skipped:
+        for _ in range(3):
+            tell(ChangeKind.LEAD_CHECK, "skip")
+    else:
+        at = read(np.concatenate([levels([*TOUCH_1, *TOUCH_2]), wiggled(0.0)]))
+        tell(ChangeKind.LEAD_CHECK, "wiggled")
+        at = read(levels([(0.1, 0.0, 12.6)]))
+    tell(ChangeKind.CLEAR)
+    read(levels(LOW))
+    now = pipeline.snapshot()
+    assert now.lead_check.refuted == skipped
+    assert (now.judgement.side is Side.UNDETERMINED) == skipped

@@ -25,7 +25,7 @@ from daq.snapshot import LeadView, Losses, StateWord
 from daq.source import Operate
 from daq.typed import obey
 from tests.session.test_session import DyingSource
-from tests.tui.scenes import GROUND_SIDE, NOT_YET, ListSource, StagePipeline, snapshot, switched
+from tests.tui.scenes import GROUND_SIDE, NO_CHECK, NOT_YET, ListSource, StagePipeline, snapshot, switched
 
 
 def test_the_first_facts_are_complete_and_in_order() -> None:
@@ -49,6 +49,18 @@ def test_the_first_facts_are_complete_and_in_order() -> None:
     assert "edge: 10.250 s off" in lines
     opened = "The ground-side lead rose to source while on: the ground opened."
     assert f"EVENT: 7.315 s ground dropout, 3.2 ms: {opened}" in lines
+
+
+def test_a_failed_lead_check_is_told_from_one_that_was_skipped() -> None:
+    for refuted, said, proof in (
+        (True, "FAILED", "lead check FAILED"),
+        (False, "not passed", "reference not"),
+    ):
+        lines = Reporter().lines(
+            replace(snapshot(), lead_check=replace(NO_CHECK, passed=False, refuted=refuted))
+        )
+        assert f"12.345 s  lead check {said}" in lines
+        assert proof in lines[0]
 
 
 def test_a_floating_lead_is_said_and_a_probe_is_no_news() -> None:

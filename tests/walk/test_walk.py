@@ -58,6 +58,14 @@ def test_a_key_that_was_meant_for_the_wiggling_does_not_seat_the_leads() -> None
     assert walk.done(replace(failed, just_failed=False), 7.5) == [Tell(ChangeKind.CLEAR, "")]
 
 
+def test_a_walk_on_leads_whose_check_failed_ends_in_a_lean_only() -> None:
+    walk = Walk(Means(whisper=True))
+    walk.begin(proven=False)
+    for check in (SEATING, replace(NOT_DONE, passed=False, refuted=True)):
+        walk.see(seen(2.6, 12.6, 5.0), BOTH, check)
+    assert walk.here.insisted == ("leads and reference being sound",)
+
+
 def test_the_first_reading_is_not_of_leads_that_are_still_on_battery_positive() -> None:
     check = replace(NOT_DONE, passed=True, source_v=12.6, on_positive=(1, 2))
     walk = begun()
