@@ -12,7 +12,7 @@ from enum import Enum
 from typing import Any
 
 SCHEMA = 1
-ANALYSIS_VERSION = 7
+ANALYSIS_VERSION = 8
 
 Lead = int  # 1 or 2
 

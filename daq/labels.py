@@ -118,7 +118,8 @@ def scale_of(stretches: Sequence[Stretch], positions: Sequence[int]) -> Scale:
     for i in positions:
         s = stretches[i]
         if isinstance(s, Steady):
-            source = max(source, *s.mean, *s.tail)
+            # a lead that a capacitor holds up slides off on in one stretch: its mean is no level
+            source = max(source, *s.mean, *s.tail, *(v for _, a, b in s.trail for v in (a, b)))
             full = max(full, abs(difference(s.mean)), abs(difference(s.head)), abs(difference(s.tail)))
         elif isinstance(s, Train):
             source = max(source, *s.up, *s.down)
