@@ -164,7 +164,7 @@ def _evidence(m: Material, context: Context) -> Evidence:
         mirrored_s=m.mirrored / rate,
         source_v=context.checked_source_v or (weighted(chosen, 0.75) / UV if chosen else None),
         on_levels_v=_on_levels(m),
-        off_levels_v=_volts(max(m.rests, key=lambda r: r[1])[0]) if m.rests else None,
+        off_levels_v=_off_levels(m),
         reference_proven=context.reference_proven and not m.references,
         check_failed=context.check_failed,
         ac=context.ac,
@@ -223,6 +223,18 @@ def _on_levels(m: Material) -> Pair | None:
         a, b, _ = max(told, key=lambda t: t[2])
         return a / UV, b / UV
     return _volts(m.train_on)
+
+
+def _off_levels(m: Material) -> Pair | None:
+    """The rest that lasted longest, of the kind that most votes are for: the others are faults."""
+    votes = m.votes.settled()
+    weight = {
+        OffKind.GROUND_ROSE: votes.low,
+        OffKind.FEED_FELL: votes.high,
+        OffKind.BOTH_MOVED: votes.both,
+    }
+    usual = max(m.rests, key=lambda r: (weight[r[2]], r[1]), default=None)
+    return None if usual is None else _volts(usual[0])
 
 
 def _volts(levels: Pair | None) -> Pair | None:

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import Enum
 
+from daq.crossings import UV
 from daq.findings import Side
 from daq.floating import Whispers
 from daq.labels import ON, Label, Scale
@@ -30,6 +31,9 @@ RESIDUE_OF_D = 0.12
 MUCH_OF_D = 0.6  # of the load's voltage: more than a leaking driver leaves on a string of diodes
 FADES = 0.05  # of it: a motor that coasts, a capacitor
 PULLED = 0.06  # of source
+CURRENT_SURE_UV = 0.15 * UV  # more than two leads of an uncalibrated logger differ by
+CURRENT_SHARE = 0.5  # of the drop that Ohm's law gives
+SAME_CURRENT, SAME_CURRENT_UV = 0.1, 0.02 * UV
 STEADY_BESIDE_S = 0.1  # on beside pulses, in all
 FRETS_MOST_HZ = 200.0  # nothing shakes a contact faster, and as regularly
 FULL_AFTER_S = 0.25
@@ -170,7 +174,8 @@ def weigh(parts: Sequence[Part], scale: Scale, rate_hz: float, told: Told) -> tu
             marked = (n, switched_on) in claimed
             marked_any |= marked
             weight = _weight(part, on, rate_hz, marked, told.steady_expected)
-            unheld = kind is OffKind.FEED_FELL and any(floats) and not marked
+            free = any(floats) or _slipped(part, on, switched_on)
+            unheld = kind is OffKind.FEED_FELL and free and not marked
             if unheld:
                 weight = 0.0
                 votes.unheld += 1
@@ -282,12 +287,36 @@ def _partly_off(part: Part, scale: Scale) -> bool:
     return d > RESIDUE_OF_D * scale.full and not fades
 
 
+def _slipped(off: Part, on: Part, switched_on: bool) -> bool:
+    """Whether the feed lead fell off its pin: it reads nothing while the ground side shows the load's current
+    as before. Through a load that is off both pins would be alike. (A load that blocks, as LEDs do, on a
+    ground that another load lifts, looks the same.)"""
+    if not off.stretches or not on.stretches:
+        return False
+    feed = 0 if on.label is Label.FORWARD else 1
+    lost = off.stretches[-1 if switched_on else 0].settled
+    ground = (on.stretches[0] if switched_on else on.stretches[-1]).settled[1 - feed]
+    stays = abs(lost[1 - feed] - ground) < max(SAME_CURRENT * ground, SAME_CURRENT_UV)
+    return ground > CURRENT_SURE_UV and stays and lost[feed] < lost[1 - feed] - CURRENT_SURE_UV
+
+
+def _current_goes_on(off: Part, on: Part) -> bool:
+    """Whether the ground side shows that the voltage left across the load drives its share of the current
+    (Ohm's law): the feed sags under another load. A driver or a string of diodes that leaks shows none."""
+    if off.levels is None or not on.stretches:
+        return False
+    feed = 0 if on.label is Label.FORWARD else 1
+    full = max((s.settled for s in on.stretches), key=lambda x: abs(x[0] - x[1]))
+    ground, left = full[1 - feed], abs(off.levels[0] - off.levels[1]) / abs(full[0] - full[1])
+    return ground > CURRENT_SURE_UV and off.levels[1 - feed] > CURRENT_SHARE * left * ground
+
+
 def _another_load(off: Part, on: Part, kind: OffKind, scale: Scale) -> bool:
     """Whether this off part looks as if another load had lifted the shared ground, or pulled the shared feed.
 
-    Such a load leaves much of the voltage; or it moves the other lead as well, towards the middle, where a
-    load that is switched off gives back what it took (Ohm's law). A starter behind a bad engine strap is the
-    usual one: common practice, no source.
+    Such a load leaves much of the voltage, and the current that this drives; or it moves the other lead as
+    well, towards the middle, where a load that is switched off gives back what it took (Ohm's law). A starter
+    behind a bad engine strap is the usual one: common practice, no source.
     """
     if not off.stretches:
         return False
@@ -295,8 +324,12 @@ def _another_load(off: Part, on: Part, kind: OffKind, scale: Scale) -> bool:
     fades = abs(off.stretches[0].head[0] - off.stretches[0].head[1]) - min(left) > FADES * scale.full
     if min(left) > MUCH_OF_D * scale.full and not fades:
         return True
-    levels = _pulled(off, on) if kind is not OffKind.BOTH_MOVED else 0.0
-    return levels > PULLED * scale.source
+    partly = min(left) > RESIDUE_OF_D * scale.full and not fades
+    if kind is OffKind.FEED_FELL and partly and _current_goes_on(off, on):
+        return True
+    if kind is OffKind.BOTH_MOVED:
+        return partly  # a starter does that to both; nothing else is left of a load with both ends open
+    return _pulled(off, on) > PULLED * scale.source
 
 
 def _pulled(off: Part, on: Part) -> float:

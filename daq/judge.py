@@ -7,7 +7,7 @@ the switch, whether the reference is sound) it does not guess: it says what to d
 
 from __future__ import annotations
 
-from daq.evidence import Evidence, side_of
+from daq.evidence import MARKED_WEIGHT, Evidence, Votes, side_of
 from daq.findings import Judgement, Lead, NextTest, Side
 from daq.stretches import Pair
 
@@ -22,6 +22,7 @@ GROUND_MOST = 0.05  # of source lost in a plain ground wire: 0.6 of 12 V
 SWITCH_MOST = 0.1  # with an electronic driver in it, or a source that sags
 STILL_TAKEN = 0.1  # of it, across the load while off: with nothing held both leads agree
 FEED_MOST = 1.3  # of the source: a charging battery stands no further above one at rest
+NOTHING_LEFT = 0.03  # of the load's voltage while on: it is off
 IN_TURN_LEAST = 3
 IN_TURN_SHARE = 0.3  # of the changes: a feed that woke, or opened for once, is not switched in turn
 HASTY_SHARE = 0.1  # of the changes: a contact that opens now and then also does so beside a switching
@@ -137,11 +138,26 @@ def _weigh(evidence: Evidence) -> tuple[Side, float]:
         contrary = sum(w for kind, w in v.final.items() if side_of(kind) is not side)
         others -= contrary * (1 - STAYED)
     confidence = (best + 0.1) / (best + others + 0.2)
+    if _ends_otherwise(v, side):
+        confidence = min(confidence, NOT_DEFINITE)
     if v.transitions < 2 and not v.marked and best < 2:
         confidence = min(confidence, SINGLE_MOST)
     if not evidence.reference_proven:
         confidence = min(confidence, UNPROVEN_MOST)
     return side, confidence
+
+
+def _ends_otherwise(v: Votes, side: Side) -> bool:
+    """Off at the end as the other side rests, and never seen to rest this side's way before the first on:
+    however often a fault opened in between, that may have been the hand."""
+    if v.first is not None and side_of(v.first) is side:
+        return False
+    return any(
+        weight > 0
+        and side_of(kind) not in (side, Side.UNDETERMINED)
+        and (not v.marked or weight >= MARKED_WEIGHT)
+        for kind, weight in v.final.items()
+    )
 
 
 def _refusal(e: Evidence) -> Judgement | None:
@@ -336,6 +352,20 @@ def _what_is_missing(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
     )
 
 
+def _what_is_left(e: Evidence) -> str:
+    """What another load on a shared wire leaves of the load's voltage, or what moves with the switch."""
+    off, on = e.off_levels_v, e.on_levels_v
+    if off is None or on is None or abs(off[0] - off[1]) > NOTHING_LEFT * abs(on[0] - on[1]):
+        return (
+            "The load was dimmed rather than switched off: another load that shares its ground or its feed "
+            "does that as well as a switch."
+        )
+    return (
+        f"Off, both leads stand at {off[0]:.1f} V: the wire that was not switched moves as well, with "
+        "another load that shares it, or because both ends are switched."
+    )
+
+
 def _not_enough(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
     if e.votes.unheld and e.votes.low + e.votes.high + e.votes.both == 0:
         return FREE_WHILE_OFF
@@ -363,8 +393,7 @@ def _not_enough(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
         )
     if _another_load(e) or _feed_beyond(e):
         return (
-            "The load was dimmed rather than switched off: another load that shares its ground or its feed "
-            "does that as well as a switch.",
+            _what_is_left(e),
             NextTest(
                 "Switch the other loads of this circuit off, then cycle this one alone and mark each time.",
                 splits="What happens at your marks is the switch; what other loads do is a bad shared wire.",

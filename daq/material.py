@@ -14,9 +14,10 @@ from math import inf
 from typing import TypeVar
 
 from daq.crossings import SOURCE_LEAST_UV, UV
-from daq.departures import OnPoint, at_source, feed_while_off, on_points, opened_loads, spikes
+from daq.departures import OnPoint, feed_while_off, on_points, opened_loads, spikes
 from daq.evidence import OffKind, Told, Votes, kind_of_off, weigh
 from daq.floating import sort_out
+from daq.in_turn import hasty, in_turn
 from daq.labels import ON, SOURCE_SEEN_UV, Label, Scale, label_stretches, seen_scale
 from daq.pulses import Shown, duty_of, keep_longest, rough_levels, train_levels
 from daq.response import Responses
@@ -25,13 +26,12 @@ from daq.settled import Level, levels_of
 from daq.slow_pulses import with_slow_trains
 from daq.stretches import Lost, Pair, Steady, Stretch, Train
 from daq.supply import Dip, find_dips
-from daq.switching import SHORT_S, Part, Switching, follow
+from daq.switching import Part, Switching, follow
 from daq.turns import Turn
 from daq.waveform import Answers, answers_of
 
 KICK_UV = 1.5 * UV
 BEATS = 0.08  # of source, beyond every mean level
-SAME_HAND_S = 0.2
 LEVELS_MOST = 512
 
 K = TypeVar("K")
@@ -94,7 +94,7 @@ class Material:
     resting: list[Weighted] = field(default_factory=list)  # source where a lead rests at it
     loaded: list[Weighted] = field(default_factory=list)  # feed lead while on
     ons: list[OnLevel] = field(default_factory=list)
-    rests: list[tuple[Pair, float]] = field(default_factory=list)  # levels of settled off parts
+    rests: list[tuple[Pair, float, OffKind]] = field(default_factory=list)  # levels of off parts, and pairs
     rest_low: Pair = (inf, inf)  # lowest and highest level of each lead at the end of an off part
     rest_high: Pair = (-inf, -inf)
     train_on: Pair | None = None
@@ -141,7 +141,7 @@ def gather(
             )
         )
         if o.part.levels is not None and o.kind is not OffKind.NOTHING and not any(o.floats):
-            m.rests.append((o.part.levels, o.part.end - o.part.start))
+            m.rests.append((o.part.levels, o.part.end - o.part.start, o.kind))
             end = o.part.stretches[-1].settled if o.part.stretches else o.part.levels
             m.rest_low, m.rest_high = _lower(m.rest_low, end), _higher(m.rest_high, end)
     _add_levels(m, parts, scale)
@@ -150,7 +150,7 @@ def gather(
     m.moved_together = sum(
         a.label is Label.OFF and b.label is Label.OFF and not b.begins for a, b in pairwise(parts)
     )
-    m.in_turn, m.hasty = _in_turn(parts), _hasty(parts, scale, rate_hz)
+    m.in_turn, m.hasty = in_turn(parts), hasty(stretches, parts, scale, rate_hz)
     m.references = reference_spans(parts)
     m.dips = find_dips(stretches, parts, scale, rate_hz)
     m.opened = opened_loads(parts, rate_hz)
@@ -169,37 +169,6 @@ def gather(
 def _of_a_source(levels: list[Weighted]) -> list[Weighted]:
     """Without what leaks through a driver."""
     return [level for level in levels if level[0] >= SOURCE_SEEN_UV]
-
-
-def _in_turn(parts: Sequence[Part]) -> int:
-    """On parts beside a move of both leads together: feed and ground switched one after the other."""
-    return sum(
-        a.label is Label.OFF and b.label is Label.OFF and not b.begins and (a.begins or b.ends)
-        for a, b in pairwise(parts)
-    )
-
-
-def _hasty(parts: Sequence[Part], scale: Scale, rate_hz: float) -> int:
-    """Times at source on both leads, beside on, so short that the same hand moved feed and ground.
-
-    Not the moment when the ground opened for good: the feed then comes and goes, and the load works no more.
-    """
-    count = 0
-    for n, (a, b) in enumerate(pairwise(parts)):
-        if a.label is not Label.OFF or b.label is not Label.OFF or b.begins:
-            continue
-        if a.begins and _short_at_source(a, scale, rate_hz):
-            later = parts[n + 2 :]
-            works = any(p.label in ON for p in later)
-            count += works or not any(p.levels is not None and at_source(p.levels, scale) for p in later)
-        elif b.ends:
-            count += _short_at_source(b, scale, rate_hz)
-    return count
-
-
-def _short_at_source(part: Part, scale: Scale, rate_hz: float) -> bool:
-    short = SHORT_S <= (part.end - part.start) / rate_hz < SAME_HAND_S
-    return short and part.levels is not None and at_source(part.levels, scale)
 
 
 def _add_levels(m: Material, parts: Sequence[Part], scale: Scale) -> None:

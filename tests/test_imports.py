@@ -35,7 +35,7 @@ LAYERS: list[set[str]] = [
     },
     {"labels", "glue", "ripple", "slow_pulses", "turns", "switching", "supply", "floating"},
     {"response", "departures", "waveform", "pulses", "evidence", "lead_check", "live_view", "microvolts"},
-    {"settled", "unplugged"},
+    {"settled", "unplugged", "in_turn"},
     {"material"},
     {"chapters", "events", "judge", "analysis"},
     {"pipeline", "probe", "event_counts", "event_summary"},

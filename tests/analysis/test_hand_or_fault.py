@@ -1,0 +1,117 @@
+"""What was switched, and what only moved: faults, leads that slip, both ends, another load on a shared wire.
+
+Each of these told a side with confidence that was wrong, or hid a plain one. Levels follow from Ohm's law and
+the front end's 1.1 MΩ; how often and how long things open is common practice, no source.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.analysis.volts import analyse
+from tests.analysis.waves import Volts, levels, rounded
+
+RATE_HZ = 4000.0
+ON_V, LOW_OFF_V, HIGH_OFF_V, OPEN_GROUND_V = (12.4, 0.3), (12.6, 12.6), (0.0, 0.0), (12.6, 12.6)
+Levels = tuple[float, float]
+
+
+def alternating(on: Levels, off: Levels, times: int = 5) -> Volts:
+    return levels([(0.6, *off), (0.7, *on)] * times + [(0.6, *off)])
+
+
+@pytest.mark.parametrize("first", [0.0, 0.8])
+@pytest.mark.parametrize("times", [6, 12, 20])
+@pytest.mark.parametrize(("opened", "rest"), [(OPEN_GROUND_V, HIGH_OFF_V), ((0.0, 0.0), LOW_OFF_V)])
+def test_however_often_a_wire_opens_the_load_was_switched_off_otherwise(
+    first: float, times: int, opened: Levels, rest: Levels
+) -> None:
+    """Somebody shakes a wire while the load is on, and switches it off at last."""
+    begin = [(first, *rest)] if first else []
+    spans = [(0.5, *ON_V), (0.3, *opened)] * times
+    found = analyse(levels([*begin, *spans, (0.9, *ON_V), (0.9, *rest)]), RATE_HZ)
+    assert found["side"] == "undetermined"
+    assert "mark each time" in found["next_test"]["do"]
+
+
+def test_the_reason_tells_how_the_load_rests_and_not_how_a_fault_leaves_it() -> None:
+    cycles = [(0.5, *LOW_OFF_V), (0.5, *ON_V)] * 12
+    found = analyse(levels([*cycles, (3.0, 0.0, 0.0), (0.5, *ON_V), (0.5, *LOW_OFF_V)]), RATE_HZ)
+    assert found["side"] == "low"
+    assert "Off: both leads at source" in found["why"]
+
+
+@pytest.mark.parametrize("apart_s", [0.004, 0.008, 0.015, 0.03])
+@pytest.mark.parametrize("opens_first", ["feed", "ground"])
+def test_a_ground_that_is_switched_milliseconds_after_the_feed_is_seen(
+    apart_s: float, opens_first: str
+) -> None:
+    """A main relay or key feeds the load, and its module grounds it a little later."""
+    between = [(apart_s, *LOW_OFF_V)]
+    after = between if opens_first == "ground" else []
+    cycle = [(0.6, 0.0, 0.0), *between, (0.8, *ON_V), *after]
+    found = analyse(levels([*cycle * 5, (0.6, 0.0, 0.0)]), RATE_HZ)
+    assert found["side"] == "undetermined"
+    assert "feed and ground may both be switched" in found["why"]
+
+
+def test_a_lead_that_slips_off_the_feed_pin_is_no_switch() -> None:
+    """The ground side shows all the while that the current flows."""
+    found = analyse(alternating(ON_V, (0.0, 0.3)), RATE_HZ)
+    assert found["side"] == "undetermined"
+    assert "Press the leads onto their pins" in found["next_test"]["do"]
+
+
+@pytest.mark.parametrize("off", [(0.0, 0.0), (0.3, 0.3), (0.1, 0.1)])
+def test_a_load_on_a_ground_that_others_lift_is_believed(off: Levels) -> None:
+    found = analyse(alternating((12.4, 0.35), off), RATE_HZ)
+    assert (found["side"], found["control_lead"]) == ("high", 1)
+
+
+def test_a_feed_that_another_load_pulls_down_half_way_is_no_switch() -> None:
+    """What voltage is left drives its share of the current: the ground side shows it."""
+    found = analyse(alternating((12.0, 0.40), (6.0, 0.20)), RATE_HZ)
+    assert found["side"] == "undetermined"
+    assert "another load" in found["why"]
+
+
+def test_a_string_of_diodes_that_a_driver_leaks_through_is_believed() -> None:
+    found = analyse(alternating((12.0, 0.40), (6.0, 0.0)), RATE_HZ)
+    assert (found["side"], found["control_lead"]) == ("high", 1)
+
+
+@pytest.mark.parametrize(
+    ("on", "off"),
+    [
+        ((12.1, 0.6), (2.5, 2.5)),  # dipped and main beam on one bad ground
+        ((12.5, 0.1), (2.5, 2.5)),  # drivers at both ends, and what tests them in between
+        ((12.5, 0.1), (10.1, 10.1)),
+    ],
+)
+def test_both_leads_off_their_rails_may_be_another_load_or_both_ends(on: Levels, off: Levels) -> None:
+    found = analyse(alternating(on, off), RATE_HZ)
+    assert found["side"] == "undetermined"
+    assert f"both leads stand at {off[0]:.1f} V" in found["why"], "nothing dims a load that has no voltage"
+
+
+def test_a_starter_that_moves_both_leads_is_no_switching_of_both_ends() -> None:
+    """Half the voltage is left: a sagging source and a lifted ground, four times."""
+    starts: list[tuple[float, float, float]] = []
+    for _ in range(4):
+        starts += [(1.5, *ON_V), (0.7, 8.0, 2.2)]
+    found = analyse(levels([*starts, (1.5, *ON_V)]), RATE_HZ)
+    assert found["side"] == "undetermined"
+    assert "another load" in found["why"]
+
+
+@pytest.mark.parametrize("fades_s", [0.02, 0.06, 0.15])
+def test_a_module_whose_capacitor_empties_after_each_switching_off_is_believed(fades_s: float) -> None:
+    """Fed on the positive side; from full on to nothing without a step."""
+    t = np.arange(round(1.4 * RATE_HZ)) / RATE_HZ
+    feed = np.where(t < 0.7, 12.5, 12.5 * np.exp(-np.maximum(t - 0.7, 0) / fades_s))
+    cycle = np.stack([feed, np.where(t < 0.7, 0.02, 0.0)], axis=1)
+    clean = np.concatenate([np.zeros((2000, 2)), *[cycle] * 4])
+    found = analyse(rounded(clean + np.random.default_rng(4).normal(0, 0.02, clean.shape)), RATE_HZ)
+    assert (found["side"], found["control_lead"], found["feed_lead"]) == ("high", 1, 1)
+    assert len(found["edges"]) == 8
