@@ -5,6 +5,7 @@
     capture_reader   rows -> the log again, and random access for screens (capture_view)
     capture_notes    what may be added afterwards
     capture_check    is a file whole?
+    capture_found    its sound rows, found page by page
     capture_salvage  what can be read of a damaged one becomes another
     capture_trim     a part of one becomes another
     capture_store    what rows mean (over capture_rows, which trusts nothing)

@@ -21,12 +21,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from daq.capture_schema import APPLICATION_ID, PAGE_SIZE, TABLES, VERSION
+from daq.capture_found import has_rows
+from daq.capture_schema import APPLICATION_ID, LONGEST_VALUE, PAGE_SIZE, TABLES, VERSION
 from daq.errors import InputError, WorkError
 from daq.new_file import remove
 from daq.words import how_to_repair
 
-LONGEST_VALUE = 16 << 20  # bytes; no row of ours comes near, and a hostile one is not even fetched
 WAIT_S = 5.0  # how long to wait for another connection's short transaction
 CHECKPOINT_PAGES = 128  # keeps the -wal file at a quarter of a megabyte
 
@@ -243,13 +243,19 @@ def _unreadable(path: Path, error: Exception) -> str:
     text = f"{path} cannot be read as a capture ({why})"
     if isinstance(error, OSError) or getattr(error, "sqlite_errorname", "") == "SQLITE_CANTOPEN":
         return f"{text}: see whether you may read it, or copy it to where you may."
-    return f"{text}: it is damaged, or not a whichside file. {how_to_repair(path)}"
+    return f"{text}: it is damaged. {how_to_repair(path)}" if has_rows(path) else _no_capture(path)
 
 
 def _not_ours(path: Path) -> str:
     if not path.stat().st_size and not has_leftovers(path):
         return f"{path} is empty (0 bytes): nothing was ever recorded into it; look for another copy."
+    if has_rows(path):
+        return f"{path} was a capture and is damaged. {how_to_repair(path)}"
+    return _no_capture(path)
+
+
+def _no_capture(path: Path) -> str:
     return (
-        f"{path} is not a capture, or was one and is damaged: choose a .whichside file, or import a CSV "
-        f"first. {how_to_repair(path)}"
+        f"{path} is not a capture, nor is anything of one left in it: choose a .whichside file, or import a "
+        ".csv first."
     )

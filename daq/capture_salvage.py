@@ -10,33 +10,22 @@ pyramid is made anew and what is missing is a gap. The damaged file is only read
 
 from __future__ import annotations
 
-import mmap
 import sqlite3
-from collections.abc import Iterator
 from contextlib import closing, suppress
 from dataclasses import asdict, dataclass
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from daq import capture_schema as schema
 from daq.capture_check import CheckReport, LostTime, check_capture, lost_lines
-from daq.capture_files import LONGEST_VALUE, create, require_file
+from daq.capture_files import create, require_file
+from daq.capture_found import sound_rows
 from daq.capture_make import Heritage, write_capture
 from daq.capture_reader import CaptureSource
-from daq.capture_schema import APPLICATION_ID, PAGE_SIZE, VERSION, Row, Table
+from daq.capture_schema import APPLICATION_ID, VERSION, Row, Table
 from daq.capture_trim import KEPT_FACTS
 from daq.errors import InputError, WorkError
 from daq.new_file import refuse_existing, vanishing
-from daq.page_scan import Found, rows_in
-from daq.samples import GapReason
-
-_KEPT = (
-    schema.META, schema.LAYOUT, schema.CHANNEL, schema.SEGMENT, schema.CLOCK, schema.BLOCK, schema.GAP,
-    schema.CHANGE, schema.NOTE,
-)  # fmt: skip  # pyramid and finding follow from these
-_REASONS = {"start", "layout", *(reason.value for reason in GapReason)}
-_WAL_HEADER, _FRAME_HEADER = 32, 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +115,7 @@ def _gather(path: Path, bare: Path) -> None:
     with closing(create(bare)) as connection:
         try:
             connection.execute("BEGIN IMMEDIATE")
-            for table, row in _sound_rows(path):
+            for table, row in sound_rows(path):
                 _insert(connection, table, row)
             _mend(connection)
             connection.execute("COMMIT")
@@ -140,79 +129,6 @@ def _insert(connection: sqlite3.Connection, table: Table, row: Row) -> None:
     final = table is schema.META and row[0] in ("complete", "end") and row[1] not in ("no", "")
     verb = "INSERT OR REPLACE" if final else "INSERT OR IGNORE"
     connection.execute(table.insert.replace("INSERT", verb, 1), row)
-
-
-def _sound_rows(path: Path) -> Iterator[tuple[Table, Row]]:
-    with path.open("rb") as file:
-        if not path.stat().st_size:
-            return
-        with mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as content:
-            for found in rows_in(_Pages(content, _newer_pages(path)), LONGEST_VALUE):
-                if (known := _recognized(found)) is not None:
-                    yield known
-
-
-class _Pages:
-    """The pages of a file, those in its -wal in place of the older ones."""
-
-    def __init__(self, content: mmap.mmap, newer: dict[int, bytes]) -> None:
-        self._content = content
-        self._newer = newer
-        self._count = max(len(content) // PAGE_SIZE, max(newer, default=0))
-
-    def __len__(self) -> int:
-        return self._count
-
-    def __getitem__(self, index: int) -> bytes:
-        if not 0 <= index < self._count:
-            raise IndexError(index)
-        newer = self._newer.get(index + 1)
-        return self._content[index * PAGE_SIZE : (index + 1) * PAGE_SIZE] if newer is None else newer
-
-
-def _newer_pages(path: Path) -> dict[int, bytes]:
-    """Pages in a -wal that SQLite could not take in, by https://www.sqlite.org/fileformat2.html, section 4.
-
-    Rows carry their own checksums, so those of the frames are not looked at.
-    """
-    wal = path.with_name(path.name + "-wal")
-    content = wal.read_bytes() if wal.exists() else b""
-    salts = content[16:24]
-    pages = {}
-    for at in range(_WAL_HEADER, len(content) - _FRAME_HEADER - PAGE_SIZE + 1, _FRAME_HEADER + PAGE_SIZE):
-        if content[at + 8 : at + 16] != salts:
-            break
-        begin = at + _FRAME_HEADER
-        pages[int.from_bytes(content[at : at + 4], "big")] = content[begin : begin + PAGE_SIZE]
-    return pages
-
-
-def _recognized(found: Found) -> tuple[Table, Row] | None:
-    """The table a row is of, by its columns and its checksum; None where it is no sound row of ours."""
-    number, columns = found
-    for table in _KEPT:
-        if len(columns) != len(table.columns) + 1:
-            continue
-        values: list[schema.Value] = list(columns)
-        if table.keyed and values[0] is None:
-            values[0] = number
-        for at, kinds in enumerate(table.types):
-            if float in kinds and isinstance(values[at], int):  # how SQLite keeps a whole REAL
-                values[at] = float(values[at])  # type: ignore[arg-type]
-        if table.intact(values) and _belongs(table, values):
-            return table, tuple(values)
-    return None
-
-
-def _belongs(table: Table, values: list[schema.Value]) -> bool:
-    """Rows of segment and clock have the same types: what the text says tells them apart."""
-    if table is schema.SEGMENT:
-        return values[4] in _REASONS
-    if table is schema.CLOCK:
-        with suppress(ValueError):
-            return datetime.fromisoformat(str(values[4])) is not None
-        return False
-    return True
 
 
 def _mend(connection: sqlite3.Connection) -> None:

@@ -19,6 +19,7 @@ from daq.samples import Bias, Change, ChangeKind, DeviceInfo, Gap, GapReason, La
 VERSION = 1  # PRAGMA user_version
 APPLICATION_ID = 0x57534944  # PRAGMA application_id: "WSID", what `file` and SQLite show
 PAGE_SIZE = 2048
+LONGEST_VALUE = 16 << 20  # bytes; no row of ours comes near, and a hostile one is not even fetched
 
 ABOUT = (
     "whichside capture, version 1: the ordered log of a two-lead voltage recording. The tables block, gap "

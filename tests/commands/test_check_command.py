@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 from pathlib import Path
 
 import pytest
@@ -66,6 +67,23 @@ def test_without_a_first_page_only_the_repair_helps(whole: bytes, tmp_path: Path
     done = run("check", path, "--repair", "-o", out)
     assert (done.returncode, done.stderr) == (0, "")
     assert "holds every sample and mark" in done.stdout
+
+
+def test_what_is_no_capture_is_not_offered_a_repair(tmp_path: Path) -> None:
+    text, foreign = tmp_path / "README.md", tmp_path / "other.whichside"
+    text.write_text("# whichside\n" + "Someone has a two-pin load in hand.\n" * 200)
+    connection = sqlite3.connect(foreign)
+    connection.execute("CREATE TABLE meta (name TEXT, value TEXT)")
+    connection.execute("INSERT INTO meta VALUES ('version', '1')")
+    connection.commit()
+    connection.close()
+    for path in (text, foreign):
+        done = run("check", path)
+        assert (done.returncode, done.stdout) == (4, "")
+        assert done.stderr == (
+            f"whichside: {path} is not a capture, nor is anything of one left in it: choose a .whichside "
+            "file, or import a .csv first.\n"
+        )
 
 
 def test_what_cannot_be_done_is_said(bad: Path, tmp_path: Path) -> None:

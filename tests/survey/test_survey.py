@@ -81,7 +81,7 @@ def test_a_row_is_what_review_says(folder: Path) -> None:
 def test_unusable_files_are_rows_with_their_error(folder: Path) -> None:
     rows = {Path(str(row["file"])).name: row for row in rows_of(folder)}
     assert len(rows) == 13
-    assert "cannot be read as a capture" in str(rows["=HYPERLINK(1).whichside"]["error"])
+    assert "is not a capture" in str(rows["=HYPERLINK(1).whichside"]["error"])
     assert rows["empty.whichside"]["error"]
     assert rows["empty.whichside"]["side"] is None
     assert [rows["damaged.whichside"][name] for name in ("error", "damaged_places", "side")] == [
