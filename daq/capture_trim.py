@@ -55,13 +55,12 @@ class _Cut:
 
     def __init__(self, source: CaptureSource, from_s: float | None, to_s: float | None) -> None:
         self._source = source
-        first = source.first if from_s is None else source.sample_at(from_s)
-        self.end = source.end if to_s is None else min(source.sample_at(to_s), source.end)
+        first, self.end = self._pairs(from_s, to_s)
         self.whole = first == source.first and self.end == source.end
         if self.end <= first:
             raise CommandError(
-                f"{source.path}: there is nothing in that part; the recording has samples from 0 to "
-                f"{source.duration_s:.3f} s. Give times in between."
+                f"{source.path}: {self._why_nothing(from_s, to_s)}; the recording has samples from 0 to "
+                f"{source.duration_s:.3f} s. Give times in between, the earlier with --from."
             )
         found = next(source.samples(first, self.end), None)
         if found is None:
@@ -69,6 +68,21 @@ class _Cut:
         self.first = found.first
         self.begin_s = source.time_of(self.first)
         self._moved = Rebase(self.first, self.begin_s)
+
+    def _pairs(self, from_s: float | None, to_s: float | None) -> tuple[int, int]:
+        source = self._source
+        first = source.first if from_s is None else source.sample_at(from_s)
+        return first, source.end if to_s is None else min(source.sample_at(to_s), source.end)
+
+    def _why_nothing(self, from_s: float | None, to_s: float | None) -> str:
+        """Times the wrong way round may lie where nothing is as well: turned round they would not do."""
+        nothing = "there is nothing in that part"
+        if from_s is None or to_s is None or from_s < to_s:
+            return nothing
+        if from_s == to_s:
+            return "--from is the same as --to"
+        first, end = self._pairs(to_s, from_s)
+        return f"{nothing}, and --from is after --to" if end <= first else "--from is after --to"
 
     def items(self) -> Iterator[Item]:
         """The new log, its first pair numbered 0."""

@@ -69,11 +69,6 @@ def trim(options: argparse.Namespace) -> int:
     from daq.capture import trim_capture
 
     require_new_capture(options.out)
-    if None not in (options.from_s, options.to_s) and options.from_s >= options.to_s:
-        when = "after" if options.from_s > options.to_s else "the same as"
-        raise CommandError(
-            f"--from is {when} --to: nothing lies between. Say the earlier moment with --from."
-        )
     with cleanly_stopped():
         part = trim_capture(options.file, options.out, options.from_s, options.to_s)
     print(

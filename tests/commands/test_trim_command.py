@@ -44,7 +44,11 @@ def test_what_cannot_be_done_is_said(capture: Path, tmp_path: Path) -> None:
     out = tmp_path / "b.whichside"
     tries: list[tuple[list[str | Path], int, str]] = [
         ([capture, "--from", "60", "-o", out], 2, "there is nothing in that part"),
-        ([capture, "--from", "2", "--to", "1", "-o", out], 2, "--from is after --to"),
+        ([capture, "--from", "2", "--to", "1", "-o", out], 2, "a.whichside: --from is after --to;"),
+        ([capture, "--from", "60", "--to", "50", "-o", out], 2, "nothing in that part, and --from is after"),
+        ([capture, "--from", "3.9", "--to", "3", "-o", out], 2, "samples from 0 to 5.250 s. Give times in"),
+        ([capture, "--from", "2", "--to", "2", "-o", out], 2, "--from is the same as --to; the recording"),
+        ([tmp_path / "none.whichside", "--from", "2", "--to", "1", "-o", out], 4, "does not exist"),
         ([capture, "--from", "soon", "-o", out], 2, "'soon' is no time; say 12.5, 2:05.3"),
         ([capture, "-o", tmp_path / "b.db"], 2, "must end in .whichside"),
         ([capture, "-o", capture], 1, "exists already"),
