@@ -23,7 +23,7 @@ from daq.live_reasons import LiveReasons
 from daq.samples import Bias
 from daq.session import Session, SessionState
 from daq.snapshot import Snapshot, StateWord
-from daq.typed import TypedLines, obey
+from daq.typed import TypedLines, Typist
 
 MOST_REASONS = 3
 BACK = "the logger is back"
@@ -145,7 +145,7 @@ def run_plain(session: Session, out: TextIO | None = None, stop: threading.Event
 
 
 def _follow(session: Session, out: TextIO, stop: threading.Event) -> None:
-    reporter, typed, reasons = Reporter(), TypedLines(), LiveReasons()
+    reporter, typed, typist, reasons = Reporter(), TypedLines(), Typist(session), LiveReasons()
     info = session.source.info
     nominal = [words.NOT_CALIBRATED] if info.nominal else []
     _write(out, [f"measuring with {words.printable(info.name)}", *nominal, *typed.greeting()])
@@ -166,7 +166,7 @@ def _follow(session: Session, out: TextIO, stop: threading.Event) -> None:
             away = session.away, session.other
             _write(out, [words.away(session.other) if session.away else BACK])
         for line in typed.take():
-            reply = obey(session, line)
+            reply = typist.obey(line)
             if reply is None:
                 return
             _write(out, [reply])

@@ -9,9 +9,11 @@ import threading
 from pathlib import Path
 
 from daq.errors import WhichsideError
+from daq.lead_check import LIFTED, SEAT
 from daq.samples import ChangeKind
 from daq.session import Session
 from daq.source import Capability, Operate
+from daq.walk_doubts import on_positive
 
 HELP = (
     "type: on, off or other (you switched it), in or out (the load's connector), check, wiggled, skip, stop "
@@ -29,7 +31,6 @@ _CHANGES: dict[str, tuple[ChangeKind, str, str]] = {
     "wiggled": (ChangeKind.LEAD_CHECK, "wiggled", "noted: the reference lead was wiggled"),
     "skip": (ChangeKind.LEAD_CHECK, "skip", "step skipped"),
     "stop": (ChangeKind.LEAD_CHECK, "stop", "lead check stopped"),
-    "clear": (ChangeKind.CLEAR, "", "evidence cleared"),
 }
 _EXPECTATIONS = ("switching", "steady", "automatic", "unknown")
 _WHATS = ("control", "plug", "lead 1", "lead 2", "reference", "light", "key", "neighbour", "fault")
@@ -60,18 +61,44 @@ class TypedLines:
                 self._lines.put(line)
 
 
-def obey(session: Session, line: str) -> str | None:
-    """Do what a typed line says and return the reply; None to quit."""
-    word, _, rest = line.strip().partition(" ")
-    if word == "quit":
-        return None
-    try:
-        return _carry_out(session, word, rest.strip())
-    except WhichsideError as error:
-        return str(error)
+class Typist:
+    """Does what typed lines say; asks where the keys ask: before evidence is thrown away, or leads believed."""
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+        self._asked = False  # by the line before
+
+    def obey(self, line: str) -> str | None:
+        """The reply to a line; None to quit."""
+        word, _, rest = line.strip().partition(" ")
+        if word == "quit":
+            return None
+        asked, self._asked = self._asked, False
+        try:
+            if word == "clear" and not rest:
+                return self._clear(asked)
+            return _carry_out(self._session, word, rest.strip())
+        except WhichsideError as error:
+            return str(error)
+
+    def _clear(self, asked: bool) -> str:
+        check = self._session.latest.lead_check
+        if check.just_failed:
+            return "not taken: the check has just ended by itself; read why, type clear once leads are seated"
+        seats = check.step == SEAT
+        question = on_positive(check, "clear") if seats else "type clear again to clear the evidence"
+        if question and not asked:
+            self._asked = True
+            return question
+        self._session.change(ChangeKind.CLEAR, "")
+        if seats:
+            return "from here everything is evidence: switch the load on and off"
+        return "evidence cleared: judging anew from here"
 
 
 def _carry_out(session: Session, word: str, rest: str) -> str:
+    if word == "wiggled" and session.latest.lead_check.instruction == LIFTED:
+        return "nothing is counted while no lead reads battery positive: put one there first"
     if word in _CHANGES and not rest:
         kind, value, reply = _CHANGES[word]
         session.change(kind, value)

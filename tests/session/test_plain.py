@@ -9,6 +9,7 @@ import subprocess
 import sys
 import threading
 import time
+from contextlib import closing
 from dataclasses import replace
 from functools import partial
 
@@ -16,14 +17,15 @@ import pytest
 
 from daq.errors import DeviceError
 from daq.findings import Edge, Event, EventKind, LoadState, Pwm
+from daq.lead_check import LIFTED, SEAT
 from daq.live_reasons import LiveReasons
 from daq.plain import Reporter, run_plain
 from daq.samples import Bias, ChangeKind, DeviceInfo
 from daq.seen import Seen, SeenState
 from daq.session import Session
-from daq.snapshot import LeadView, Losses, StateWord
+from daq.snapshot import LeadCheckView, LeadView, Losses, StateWord
 from daq.source import Operate
-from daq.typed import obey
+from daq.typed import Typist
 from tests.session.test_session import DyingSource
 from tests.tui.scenes import GROUND_SIDE, NO_CHECK, NOT_YET, ListSource, StagePipeline, snapshot, switched
 
@@ -183,9 +185,10 @@ def test_typed_lines_do_what_the_keys_do() -> None:
     pipeline = StagePipeline()
     source = ListSource(switched(0.1))
     session = Session(source, pipeline).start()
+    typist = Typist(session)
     try:
         replies = [
-            obey(session, line)
+            typist.obey(line)
             for line in ("on", "note under the dash", "expect steady", "out", "do lead 1 off pin", "what?")
         ]
         deadline = time.monotonic() + 2.0
@@ -209,8 +212,52 @@ def test_typed_lines_do_what_the_keys_do() -> None:
         (ChangeKind.PLUG, "out"),
     ]
     assert source.commands == [Operate("lead 1", "off pin")]
-    assert obey(session, "quit") is None
-    assert obey(session, "on") == "The run is over: nothing can be added to it. Start a new one."
+    assert typist.obey("quit") is None
+    assert typist.obey("on") == "The run is over: nothing can be added to it. Start a new one."
+
+
+def replies(check: LeadCheckView, *lines: str) -> tuple[list[str | None], list[ChangeKind]]:
+    """To lines typed one after the other while the lead check is there; and what went into the log."""
+    pipeline = StagePipeline(replace(snapshot(), lead_check=check))
+    with closing(Session(ListSource(switched(0.1)), pipeline).start()) as session:
+        deadline = time.monotonic() + 2.0
+        while session.latest.lead_check != check and time.monotonic() < deadline:
+            time.sleep(0.01)
+        typist = Typist(session)
+        said = [typist.obey(line) for line in lines]
+    return said, [c.kind for c in pipeline.changes]
+
+
+SEATING = replace(NO_CHECK, step=SEAT, passed=True, source_v=12.6)
+SEATED = "from here everything is evidence: switch the load on and off"
+
+
+def test_evidence_is_thrown_away_only_when_clear_is_typed_twice() -> None:
+    said, changes = replies(NO_CHECK, "clear", "on", "clear")
+    assert said[0] == said[2] == "type clear again to clear the evidence"
+    assert changes == [ChangeKind.MARK], "another line takes the question back"
+    said, changes = replies(NO_CHECK, "clear", "clear")
+    assert (said[1], changes) == ("evidence cleared: judging anew from here", [ChangeKind.CLEAR])
+
+
+def test_leads_that_still_read_battery_positive_are_asked_about_before_they_count_as_seated() -> None:
+    said, changes = replies(replace(SEATING, on_positive=(2,)), "clear")
+    assert said == [
+        "Lead 2 reads as on battery positive (12.6 V), and it was not seen to leave it. Is each lead on its "
+        "pin of the load? clear again if so."
+    ]
+    assert changes == []
+    assert replies(replace(SEATING, on_positive=(2,)), "clear", "clear")[0][1] == SEATED
+    assert replies(SEATING, "clear") == ([SEATED], [ChangeKind.CLEAR])
+    said, changes = replies(replace(SEATING, passed=False, just_failed=True), "clear", "clear")
+    assert "has just ended by itself" in str(said[1])
+    assert changes == []
+
+
+def test_wiggling_while_no_lead_is_on_positive_is_not_noted() -> None:
+    said, changes = replies(replace(NO_CHECK, step=3, instruction=LIFTED), "wiggled")
+    assert "put one there first" in str(said[0])
+    assert changes == []
 
 
 def test_a_keyboard_is_listened_to_without_holding_the_interpreter() -> None:
