@@ -62,7 +62,7 @@ class TypedLines:
 
 
 class Typist:
-    """Does what typed lines say; asks where the keys ask: before evidence is thrown away, or leads believed."""
+    """Does what typed lines say; asks where the keys ask: before evidence goes, before leads are believed."""
 
     def __init__(self, session: Session) -> None:
         self._session = session

@@ -129,9 +129,12 @@ def free_alone(what: Levels | At | Lamp) -> str:
 
 
 def _unchanged(reading: Reading, what: Levels, taken: Sequence[Reading]) -> str:
-    """Unplugged, and yet everything as before: perhaps the load still joins the two leads."""
+    """Unplugged, and yet everything as before: perhaps the load still joins the two leads.
+
+    Source on one pin and zero on the other is as each wire alone holds its pin: that tells nothing.
+    """
     before = _last(taken, plugged=True, control=reading.state.control)
-    if before is None or not _alike(what, before) or _apart_already(taken):
+    if before is None or not _alike(what, before) or _apart_already(taken) or _held_apart(what, taken):
         return ""
     one, other = what.volts
     assert one is not None
@@ -140,6 +143,20 @@ def _unchanged(reading: Reading, what: Levels, taken: Sequence[Reading]) -> str:
         f"Nothing changed when it was unplugged: still {tenths(one)} and {tenths(other)}. A load still "
         f"plugged in joins the two leads and feeds one from the other. Look at the connector.{INSIST}"
     )
+
+
+def _held_apart(what: Levels, taken: Sequence[Reading]) -> bool:
+    """Source on one lead, zero on the other: no current is missed, and no lead is fed from the other."""
+    low, high = sorted(v for v in what.volts if v is not None)
+    return low < APART_V and high > _most_seen(taken) - APART_V > APART_V
+
+
+def _most_seen(taken: Sequence[Reading]) -> float:
+    """The highest level that was read so far: the source, or what is known of it."""
+    whats = [r.what for r in taken]
+    posts = [what.volts for what in whats if isinstance(what, At)]
+    pins = [v for what in whats if isinstance(what, Levels) for v in what.volts if v is not None]
+    return max([*posts, *pins], default=0.0)
 
 
 def _apart_already(taken: Sequence[Reading]) -> bool:

@@ -9,6 +9,7 @@ from daq.readings import Levels, State
 from daq.reasoning import Answer
 from daq.samples import Bias
 from daq.walk import Walk
+from daq.walk_doubts import doubt
 from daq.walk_here import QUIET, WHISPER, Phase
 from tests.walk.by_hand import (
     BOTH,
@@ -136,3 +137,20 @@ def test_a_lead_that_falls_without_the_whisper_is_on_nothing() -> None:
     assert walk.doubt.startswith("Lead 1 reads as on nothing")
     assert "2.60 V (held by nothing)" in words(leads(walk))
     assert len(walk.here.taken) == 1
+
+
+def test_pins_that_their_own_wires_hold_read_alike_with_the_load_in_and_out() -> None:
+    """'out, on' without 'out, off' before it: a sound circuit reads source and zero either way. A drop under
+    load that is still there, or one level on both, is a load that still joins them."""
+
+    def doubted(was: tuple[float, float], now_read: tuple[float, float], before: tuple[float, float]) -> bool:
+        out_on = reading(State(plugged=False, control="on"), *now_read)
+        earlier = [reading(State(), *before), reading(ON, *was)]
+        return bool(doubt(out_on, seen(*now_read, 30.0), earlier))
+
+    assert not doubted((12.5, 0.1), (12.6, 0.0), (12.6, 12.6)), "ground side"
+    assert not doubted((12.5, 0.1), (12.55, 0.0), (0.0, 0.0)), "positive side"
+    assert not doubted((0.05, 25.1), (0.0, 25.2), (0.0, 0.0)), "24 V, leads the other way round"
+    assert doubted((8.9, 0.1), (8.9, 0.1), (12.6, 12.6)), "a bad feed drops nothing without current"
+    assert doubted((12.4, 3.2), (12.4, 3.2), (12.6, 12.6)), "nor does a bad ground"
+    assert doubted((12.6, 12.6), (12.6, 12.6), (0.0, 0.0)), "fed through the load"
