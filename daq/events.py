@@ -17,7 +17,7 @@ from daq.evidence import MARK_REACH_S, Mark, OffKind
 from daq.findings import EventKind, Judgement, Side
 from daq.labels import Label
 from daq.material import Material, Off
-from daq.switching import SHORT_S
+from daq.switching import BOUNCE_S, SHORT_S
 from daq.turns import Turn
 
 
@@ -100,6 +100,7 @@ def name_events(m: Material, judgement: Judgement, rate_hz: float, user: User) -
         events += [Span(EventKind.LEAD_OFF, a, b) for a, b in m.loose]
     rests_free = sum(off.floats for off in m.offs) > len(m.offs) / 2
     hidden: set[float] = set()
+    beside = BOUNCE_S * rate_hz
     for off in m.offs:
         if off.floats:
             kind = None if off.marked else _of_floating(off, judgement.side, rests_free)
@@ -113,9 +114,11 @@ def name_events(m: Material, judgement: Judgement, rate_hz: float, user: User) -
         events.append(Span(kind, off.start, off.last_make if short else end))
         if dropout:
             hidden |= {off.start, end}
-    for start, end, frets in m.votes.fretting:  # one event: the contact opened and closed all the while
-        if frets in _OPPOSITE and (start >= steady_from or _SWITCHED.get(side, frets) is not frets):
-            events.append(Span(_OPPOSITE[frets], start, end))
+    holes = [h for h in m.holes if not any(e.start <= h[1] and h[0] <= e.end for e in events)]
+    for start, end, opened in (*m.votes.fretting, *holes):  # what frets is one event all the while
+        if opened in _OPPOSITE and (start >= steady_from or _SWITCHED.get(side, opened) is not opened):
+            events.append(Span(_OPPOSITE[opened], start, end))
+            hidden |= {t.at for t in m.turns if start - beside <= t.at <= end + beside}
     events += _departures(m, judgement, rate_hz, user)
     turns = tuple(t for t in m.turns if t.at not in hidden)
     return Told(tuple(sorted(events, key=lambda e: e.start)), turns)

@@ -19,7 +19,7 @@ from daq.floating import Whispers
 from daq.labels import ON, Label, Scale
 from daq.pulses import train_levels
 from daq.stretches import Pair, Train
-from daq.switching import SHORT_S, Part
+from daq.switching import SHORT_S, Part, swings_together
 
 GROUND_SHARE = 0.75  # and above: ground side
 FEED_SHARE = 0.25  # and below: positive side
@@ -349,7 +349,10 @@ def _transition_kind(on: Part, off: Part, switched_on: bool, scale: Scale) -> Of
     on_levels = _on_levels(on, at_start=switched_on)
     off_levels = off.levels
     if off.stretches:
-        off_levels = off.stretches[-1 if switched_on else 0].mean
+        stretch = off.stretches[-1 if switched_on else 0]
+        if on.train is not None and swings_together(stretch, scale):
+            return None
+        off_levels = stretch.mean
     if on_levels is None or off_levels is None:
         return None
     return kind_of_off(on_levels, off_levels, on.label, scale)

@@ -19,6 +19,7 @@ from daq.evidence import OffKind, Told, Votes, kind_of_off, weigh
 from daq.floating import sort_out
 from daq.in_turn import hasty, in_turn
 from daq.labels import ON, SOURCE_SEEN_UV, Label, Scale, label_stretches, seen_scale
+from daq.pulsed_holes import pulsed_holes
 from daq.pulses import Shown, duty_of, keep_longest, rough_levels, train_levels
 from daq.response import Responses
 from daq.ripple import without_ripple
@@ -88,6 +89,7 @@ class Material:
     asleep: list[tuple[float, float]] = field(default_factory=list)
     feed_gaps: list[tuple[float, float]] = field(default_factory=list)
     woke: list[float] = field(default_factory=list)
+    holes: list[tuple[float, float, OffKind]] = field(default_factory=list)  # within pulses
     spikes: list[tuple[float, float]] = field(default_factory=list)
     points: list[OnPoint] = field(default_factory=list)
     trains: list[Train] = field(default_factory=list)
@@ -114,7 +116,8 @@ def gather(
     """
     sorted_out = sort_out(stretches, told.whispers, rate_hz)
     seen = seen_scale(sorted_out.stretches, rate_hz, floor)
-    stretches = without_ripple(with_slow_trains(sorted_out.stretches, seen, rate_hz), seen, rate_hz)
+    slow = with_slow_trains(sorted_out.stretches, seen, rate_hz)
+    stretches = without_ripple(slow, seen, rate_hz)
     labelled, scale = label_stretches(stretches, rate_hz, floor)
     switching = follow(stretches, labelled, scale, rate_hz)
     parts = switching.parts
@@ -156,6 +159,7 @@ def gather(
     m.opened = opened_loads(parts, rate_hz)
     feed = feed_while_off(parts, scale, rate_hz)
     m.asleep, m.feed_gaps, m.woke = feed.asleep, feed.gaps, feed.woke
+    m.holes = pulsed_holes(slow, sorted_out.stretches, scale)
     m.spikes = spikes(stretches, switching.turns, rate_hz)
     m.points = on_points(parts, rate_hz)
     m.trains = keep_longest([s for s in stretches if isinstance(s, Train)])
@@ -315,6 +319,7 @@ def add(a: Material, b: Material) -> Material:
         asleep=a.asleep + b.asleep,
         feed_gaps=a.feed_gaps + b.feed_gaps,
         woke=a.woke + b.woke,
+        holes=a.holes + b.holes,
         spikes=a.spikes + b.spikes,
         points=_thin(a.points + b.points),
         trains=keep_longest(a.trains + b.trains),

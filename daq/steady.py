@@ -13,12 +13,13 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.crossings import SOURCE_LEAST_UV, Crossings, Scan
+from daq.holes import Holes
 from daq.per_window import PerWindow
 from daq.period import read_period
 from daq.pulse_sums import LevelSums, PulseSums
 from daq.rhythm import Pulse, Rhythm
 from daq.spikes import Spikes
-from daq.stretches import Pair, Raw, Stretch, Train, Zone, on_while_up
+from daq.stretches import Pair, Raw, Stretch, Train, Zone, held_lead, on_while_up
 from daq.tally import SteadyTally
 from daq.windows import Micro, Windows
 
@@ -59,6 +60,7 @@ class Segmenter:
         self._tally: SteadyTally | None = None
         self._zone: int | None = None
         self._train: PulseSums | None = None
+        self._holes = Holes(None, 0.0)  # of the open train
 
     @property
     def position(self) -> int:
@@ -175,6 +177,7 @@ class Segmenter:
         levels.add(self._raw[a:b], self._middle.spread(start, self._base + b))
         self._train = PulseSums(int(pulse.first), on_while_up(levels.up, levels.down), self.rate_hz)
         self._train.mark(pulse.founders)
+        self._holes = Holes(held_lead(levels.up, levels.down), pulse.period)
         self._cut = start
 
     def _follow(self, ended: Pulse | None) -> None:
@@ -208,6 +211,7 @@ class Segmenter:
             high=sums.levels.high,
             beats=(self._origin + sums.clock.middle, sums.clock.count),
             mean_period=read_period(sums.profile, period, sums.positive, self.rate_hz),
+            holes=tuple(self._holes.found),
         )
 
     def _add_to_train(self, end: int) -> None:
@@ -215,6 +219,7 @@ class Segmenter:
         if end > self._cut:
             a, b = self._cut - self._base, end - self._base
             self._train.add(self._raw[a:b], self._middle.spread(self._cut, end))
+            self._holes.add(self._cut, self._raw[a:b], self._half.spread(self._cut, end))
             self._cut = end
 
     # -- cutting ----------------------------------------------------------------------------------------

@@ -7,6 +7,7 @@ stretch is the same however its samples arrived.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from enum import Enum
 
 import numpy as np
 import numpy.typing as npt
@@ -103,7 +104,8 @@ class Train:
     `up`/`down`: mean levels of both leads while the difference is above/below its local middle;
     `up_share` the part of a period it is above; `beats` (mean moment, number) of the times when the drive let
     go; `mean_period` where the drive's own edges were found;
-    `from_levels`: told from steady stretches, `up` and `down` are settled levels.
+    `from_levels`: told from steady stretches, `up` and `down` are settled levels; `holes`: where the lead
+    that stays put was away (see `holes`), from, to.
     """
 
     start: float
@@ -118,6 +120,7 @@ class Train:
     beats: tuple[float, int]
     mean_period: Period | None
     from_levels: bool = False
+    holes: tuple[tuple[int, int], ...] = ()
 
 
 @dataclass(slots=True)
@@ -142,18 +145,32 @@ def is_beyond(low: Pair, high: Pair) -> bool:
 STAYS = 0.3  # a lead that moves less than this part of the other's movement stays put
 
 
+class Held(Enum):
+    """The lead of a pulsed load that the drive leaves where it is."""
+
+    FEED = "feed"
+    GROUND = "ground"
+
+
+def held_lead(up: Pair, down: Pair) -> Held | None:
+    """Which one stays put, from both phases' mean levels; None where both move, or none."""
+    moved = abs(up[0] - down[0]), abs(up[1] - down[1])
+    for lead in (0, 1):
+        if moved[lead] < STAYS * moved[1 - lead]:
+            return Held.FEED if up[lead] > 0.3 * max(*up, *down) else Held.GROUND
+    return None
+
+
 def on_while_up(up: Pair, down: Pair) -> bool:
     """Whether a pulsed load is on while lead 1 - lead 2 is above its middle, from both phases' mean levels.
 
     One lead stays put: at source it is the feed, near zero the ground. Else on is the phase with one lead low
     (a coil's kick lifts a lead above source, beside the other).
     """
-    moved = abs(up[0] - down[0]), abs(up[1] - down[1])
-    high = max(*up, *down)
-    if moved[0] < STAYS * moved[1]:
-        return up[0] > 0.3 * high
-    if moved[1] < STAYS * moved[0]:
-        return up[1] <= 0.3 * high
+    held = held_lead(up, down)
+    if held is not None:
+        lead_1 = abs(up[0] - down[0]) < abs(up[1] - down[1])
+        return lead_1 is (held is Held.FEED)
     up_on, down_on = up[1] < 0.5 * up[0], down[0] < 0.5 * down[1]
     if up_on != down_on:
         return up_on

@@ -17,6 +17,8 @@ from daq.turns import UNEVEN_PERIODS, Turn, join_bounce, turns_between
 BOUNCE_S = 0.007
 TOGETHER_MOVED = 0.6  # of source, both leads added
 TOGETHER_DOWN = 0.5
+SWINGS = 0.5  # of source
+ALIKE = 0.03  # of a period
 SHORT_S = 0.045  # an off part shorter than this is no evidence of a hand on a switch
 
 
@@ -87,8 +89,17 @@ def _without_pauses(known: Sequence[Labelled]) -> list[Labelled]:
 def _one_rhythm(a: Stretch, b: Stretch) -> bool:
     if not isinstance(a, Train) or not isinstance(b, Train):
         return False
-    alike = abs(a.period - b.period) < 0.03 * b.period + 0.1
-    return alike and b.start - a.end < UNEVEN_PERIODS * b.period
+    return alike(a, b) and b.start - a.end < UNEVEN_PERIODS * b.period
+
+
+def alike(a: Train, b: Train) -> bool:
+    """Whether their periods are the same."""
+    return abs(a.period - b.period) < ALIKE * b.period + 0.1
+
+
+def swings_together(s: Steady, scale: Scale) -> bool:
+    """Whether both leads go up and down all the way, as a pulsed load does whose ground is open: no level."""
+    return min(high - low for low, high in zip(s.low, s.high, strict=True)) > SWINGS * scale.source
 
 
 def _split_together(part: Part, scale: Scale) -> list[Part]:
