@@ -33,6 +33,8 @@ SAGS_TO = 0.15  # of D: as low as cranking pulls a source (ISO 16750-2 level III
 SOON_S = 0.12
 SWITCHED_AFTER_S = 0.6  # what a neighbour's inrush does to a shared ground is over by then
 COASTED = 0.1  # of D: slid this far by itself
+HALF = 0.5
+CLIMBS = 0.15  # of D: no motor that coasts gains so much by itself
 SLIDES = 0.4  # of a fall: a motor let go slides down, a source that other loads pull down falls in steps
 RANGE_END_UV = -7.5 * UV
 MIRROR_SUM = 0.2  # |lead 1 + lead 2| below this part of |d|: the reference lead is floating
@@ -120,7 +122,8 @@ def scale_of(stretches: Sequence[Stretch], positions: Sequence[int]) -> Scale:
         if isinstance(s, Steady):
             # a lead that a capacitor holds up slides off on in one stretch: its mean is no level
             source = max(source, *s.mean, *s.tail, *(v for _, a, b in s.trail for v in (a, b)))
-            full = max(full, abs(difference(s.mean)), abs(difference(s.head)), abs(difference(s.tail)))
+            shown = [s.mean, s.head, s.tail, *((a, b) for _, a, b in s.trail)]
+            full = max(full, *(abs(difference(levels)) for levels in shown))
         elif isinstance(s, Train):
             source = max(source, *s.up, *s.down)
             full = max(full, abs(difference(s.up)), abs(difference(s.down)))
@@ -227,7 +230,8 @@ class _Walk:
         tail = abs(difference(s.tail))
         if d - before < 0.15 * self.full:
             spun_up = d - before > RISE * self.full and self._coasted(n - 1) and tail > d - RISE * self.full
-            return tail > ON_ABOVE * self.full or spun_up
+            slow = d - before < RISE * self.full and d < HALF * self.full  # on where it passes half
+            return (tail > ON_ABOVE * self.full and not slow) or spun_up
         if min(s.mean) > BOTH_UP * self.scale.source and tail < d + RISE * self.full:
             return False  # both leads rose: a feed that woke, seen through the load
         stays = tail > OFF_BELOW * self.full  # a ground that a neighbour's inrush lifts comes down again
@@ -339,7 +343,7 @@ class _Walk:
             return head
         if head in ON and clear is Label.OFF and abs(d) > 0.9 * abs(difference(stretch.head)):
             return head  # a cold lamp: low from the start, not fallen
-        if head is Label.OFF and abs(d) < abs(difference(stretch.head)) + 0.4 * self.full:
+        if head is Label.OFF and abs(d) < abs(difference(stretch.head)) + CLIMBS * self.full:
             return head  # a motor that coasts reads high without being on
         return clear
 

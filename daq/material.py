@@ -21,6 +21,7 @@ from daq.in_turn import hasty, in_turn
 from daq.labels import ON, SOURCE_SEEN_UV, Label, Scale, label_stretches, seen_scale
 from daq.pulsed_holes import pulsed_holes
 from daq.pulses import Shown, duty_of, keep_longest, rough_levels, train_levels
+from daq.ramps import without_turns
 from daq.response import Responses
 from daq.ripple import without_ripple
 from daq.settled import Level, levels_of
@@ -117,7 +118,7 @@ def gather(
     sorted_out = sort_out(stretches, told.whispers, rate_hz)
     seen = seen_scale(sorted_out.stretches, rate_hz, floor)
     slow = with_slow_trains(sorted_out.stretches, seen, rate_hz)
-    stretches = without_ripple(slow, seen, rate_hz)
+    stretches = without_turns(without_ripple(slow, seen, rate_hz), seen)
     labelled, scale = label_stretches(stretches, rate_hz, floor)
     switching = follow(stretches, labelled, scale, rate_hz)
     parts = switching.parts

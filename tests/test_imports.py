@@ -34,7 +34,7 @@ LAYERS: list[set[str]] = [
         "hazards",
         "snapshot",
     },
-    {"labels", "glue", "ripple", "slow_pulses", "turns", "switching", "supply", "floating"},
+    {"labels", "glue", "ripple", "ramps", "slow_pulses", "turns", "switching", "supply", "floating"},
     {"response", "departures", "waveform", "pulses", "evidence", "lead_check", "live_view", "microvolts"},
     {"settled", "unplugged", "in_turn", "pulsed_holes"},
     {"material"},

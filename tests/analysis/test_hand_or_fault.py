@@ -115,3 +115,28 @@ def test_a_module_whose_capacitor_empties_after_each_switching_off_is_believed(f
     found = analyse(rounded(clean + np.random.default_rng(4).normal(0, 0.02, clean.shape)), RATE_HZ)
     assert (found["side"], found["control_lead"], found["feed_lead"]) == ("high", 1, 1)
     assert len(found["edges"]) == 8
+
+
+@pytest.mark.parametrize("seconds", [0.2, 0.5, 2.0])
+@pytest.mark.parametrize("side", ["low", "high"])
+def test_a_dimmer_that_is_turned_up_and_down_slowly_is_followed(seconds: float, side: str) -> None:
+    """Nothing in it is fast; the load is on and off twice all the same."""
+    t = np.arange(round((4 * seconds + 2.4) * RATE_HZ)) / RATE_HZ
+    up = np.interp(t, np.cumsum([0.6, seconds, 0.6, seconds, 0.6, seconds, 0.6, seconds]), [0, 1, 1, 0] * 2)
+    lead1, lead2 = (12.6 - 0.1 * up, 12.6 - 12.4 * up) if side == "low" else (12.5 * up, 0.2 * up)
+    clean = np.stack([lead1, lead2], axis=1)
+    found = analyse(rounded(clean + np.random.default_rng(6).normal(0, 0.02, clean.shape)), RATE_HZ)
+    assert (found["side"], found["control_lead"]) == (side, {"low": 2, "high": 1}[side])
+    middles = [0.6 + seconds / 2 + k * (seconds + 0.6) for k in range(4)]
+    assert [e["t_s"] for e in found["edges"]] == pytest.approx(middles, abs=0.25 * seconds)
+
+
+def test_a_lead_that_only_dims_slowly_or_a_source_that_sags_slowly_is_no_switching() -> None:
+    t = np.arange(round(8 * RATE_HZ)) / RATE_HZ
+    down = 0.5 - 0.5 * np.cos(2 * np.pi * t / 2)
+    for clean in (
+        np.stack([12.5 - 0.1 * down, 0.2 + 7.0 * down], axis=1),
+        np.stack([12.5 - 9.0 * down, 0.2 - 0.1 * down], axis=1),
+    ):
+        found = analyse(rounded(clean + np.random.default_rng(6).normal(0, 0.02, clean.shape)), RATE_HZ)
+        assert found["side"] == "undetermined"
