@@ -34,6 +34,7 @@ PULLED = 0.06  # of source
 CURRENT_SURE_UV = 0.15 * UV  # more than two leads of an uncalibrated logger differ by
 CURRENT_SHARE = 0.5  # of the drop that Ohm's law gives
 SAME_CURRENT, SAME_CURRENT_UV = 0.1, 0.02 * UV
+BEHIND_PULSES, BEHIND_PULSES_S = 0.2, 0.5  # a hand is slower
 STEADY_BESIDE_S = 0.1  # on beside pulses, in all
 FRETS_MOST_HZ = 200.0  # nothing shakes a contact faster, and as regularly
 FULL_AFTER_S = 0.25
@@ -181,6 +182,8 @@ def weigh(parts: Sequence[Part], scale: Scale, rate_hz: float, told: Told) -> tu
                 votes.unheld += 1
             if not marked and _partly_off(part, scale):
                 weight *= PARTLY_OFF
+            if not marked and _behind_pulses(part, on, kind, scale, rate_hz):
+                weight *= BEHIND_PULSES
             votes.add(kind, weight)
             votes.doubtful += weight * (not marked and _another_load(part, on, kind, scale))
             votes.floating += weight * all(floats)
@@ -309,6 +312,17 @@ def _current_goes_on(off: Part, on: Part) -> bool:
     full = max((s.settled for s in on.stretches), key=lambda x: abs(x[0] - x[1]))
     ground, left = full[1 - feed], abs(off.levels[0] - off.levels[1]) / abs(full[0] - full[1])
     return ground > CURRENT_SURE_UV and off.levels[1 - feed] > CURRENT_SHARE * left * ground
+
+
+def _behind_pulses(off: Part, on: Part, kind: OffKind, scale: Scale, rate_hz: float) -> bool:
+    """Whether the other wire opened for a moment behind a driver's pulses: these say what it switches."""
+    if on.train is None or off.end - off.start > BEHIND_PULSES_S * rate_hz:
+        return False
+    driven, paused = on.train.up, on.train.down
+    if on.label is Label.REVERSE:
+        driven, paused = paused, driven
+    pulsed = kind_of_off(driven, paused, on.label, scale)
+    return {kind, pulsed} == {OffKind.GROUND_ROSE, OffKind.FEED_FELL}
 
 
 def _another_load(off: Part, on: Part, kind: OffKind, scale: Scale) -> bool:

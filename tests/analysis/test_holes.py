@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from tests.analysis.volts import analyse, blocks, findings_of
-from tests.analysis.waves import Volts, pulsed, rounded
+from tests.analysis.waves import Volts, levels, pulsed, rounded
 from tests.physics.spice import Transient, UnsolvedError, transients
 from tests.whole.gap_shapes import FRONT_END
 
@@ -101,3 +101,15 @@ def test_a_source_that_an_engine_pulls_down_is_no_hole() -> None:
     )
     found = analyse(rounded(volts * share[:, None]), RATE_HZ)
     assert not [e for e in found["events"] if "dropout" in e["kind"]]
+
+
+def test_a_feed_that_opens_behind_pulses_does_not_outvote_them() -> None:
+    """The drive pulses the ground side all the while: nothing that its feed does makes it positive side."""
+    volts = np.concatenate(
+        [levels([(0.5, 12.6, 12.6)]), pulsed(100.0, 0.4, 5.0), levels([(0.5, 12.6, 12.6)])]
+    )
+    for at_s in (1.5, 2.5, 3.5, 4.5):
+        volts[round(at_s * RATE_HZ) : round((at_s + 0.2) * RATE_HZ)] = 0.0
+    found = analyse(volts, RATE_HZ)
+    assert (found["side"], found["control_lead"]) == ("low", 2)
+    assert [e["kind"] for e in found["events"]] == ["feed dropout"] * 4
