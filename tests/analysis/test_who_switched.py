@@ -158,3 +158,15 @@ def test_a_reversing_load_without_its_reference_is_sent_to_the_reference() -> No
     found = analyse(levels(spans), RATE_HZ)
     assert found["side"] == "undetermined"
     assert "reference lead is off" in found["why"]
+
+
+def test_a_ground_that_a_neighbour_lifts_is_no_other_direction() -> None:
+    """LEDs on the positive side, their ground lifted by a neighbour on the same bad ground: while off they
+    let nothing back, so that lead 2 reads nothing and lead 1 what the neighbour makes (to 8 V with a cold
+    lamp: ngspice)."""
+    rest, lit_up, lifted = (0.4, 0.0, 0.0), (0.06, 8.2, 0.0), (0.35, 4.1, 0.0)
+    on, on_lifted = (0.35, 0.06, 12.2), (0.3, 4.3, 12.2)
+    spans = [rest, on, rest, lit_up, lifted, on_lifted, on, rest, on, lifted, on_lifted, rest, on, rest]
+    found = analyse(levels(spans), RATE_HZ)
+    assert found["side"] in ("high", "undetermined")
+    assert found["control_lead"] in (2, None)
