@@ -12,7 +12,7 @@ from itertools import islice, pairwise
 
 from daq.departures import at_source
 from daq.labels import ON, Label, Scale
-from daq.stretches import Steady, Stretch, end_of, start_of
+from daq.stretches import Steady, Stretch, Train, end_of, start_of
 from daq.switching import SHORT_S, Part
 
 SAME_HAND_S = 0.2
@@ -20,12 +20,23 @@ MOMENT_S = 0.002  # longer than the front end takes to settle
 LIFTED = 0.4  # of source: at rest no ground is lifted further, and no source is lower
 
 
-def in_turn(parts: Sequence[Part]) -> int:
+def in_turn(stretches: Sequence[Stretch], parts: Sequence[Part], scale: Scale, rate_hz: float) -> int:
     """On parts beside a move of both leads together: feed and ground switched one after the other."""
-    return sum(
+    steps = sum(
         a.label is Label.OFF and b.label is Label.OFF and not b.begins and (a.begins or b.ends)
         for a, b in pairwise(parts)
     )
+    return steps + sum(_pulses_on(s, stretches, scale, rate_hz) for s in stretches if isinstance(s, Train))
+
+
+def _pulses_on(train: Train, stretches: Sequence[Stretch], scale: Scale, rate_hz: float) -> int:
+    """Ends of a train on the feed beyond which both leads pulse together: the ground was let go meanwhile."""
+    if min(max(train.up), max(train.down)) > LIFTED * scale.source:
+        return 0  # pulsed on the ground side: at rest both leads are at source
+    reach = max(2 * train.period, SHORT_S * rate_hz)
+    most = SHORT_S * rate_hz
+    beyond = ((train.start - reach, train.start), (train.end, train.end + reach))
+    return sum(_at_source_in(a, b, stretches, scale, most) for a, b in beyond)
 
 
 def hasty(stretches: Sequence[Stretch], parts: Sequence[Part], scale: Scale, rate_hz: float) -> int:
@@ -64,12 +75,19 @@ def _moments(stretches: Sequence[Stretch], parts: Sequence[Part], scale: Scale, 
 
 def _at_source_beside(at: float, stretches: Sequence[Stretch], scale: Scale, rate_hz: float) -> bool:
     reach = SHORT_S * rate_hz
-    for s in islice(stretches, bisect_left(stretches, at - reach, key=end_of), None):
-        if start_of(s) > at + reach:
+    return _at_source_in(at - reach, at + reach, stretches, scale, reach, MOMENT_S * rate_hz)
+
+
+def _at_source_in(
+    start: float, end: float, stretches: Sequence[Stretch], scale: Scale, most: float, least: float = 0.0
+) -> bool:
+    """Whether both leads stood at source, for `least` to `most`, from `start` to `end` (all pairs)."""
+    for s in islice(stretches, bisect_left(stretches, start, key=end_of), None):
+        if start_of(s) > end:
             break
         if not isinstance(s, Steady) or not at_source(s.mean, scale):
             continue
-        if MOMENT_S * rate_hz <= s.end - s.start < reach:
+        if least <= s.end - s.start < most:
             return True
     return False
 

@@ -154,7 +154,7 @@ def gather(
     m.moved_together = sum(
         a.label is Label.OFF and b.label is Label.OFF and not b.begins for a, b in pairwise(parts)
     )
-    m.in_turn, m.hasty = in_turn(parts), hasty(stretches, parts, scale, rate_hz)
+    m.in_turn, m.hasty = in_turn(stretches, parts, scale, rate_hz), hasty(stretches, parts, scale, rate_hz)
     m.references = reference_spans(parts)
     m.dips = find_dips(stretches, parts, scale, rate_hz)
     m.opened = opened_loads(parts, rate_hz)

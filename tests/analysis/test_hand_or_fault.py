@@ -140,3 +140,17 @@ def test_a_lead_that_only_dims_slowly_or_a_source_that_sags_slowly_is_no_switchi
     ):
         found = analyse(rounded(clean + np.random.default_rng(6).normal(0, 0.02, clean.shape)), RATE_HZ)
         assert found["side"] == "undetermined"
+
+
+@pytest.mark.parametrize(
+    ("hertz", "duty"), [(10.0, 0.4), (25.0, 0.4), (60.0, 0.4), (100.0, 0.4), (100.0, 0.2)]
+)
+def test_a_ground_that_is_switched_under_a_pulsed_feed_is_seen(hertz: float, duty: float) -> None:
+    """A dimmer pulses the feed, pulled down in between, and a hand switches the ground: while the ground is
+    open both leads pulse together, and the load does not."""
+    t = np.arange(round(7 * RATE_HZ)) / RATE_HZ
+    closed, driven = (t % 1.4 > 0.7)[:, None], (((t + 0.003) * hertz) % 1 < duty)[:, None]
+    clean = np.where(driven, np.where(closed, ON_V, LOW_OFF_V), 0.0)
+    found = analyse(rounded(clean + np.random.default_rng(2).normal(0, 0.02, clean.shape)), RATE_HZ)
+    assert found["side"] == "undetermined"
+    assert "feed and ground may both be switched" in found["why"]
