@@ -52,6 +52,8 @@ WIDENINGS = (1.0, 1.4, 1.9, 2.5, 3.3)
 FIRST_WIDENINGS = (*WIDENINGS, 6.0, 11.0)  # few draws choose who stays: none is to be lost by bad luck
 LARGE_BLOCK = 31 << 20  # bytes, never touched: from 32 MB on it would teach nothing
 MOST_PLACES = 24  # less than 1 MB each
+OF_KIN = 0.2  # as likely as the best, at first: what else it might be in its place is kept
+SURE = 0.8  # when one is as probable as that, it is looked into
 KEPT = 1e-4  # of the best, in the first set: less is not looked at again
 # Explanations more probable than this are drawn again where draws are few, round after round.
 LOOKED_INTO = (7e-4, 2e-3, 0.01, 0.02, 0.04, 0.04, 0.04)
@@ -165,7 +167,8 @@ class _Sampler:
         scores = _Scores(look.circuits, self._given, k, first.log_weight, FIRST_WIDENINGS, look.places())
         log_total = self._log_prior(everything) + scores.log_evidence
         least = log_total.max() + np.log(KEPT) if self._given else -np.inf
-        alive = np.flatnonzero((log_total > least).any(axis=0))
+        found = np.exp(log_total - log_total.max()).max(axis=0)
+        alive = np.flatnonzero((log_total > least).any(axis=0) | _kin(everything, found, OF_KIN))
         self.kept = tuple(everything[n] for n in alive)
         self._count = min(self._count, max(LEAST_DRAWS, MOST_CIRCUITS // len(alive)))
         self._first_hope = np.exp(log_total - log_total.max())[:, alive]
@@ -184,7 +187,12 @@ class _Sampler:
             hope = np.where(self.scores.effective < LEAST_EFFECTIVE, np.maximum(hope, self._first_hope), hope)
             few |= (self._first_hope > HOPED) & (probability < FALLEN * self._first_hope)
             hope = np.where(few, np.maximum(hope, np.minimum(self._first_hope, LIKELY)), hope)
-        thin = np.flatnonzero((few & (hope > least)).any(axis=0))
+        kin = _kin(self.kept, probability.max(axis=0), SURE) & (self._sum.effective < LEAST_SUMMED).all(
+            axis=0
+        )
+        kin &= turn == 0
+        hope[:, kin] = np.maximum(hope[:, kin], HOPED)
+        thin = np.flatnonzero((few & (hope > least)).any(axis=0) | kin)
         if not len(thin):
             return False
         k, some = self._knowledge, tuple(self.kept[n] for n in thin)
@@ -218,6 +226,16 @@ class _Sampler:
         probability = np.exp(log_total - log_total.max())
         total: Array = probability / probability.sum()
         return total
+
+
+def _kin(some: Sequence[Hypothesis], probability: Array, least: float) -> npt.NDArray[np.bool_]:
+    """(explanations,): those in the same place as one more probable than `least`.
+
+    They show nearly the same, by other values of the same parts; few draws may have missed what makes one of
+    them fit, and without it the likeliest would be believed for want of a rival.
+    """
+    places = {(h.side, h.fault.place) for h, p in zip(some, probability, strict=True) if p > least}
+    return np.array([(h.side, h.fault.place) in places for h in some])
 
 
 def enough(probability: Array) -> Array:
