@@ -168,9 +168,10 @@ class _Sampler:
         log_total = self._log_prior(everything) + scores.log_evidence
         least = log_total.max() + np.log(KEPT) if self._given else -np.inf
         found = np.exp(log_total - log_total.max()).max(axis=0)
-        alive = np.flatnonzero((log_total > least).any(axis=0) | _kin(everything, found, OF_KIN))
+        survives = (log_total > least).any(axis=0)
+        self._count = min(self._count, max(LEAST_DRAWS, MOST_CIRCUITS // int(survives.sum())))
+        alive = np.flatnonzero(survives | _kin(everything, found, OF_KIN))
         self.kept = tuple(everything[n] for n in alive)
-        self._count = min(self._count, max(LEAST_DRAWS, MOST_CIRCUITS // len(alive)))
         self._first_hope = np.exp(log_total - log_total.max())[:, alive]
         self._fits = Fits(self._given, k, self._count, self._seen)
         self._drawn = aimed_singly(first, scores.both[alive], k, self._count, self._seen, self._seed)
