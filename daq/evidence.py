@@ -33,6 +33,7 @@ FADES = 0.05  # of it: a motor that coasts, a capacitor
 PULLED = 0.06  # of source
 CURRENT_SURE_UV = 0.15 * UV  # more than two leads of an uncalibrated logger differ by
 CURRENT_SHARE = 0.5  # of the drop that Ohm's law gives
+PULLED_DOWN = 0.4  # of the ground side: what leaks from the feed pin takes no load lower
 SAME_CURRENT, SAME_CURRENT_UV = 0.1, 0.02 * UV
 BEHIND_PULSES, BEHIND_PULSES_S = 0.2, 0.5  # a hand is slower
 STEADY_BESIDE_S = 0.1  # on beside pulses, in all
@@ -300,7 +301,8 @@ def _slipped(off: Part, on: Part, switched_on: bool) -> bool:
     lost = off.stretches[-1 if switched_on else 0].settled
     ground = (on.stretches[0] if switched_on else on.stretches[-1]).settled[1 - feed]
     stays = abs(lost[1 - feed] - ground) < max(SAME_CURRENT * ground, SAME_CURRENT_UV)
-    return ground > CURRENT_SURE_UV and stays and lost[feed] < lost[1 - feed] - CURRENT_SURE_UV
+    free = lost[feed] < min(lost[1 - feed] - CURRENT_SURE_UV, PULLED_DOWN * lost[1 - feed])
+    return ground > CURRENT_SURE_UV and stays and free
 
 
 def _current_goes_on(off: Part, on: Part) -> bool:

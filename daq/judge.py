@@ -20,6 +20,7 @@ STAYED = 0.2
 DOUBTFUL_SHARE = 0.75  # of the votes
 GROUND_MOST = 0.05  # of source lost in a plain ground wire: 0.6 of 12 V
 SWITCH_MOST = 0.1  # with an electronic driver in it, or a source that sags
+AVERAGED = 0.3  # of source: the mean of fast pulses reads so as well as a very bad ground
 STILL_TAKEN = 0.1  # of it, across the load while off: with nothing held both leads agree
 FEED_MOST = 1.3  # of the source: a charging battery stands no further above one at rest
 NOTHING_LEFT = 0.03  # of the load's voltage while on: it is off
@@ -249,7 +250,11 @@ def _lost_in_wires(e: Evidence, side: Side, feed: Lead | None, ground: Lead | No
     if on is None or not e.on_settled or source is None or feed is None or ground is None:
         return ""
     if on[ground - 1] > (GROUND_MOST if side is Side.HIGH else SWITCH_MOST) * source:
-        return f"Lead {ground} still reads {_v(on, ground)} while on: too much is lost on the ground side."
+        or_pulsed = ", or it is pulsed faster than these samples show" * (on[ground - 1] > AVERAGED * source)
+        return (
+            f"Lead {ground} still reads {_v(on, ground)} while on: too much is lost on the ground "
+            f"side{or_pulsed}."
+        )
     if on[feed - 1] < (1 - SWITCH_MOST) * source:
         return (
             f"Lead {feed} reads {_v(on, feed)} of {source:.1f} V while on: the source sags or the feed loses."
