@@ -114,14 +114,43 @@ def name_events(m: Material, judgement: Judgement, rate_hz: float, user: User) -
         events.append(Span(kind, off.start, off.last_make if short else end))
         if dropout:
             hidden |= {off.start, end}
-    holes = [h for h in m.holes if not any(e.start <= h[1] and h[0] <= e.end for e in events)]
-    for start, end, opened in (*m.votes.fretting, *holes):  # what frets is one event all the while
-        if opened in _OPPOSITE and (start >= steady_from or _SWITCHED.get(side, opened) is not opened):
-            events.append(Span(_OPPOSITE[opened], start, end))
-            hidden |= {t.at for t in m.turns if start - beside <= t.at <= end + beside}
+    for start, end, frets in m.votes.fretting:  # one event: the contact opened and closed all the while
+        if _opened_by_itself(frets, start, side, steady_from):
+            events.append(Span(_OPPOSITE[frets], start, end))
+            hidden |= _within(m, start - beside, end + beside)
+    for hole in m.holes:
+        if side is Side.UNDETERMINED:
+            events = _with(events, Span(EventKind.UNDECIDED_GAP, hole.start, hole.end))
+        elif _opened_by_itself(hole.kind, hole.start, side, steady_from):
+            events = _with(events, Span(_OPPOSITE[hole.kind], hole.start, hole.end))
+            hidden |= _within(m, hole.start - beside, hole.end + beside)
     events += _departures(m, judgement, rate_hz, user)
     turns = tuple(t for t in m.turns if t.at not in hidden)
     return Told(tuple(sorted(events, key=lambda e: e.start)), turns)
+
+
+def _opened_by_itself(kind: OffKind, start: float, side: Side, steady_from: float) -> bool:
+    """Whether it was no switching: the other wire, or the load should be on."""
+    return kind in _OPPOSITE and (start >= steady_from or _SWITCHED.get(side, kind) is not kind)
+
+
+def _with(events: list[Span], hole: Span) -> list[Span]:
+    """The events and a hole; what was seen of it already is the same event."""
+    same = [e for e in events if e.start <= hole.end and hole.start <= e.end]
+    if any(e.kind is not hole.kind for e in same):
+        return events
+    start, end = min(e.start for e in (hole, *same)), max(e.end for e in (hole, *same))
+    return [*(e for e in events if e not in same), Span(hole.kind, start, end)]
+
+
+def _within(m: Material, start: float, end: float) -> set[float]:
+    """The turns that an opening makes; not the one after which the load stays otherwise than before."""
+    inside = [t for t in m.turns if start <= t.at <= end]
+    before = next((t.label for t in reversed(m.turns) if t.at < start), m.initial)
+    if inside and inside[-1].label is not before:
+        kept = next(t for t in inside if t.label is inside[-1].label)
+        inside.remove(kept)
+    return {t.at for t in inside}
 
 
 def _steady_from(m: Material, rate_hz: float, user: User) -> float:

@@ -11,32 +11,31 @@ from collections.abc import Sequence
 from itertools import islice, pairwise
 
 from daq.departures import at_source
+from daq.evidence import OffKind
 from daq.labels import ON, Label, Scale
-from daq.stretches import Steady, Stretch, Train, end_of, start_of
+from daq.pulsed_holes import PulsedHole
+from daq.stretches import Steady, Stretch, end_of, start_of
 from daq.switching import SHORT_S, Part
 
 SAME_HAND_S = 0.2
+BY_HAND_S = 0.25
 MOMENT_S = 0.002  # longer than the front end takes to settle
 LIFTED = 0.4  # of source: at rest no ground is lifted further, and no source is lower
 
 
-def in_turn(stretches: Sequence[Stretch], parts: Sequence[Part], scale: Scale, rate_hz: float) -> int:
-    """On parts beside a move of both leads together: feed and ground switched one after the other."""
+def in_turn(parts: Sequence[Part], holes: Sequence[PulsedHole], rate_hz: float) -> int:
+    """Changes beside which both leads move together: feed and ground switched one after the other.
+
+    Args:
+        holes: of pulsed loads. A ground that is away for as long as a hand takes is one that a hand switches,
+            a ground that opens is mostly faster.
+    """
     steps = sum(
         a.label is Label.OFF and b.label is Label.OFF and not b.begins and (a.begins or b.ends)
         for a, b in pairwise(parts)
     )
-    return steps + sum(_pulses_on(s, stretches, scale, rate_hz) for s in stretches if isinstance(s, Train))
-
-
-def _pulses_on(train: Train, stretches: Sequence[Stretch], scale: Scale, rate_hz: float) -> int:
-    """Ends of a train on the feed beyond which both leads pulse together: the ground was let go meanwhile."""
-    if min(max(train.up), max(train.down)) > LIFTED * scale.source:
-        return 0  # pulsed on the ground side: at rest both leads are at source
-    reach = max(2 * train.period, SHORT_S * rate_hz)
-    most = SHORT_S * rate_hz
-    beyond = ((train.start - reach, train.start), (train.end, train.end + reach))
-    return sum(_at_source_in(a, b, stretches, scale, most) for a, b in beyond)
+    slow = sum(h.kind is OffKind.GROUND_ROSE and h.end - h.start > BY_HAND_S * rate_hz for h in holes)
+    return steps + 2 * slow
 
 
 def hasty(stretches: Sequence[Stretch], parts: Sequence[Part], scale: Scale, rate_hz: float) -> int:
@@ -65,9 +64,11 @@ def _same_hand(parts: Sequence[Part], scale: Scale, rate_hz: float) -> int:
 def _moments(stretches: Sequence[Stretch], parts: Sequence[Part], scale: Scale, rate_hz: float) -> int:
     """Of milliseconds, too short to be parts of their own, beside an off part near zero."""
     count = 0
-    for part in parts:
+    for n, part in enumerate(parts):
         if part.label is not Label.OFF or part.levels is None or max(part.levels) > LIFTED * scale.source:
             continue
+        if any(beside.train is not None for beside in parts[max(0, n - 1) : n + 2]):
+            continue  # pulses behind which the ground opened look so as well
         ends = [part.start] * part.begins + [part.end] * part.ends
         count += sum(_at_source_beside(at, stretches, scale, rate_hz) for at in ends)
     return count

@@ -19,7 +19,7 @@ from daq.evidence import OffKind, Told, Votes, kind_of_off, weigh
 from daq.floating import sort_out
 from daq.in_turn import hasty, in_turn
 from daq.labels import ON, SOURCE_SEEN_UV, Label, Scale, label_stretches, seen_scale
-from daq.pulsed_holes import pulsed_holes
+from daq.pulsed_holes import PulsedHole, joined, pulsed_holes
 from daq.pulses import Shown, duty_of, keep_longest, rough_levels, train_levels
 from daq.ramps import without_turns
 from daq.response import Responses
@@ -90,7 +90,7 @@ class Material:
     asleep: list[tuple[float, float]] = field(default_factory=list)
     feed_gaps: list[tuple[float, float]] = field(default_factory=list)
     woke: list[float] = field(default_factory=list)
-    holes: list[tuple[float, float, OffKind]] = field(default_factory=list)  # within pulses
+    holes: list[PulsedHole] = field(default_factory=list)
     spikes: list[tuple[float, float]] = field(default_factory=list)
     points: list[OnPoint] = field(default_factory=list)
     trains: list[Train] = field(default_factory=list)
@@ -154,13 +154,13 @@ def gather(
     m.moved_together = sum(
         a.label is Label.OFF and b.label is Label.OFF and not b.begins for a, b in pairwise(parts)
     )
-    m.in_turn, m.hasty = in_turn(stretches, parts, scale, rate_hz), hasty(stretches, parts, scale, rate_hz)
+    m.holes = pulsed_holes(slow, sorted_out.stretches, scale, rate_hz)
+    m.in_turn, m.hasty = in_turn(parts, m.holes, rate_hz), hasty(stretches, parts, scale, rate_hz)
     m.references = reference_spans(parts)
     m.dips = find_dips(stretches, parts, scale, rate_hz)
     m.opened = opened_loads(parts, rate_hz)
     feed = feed_while_off(parts, scale, rate_hz)
     m.asleep, m.feed_gaps, m.woke = feed.asleep, feed.gaps, feed.woke
-    m.holes = pulsed_holes(slow, sorted_out.stretches, scale)
     m.spikes = spikes(stretches, switching.turns, rate_hz)
     m.points = on_points(parts, rate_hz)
     m.trains = keep_longest([s for s in stretches if isinstance(s, Train)])
@@ -320,7 +320,7 @@ def add(a: Material, b: Material) -> Material:
         asleep=a.asleep + b.asleep,
         feed_gaps=a.feed_gaps + b.feed_gaps,
         woke=a.woke + b.woke,
-        holes=a.holes + b.holes,
+        holes=joined(a.holes, b.holes),
         spikes=a.spikes + b.spikes,
         points=_thin(a.points + b.points),
         trains=keep_longest(a.trains + b.trains),

@@ -60,7 +60,7 @@ class Segmenter:
         self._tally: SteadyTally | None = None
         self._zone: int | None = None
         self._train: PulseSums | None = None
-        self._holes = Holes(None, 0.0)  # of the open train
+        self._holes = Holes(None, 0.0, rate_hz)  # of the open train
 
     @property
     def position(self) -> int:
@@ -177,7 +177,7 @@ class Segmenter:
         levels.add(self._raw[a:b], self._middle.spread(start, self._base + b))
         self._train = PulseSums(int(pulse.first), on_while_up(levels.up, levels.down), self.rate_hz)
         self._train.mark(pulse.founders)
-        self._holes = Holes(held_lead(levels.up, levels.down), pulse.period)
+        self._holes = Holes(held_lead(levels.up, levels.down), pulse.period, self.rate_hz)
         self._cut = start
 
     def _follow(self, ended: Pulse | None) -> None:

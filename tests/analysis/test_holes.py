@@ -93,14 +93,65 @@ def test_holes_are_the_same_however_the_samples_arrive() -> None:
         assert findings_of(blocks(volts, RATE_HZ, cuts)) == whole
 
 
-def test_a_source_that_an_engine_pulls_down_is_no_hole() -> None:
-    """To 6 V for a moment, 8 V for a second: the shape of ISO 16750-2's starting profile, from memory."""
+@pytest.mark.parametrize("lowest", [0.48, 0.217])
+def test_a_source_that_an_engine_pulls_down_is_no_hole(lowest: float) -> None:
+    """To 6 or 3 V for a moment, then 8 V: the shapes of ISO 16750-2's starting profiles, from memory."""
     volts = pulsed(100.0, 0.5, 4.0)
-    share = np.interp(
-        np.arange(len(volts)) / RATE_HZ, [1.5, 1.505, 1.52, 1.57, 2.5, 2.6], [1, 0.48, 0.48, 0.65, 0.7, 1]
-    )
+    moments, shares = [1.5, 1.505, 1.52, 1.57, 2.5, 2.6], [1, lowest, lowest, 0.5, 0.6, 1]
+    share = np.interp(np.arange(len(volts)) / RATE_HZ, moments, shares)
     found = analyse(rounded(volts * share[:, None]), RATE_HZ)
     assert not [e for e in found["events"] if "dropout" in e["kind"]]
+
+
+def behind_pulses(seconds: float, openings: list[tuple[float, float]]) -> Volts:
+    """Pulsed at 100 Hz on the positive side from 0.5 s on, off for the last half second; the ground opens
+    (at, for): in the pulses both leads are at source then."""
+    t = np.arange(round(seconds * RATE_HZ)) / RATE_HZ
+    driven = ((t + 0.003) * 100.0 % 1 < 0.4) & (t > 0.5) & (t < seconds - 0.5)
+    opened = np.zeros(len(t), dtype=bool)
+    for at, length in openings:
+        opened |= (t >= at) & (t < at + length)
+    clean = np.where(driven[:, None], np.where(opened[:, None], (12.6, 12.6), (12.4, 0.3)), 0.0)
+    return rounded(clean + np.random.default_rng(5).normal(0, 0.02, clean.shape))
+
+
+@pytest.mark.parametrize(("times", "length_s"), [(2, 0.05), (5, 0.03), (6, 0.2), (400, 0.02)])
+def test_however_often_a_ground_opens_behind_pulses_each_time_is_told(times: int, length_s: float) -> None:
+    openings = [(1.0 + 0.25 * n, length_s) for n in range(times)]
+    found = analyse(behind_pulses(2.5 + 0.25 * times, openings), RATE_HZ)
+    assert (found["side"], len(found["edges"])) == ("high", 2)
+    assert [e["kind"] for e in found["events"]] == ["ground dropout"] * times
+
+
+def test_a_ground_that_is_away_as_long_as_a_hand_takes_is_told_without_a_side() -> None:
+    found = analyse(behind_pulses(8.0, [(1.0 + n, 0.4) for n in range(5)]), RATE_HZ)
+    assert found["side"] == "undetermined"
+    assert [e["kind"] for e in found["events"]] == ["switch-off or dropout"] * 5
+
+
+def test_openings_hide_no_edge_of_the_hand() -> None:
+    """A contact that frets at 50 Hz until the load is switched off; and a feed that opens just before."""
+    fret = [(0.01, 12.6, 12.6), (0.01, 12.5, 0.1)] * 20
+    once = [(0.8, 0.0, 0.0), (1.0, 12.5, 0.1), *fret]
+    found = analyse(levels([*once * 4, (0.8, 0.0, 0.0)]), RATE_HZ)
+    assert [e["state"] for e in found["edges"]] == ["on", "off"] * 4
+    pulses, rest = pulsed(100.0, 0.4, 1.0), levels([(0.5, 12.6, 12.6)])
+    opened = levels([(0.02, 0.0, 0.0), (0.05, 12.6, 12.6)])
+    found = analyse(np.concatenate([rest, pulses, opened, pulses, rest]), RATE_HZ)
+    assert [e["state"] for e in found["edges"]] in (["on", "off"], ["on", "off"] * 2)
+
+
+def test_a_hole_at_the_end_of_a_chapter_is_one() -> None:
+    """As many stretches as make several chapters; the level that is cut lies in a hole."""
+    rng, gap = np.random.default_rng(4), levels([(0.06, 0.0, 0.0)])
+    pieces = [levels([(0.5, 12.6, 12.6)])]
+    for _ in range(90):
+        pieces += [pulsed(100.0, 0.4, float(rng.uniform(0.5, 0.7))), gap]
+    found = analyse(np.concatenate([*pieces, pulsed(100.0, 0.4, 0.6), pieces[0]]), RATE_HZ)
+    dropouts = [e for e in found["events"] if e["kind"] == "feed dropout"]
+    assert len(dropouts) == 90
+    assert max(e["duration_s"] for e in dropouts) < 0.075
+    assert min(e["duration_s"] for e in dropouts) > 0.05
 
 
 def test_a_feed_that_opens_behind_pulses_does_not_outvote_them() -> None:
