@@ -157,12 +157,12 @@ def _cautions(context: Context, reference_lost: bool) -> tuple[str, ...]:
 def _evidence(m: Material, context: Context) -> Evidence:
     rate = context.rate_hz
     chosen = m.resting or m.loaded
-    forward, reverse = _directions(m)
     return Evidence(
         votes=m.votes.settled(),
         only_short=bool(m.offs or m.votes.fretting) and not any(o.settled for o in m.offs),
-        forward=forward / rate,
-        reverse=reverse / rate,
+        forward=m.forward / rate,
+        reverse=m.reverse / rate,
+        one_way_weak=_one_way_weak(m),
         mirrored_s=m.mirrored / rate,
         source_v=context.checked_source_v or (weighted(chosen, 0.75) / UV if chosen else None),
         on_levels_v=_on_levels(m),
@@ -178,7 +178,7 @@ def _evidence(m: Material, context: Context) -> Evidence:
         in_turn=m.in_turn,
         hasty=m.hasty,
         roles_swapped=_roles_swapped(m),
-        always_on=forward + reverse > 0 and not m.offs,
+        always_on=m.forward + m.reverse > 0 and not m.offs,
         nothing_seen=not m.scale.seen,
         on_settled=any(None not in on.levels for on in m.ons),
     )
@@ -208,19 +208,15 @@ def _seen(m: Material, context: Context, side: Side, events: Sequence[Span], loa
     )
 
 
-def _directions(m: Material) -> tuple[float, float]:
-    """Pairs on in either direction. One that shows much less voltage than the other is none: a neighbour
-    makes it of a ground that it lifts, while the feed is away."""
+def _one_way_weak(m: Material) -> bool:
+    """Whether one direction shows much less voltage than the other: a bad connection that way round, or no
+    direction at all, but what a neighbour makes of a ground that it lifts while the feed is away."""
     usual = []
     for label in (Label.FORWARD, Label.REVERSE):
         levels = [(*on.levels, on.pairs) for on in m.ons if on.label is label]
         seen = [(abs(a - b), n) for a, b, n in levels if a is not None and b is not None]
-        usual.append(weighted(seen) if seen else None)
-    forward, reverse = usual
-    if forward is None or reverse is None:
-        return m.forward, m.reverse
-    clear = forward > OTHER_WAY * reverse, reverse > OTHER_WAY * forward
-    return m.forward * clear[0], m.reverse * clear[1]
+        usual += [weighted(seen)] if seen else []
+    return len(usual) == 2 and min(usual) < OTHER_WAY * max(usual)
 
 
 def _roles_swapped(m: Material) -> bool:

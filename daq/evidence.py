@@ -119,6 +119,7 @@ class Evidence:
     only_short: bool = False  # nothing but short gaps was seen
     forward: float = 0.0  # seconds on with lead 1 positive
     reverse: float = 0.0
+    one_way_weak: bool = False  # much less voltage in one direction than in the other
     mirrored_s: float = 0.0
     source_v: float | None = None
     on_levels_v: Pair | None = None

@@ -55,6 +55,17 @@ RECHECK = NextTest(
     splits="Once all three leads pass, the side is told from what is read after that.",
 )
 
+ONE_WAY_WEAK = (
+    "The polarity reverses, but with much less voltage one way: a bad connection that way round, or a ground "
+    "that another load lifts while this one is off.",
+    NextTest(
+        "Switch the other loads of this circuit off, then this one to each direction in turn.",
+        splits="Weak again one way: it reverses, and that way has a bad connection. Never the other way "
+        "round: it was the other load.",
+        caution="Keep clear of anything the load can move.",
+    ),
+)
+
 UNPROVEN = " Reference lead not proven."
 """The reservation behind a reason; a screen that says so elsewhere leaves it out."""
 
@@ -75,7 +86,7 @@ def judge(evidence: Evidence) -> Judgement:
         return refused
     leaning, confidence = _weigh(evidence)
     if _both_ways(evidence):
-        if not evidence.roles_swapped and not evidence.swings:
+        if not (evidence.roles_swapped or evidence.swings or evidence.one_way_weak):
             return _reversing(evidence)
         confidence = min(confidence, NOT_DEFINITE)
     often = evidence.in_turn >= max(IN_TURN_LEAST, IN_TURN_SHARE * evidence.votes.transitions)
@@ -326,6 +337,8 @@ def _what_is_missing(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
                 "Seat the reference lead on battery negative and wiggle it; then cycle the control again."
             ),
         )
+    if e.one_way_weak and _both_ways(e):
+        return ONE_WAY_WEAK
     switched = e.votes.low + e.votes.high + e.votes.both > 0
     if e.too_fast and not switched:
         return (

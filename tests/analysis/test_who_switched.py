@@ -168,5 +168,14 @@ def test_a_ground_that_a_neighbour_lifts_is_no_other_direction() -> None:
     on, on_lifted = (0.35, 0.06, 12.2), (0.3, 4.3, 12.2)
     spans = [rest, on, rest, lit_up, lifted, on_lifted, on, rest, on, lifted, on_lifted, rest, on, rest]
     found = analyse(levels(spans), RATE_HZ)
-    assert found["side"] in ("high", "undetermined")
-    assert found["control_lead"] in (2, None)
+    assert found["side"] == "undetermined"
+    assert "much less voltage one way" in found["why"]
+
+
+@pytest.mark.parametrize("weak", [(0.1, 8.0), (0.1, 6.0), (4.5, 12.5)])
+def test_a_motor_that_is_weak_one_way_is_not_switched_at_one_end(weak: tuple[float, float]) -> None:
+    """A bad contact in one half of the switch that reverses it."""
+    rest = (0.8, 0.0, 0.0)
+    found = analyse(levels([rest, *[(1.0, 12.5, 0.1), rest, (1.0, *weak), rest] * 3]), RATE_HZ)
+    assert found["side"] == "undetermined"
+    assert "bad connection that way" in found["why"]
