@@ -3,8 +3,9 @@
 Pressing "record" after the interesting moment must not lose it, and a capture must mean the same when it
 is replayed as it meant live. So the whole log of the run is held back until a recording takes it. When
 the limit is reached the oldest blocks go; the capture then begins with Changes that restate what was in
-force there (plug state, expectation, bias, settings, last mark) and says that it begins late. What a lead
-check proved cannot be restated: such a capture says that its reference was not proven.
+force there (plug state, expectation, bias, settings, last mark, a lead check that failed or is under way) and
+says that it begins late. What a lead check proved cannot be restated: such a capture says that its reference
+was not proven.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import numpy as np
 
 from daq.samples import Block, Change, ChangeKind, Gap, Item, Origin
 from daq.standing import Standing
+from daq.standing_check import StandingCheck
 
 LIMIT_BYTES = 32 * 1024 * 1024
 """Counts kept, bytes: 35 minutes at 4000 pairs/s in 16 bits; small beside what the program needs anyway."""
@@ -47,6 +49,7 @@ class Backlog:
         self._bytes = 0
         self._origin = Rebase()
         self._standing = Standing()
+        self._check = StandingCheck()
 
     @property
     def origin(self) -> Rebase:
@@ -73,6 +76,7 @@ class Backlog:
     def items(self) -> Iterator[Item]:
         """The kept log, its first pair numbered 0."""
         yield from self._standing.restated()
+        yield from self._check.restated()
         if self._origin.time_s:
             late = f"recording begins {self._origin.time_s:.1f} s into the run"
             yield Change(0, Origin.DEVICE, ChangeKind.DEVICE, late)
@@ -83,6 +87,7 @@ class Backlog:
 
     def _forget(self, item: Item) -> None:
         sample, time_s = self._origin.sample, self._origin.time_s
+        self._check.follow(item)
         if isinstance(item, Change):
             self._standing.remember(item)
         elif isinstance(item, Gap):

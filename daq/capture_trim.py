@@ -13,9 +13,9 @@ from daq.capture_make import Heritage, write_capture
 from daq.capture_reader import CaptureSource
 from daq.capture_records import Note
 from daq.errors import CommandError, InputError
-from daq.pipeline import Pipeline
 from daq.samples import Change, ChangeKind, Item, Origin
 from daq.standing import Standing
+from daq.standing_check import StandingCheck, failed_change
 from daq.wall_clock import ClockPoint, WallClock
 
 KEPT_FACTS = ("analysis_version", "utc_offset_s")
@@ -38,9 +38,9 @@ def trim_capture(
 
     Samples keep their counts, flags and layout; gaps, changes, notes and wall time in between come along,
     renumbered so that the part begins at pair 0 and 0 s. What was in force before the part is restated at
-    its beginning (plug state, expectation, bias, last mark, a lead check under way); what a lead check
-    proved cannot be. Raises CommandError where nothing lies in between, InputError and WorkError as reading
-    and writing do.
+    its beginning (plug state, expectation, bias, last mark, a lead check that failed or is under way); what
+    a lead check proved cannot be. Raises CommandError where nothing lies in between, InputError and WorkError
+    as reading and writing do.
     """
     with CaptureSource(path) as source:
         cut = _Cut(source, from_s, to_s)
@@ -94,23 +94,34 @@ class _Cut:
             yield self._moved(item)
 
     def _standing(self) -> Iterator[Change]:
-        standing, check = Standing(), None
+        standing, check, at = Standing(), StandingCheck(), self._source.first
         for change in self._source.changes_before(self.first):
             standing.remember(change)
-            if change.kind is ChangeKind.LEAD_CHECK and change.value == "start":
-                check = change
+            self._read(check, at, change.sample)
+            check.follow(change)
+            at = change.sample
+        self._read(check, at, self.first)
         yield from standing.restated()
-        if check is not None and self._still_checking(check.sample):
-            yield replace(check, sample=0, at_s=None)
+        yield from self._restated(check)
         late = f"trimmed: begins {self.begin_s:.6f} s into the recording"
         yield Change(0, Origin.DEVICE, ChangeKind.DEVICE, late)
 
-    def _still_checking(self, since: int) -> bool:
-        """Whether the lead check begun before pair `since` was still under way where the part begins."""
-        pipeline = Pipeline()
-        for item in self._source.log(since, self.first):
-            pipeline.push(item)
-        return pipeline.snapshot().lead_check.step != 0
+    def _read(self, check: StandingCheck, begin: int, end: int) -> None:
+        """What the leads read up to a change; where no check runs, the last pair, which tells the rate."""
+        begin = begin if check.running else max(begin, end - 1)
+        for block in self._source.samples(begin, end) if begin < end else ():
+            check.follow(block)
+
+    def _restated(self, check: StandingCheck) -> Iterator[Change]:
+        """A check that the part cuts in two may fail on what only the whole of it shows."""
+        refuted, told = check.refuted, list(check.restated())
+        for item in self._source.log(self.first) if check.running else ():
+            check.follow(item)
+            if not check.running:
+                break
+        if check.refuted and not refuted:
+            yield failed_change()
+        yield from told
 
     def heritage(self) -> Heritage:
         source = self._source

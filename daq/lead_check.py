@@ -43,6 +43,8 @@ INSTRUCTIONS = (
     "Seat both leads on the load's pins; what is read until then is no evidence.",
 )
 WIGGLE, SEAT = 3, 4
+FAILED = "failed"
+"""The value of the Change that restates a failed check where a recording begins after it."""
 LIFTED = (
     "No lead reads battery positive: put one there and keep a lead on battery positive. If one is there, the "
     "reference lead is off: clip it to bare metal at battery negative. Then wiggle it; it is counted anew."
@@ -202,6 +204,12 @@ class LeadCheck:
         return LeadCheckView(
             step, asks, tuple(self.results), self.passed, self.source_v, stay, ended, self.refuted
         )
+
+
+def failed_earlier(window: int) -> LeadCheck:
+    """The check that failed before the recording begins; what failed is not in it."""
+    told = "Fail: run the lead check again. It failed before this recording begins."
+    return LeadCheck(window, SEAT, [told], failed=True)
 
 
 def failures_first(results: Sequence[str]) -> list[str]:

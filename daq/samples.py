@@ -143,7 +143,7 @@ class ChangeKind(Enum):
     MARK = "control mark"  # "on", "off": the user switched it; "other": the other direction
     EXPECT = "expectation"  # "switching", "steady", "automatic", "unknown"
     BIAS = "bias"  # "off off", "whisper whisper", "up off", ...: as the device confirmed it
-    LEAD_CHECK = "lead check"  # "start", "wiggled", "skip" (this step), "stop"
+    LEAD_CHECK = "lead check"  # "start", "wiggled", "skip" (this step), "stop"; "failed": restated
     CLEAR = "clear evidence"  # ""
     SETTING = "setting"  # "name=value"; `BASELINE`: the last minute is what is normal
     NOTE = "note"  # free text, a labelled mark

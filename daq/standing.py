@@ -14,7 +14,7 @@ class Standing:
     """Remember the Changes that went by; `restated` tells those still in force, for pair 0.
 
     The last plug state, expectation, bias, control mark and word of the device stand, and every setting
-    by its name. What a lead check proved cannot be restated.
+    by its name. The lead check has a class of its own, `StandingCheck`.
     """
 
     def __init__(self) -> None:
