@@ -106,6 +106,8 @@ def name_events(m: Material, judgement: Judgement, rate_hz: float, user: User) -
             kind = None if off.marked else _of_floating(off, judgement.side, rests_free)
         else:
             kind = _kind(off, side, rate_hz, off.start >= steady_from)
+        if off.slipped and kind is EventKind.FEED_DROPOUT:
+            kind = EventKind.LEAD_OFF
         if kind is None or any(a <= off.start < b for a, b in m.references):
             continue
         dropout = kind is not EventKind.UNDECIDED_GAP

@@ -79,6 +79,7 @@ class Votes:
     short: dict[OffKind, int] = field(default_factory=dict)
     seen: dict[tuple[Label, OffKind], float] = field(default_factory=dict)  # kinds beside each polarity
     first: OffKind | None = None  # how it rested before it was first switched on
+    woke: bool = False  # both leads had come up to source together, right before that
     final: dict[OffKind, float] = field(default_factory=dict)  # of an off part that lasts to the end
     fretting: list[tuple[float, float, OffKind]] = field(default_factory=list)  # regular gaps in a load on
     doubtful: float = 0.0  # of the votes, those of what another load on a shared wire may have done
@@ -108,6 +109,7 @@ class OffPart:
     kind: OffKind
     on: Part
     floats: tuple[bool, bool]
+    slipped: bool  # the feed lead fell off its pin while the load went on
     marked: bool
 
 
@@ -177,8 +179,8 @@ def weigh(parts: Sequence[Part], scale: Scale, rate_hz: float, told: Told) -> tu
             marked = (n, switched_on) in claimed
             marked_any |= marked
             weight = _weight(part, on, rate_hz, marked, told.steady_expected)
-            free = any(floats) or _slipped(part, on, switched_on)
-            unheld = kind is OffKind.FEED_FELL and free and not marked
+            slipped = _slipped(part, on, switched_on)
+            unheld = kind is OffKind.FEED_FELL and (slipped or any(floats)) and not marked
             if unheld:
                 weight = 0.0
                 votes.unheld += 1
@@ -194,14 +196,16 @@ def weigh(parts: Sequence[Part], scale: Scale, rate_hz: float, told: Told) -> tu
                 votes.final = {kind: weight}
             if n == 0 and not part.begins:
                 votes.first = kind
+            elif kind is OffKind.GROUND_ROSE and all(p.label is Label.OFF for p in parts[:n]):
+                votes.woke = True
             if weight > 0:
                 votes.seen[on.label, kind] = votes.seen.get((on.label, kind), 0.0) + weight
             votes.transitions += weight >= FULL_WEIGHT / 2
             votes.marked += marked
-            kinds.append((_length(part, switched_on), kind, on, floats))
+            kinds.append((_length(part, switched_on), kind, on, floats, slipped))
         if kinds:
-            _, kind, on, floats = max(kinds, key=lambda k: k[0])  # how it rests, not how it began
-            off_parts.append(OffPart(part, kind, on, floats, marked_any))
+            _, kind, on, floats, slipped = max(kinds, key=lambda k: k[0])  # how it rests, not how it began
+            off_parts.append(OffPart(part, kind, on, floats, slipped, marked_any))
     return votes, off_parts
 
 

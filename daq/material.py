@@ -53,6 +53,7 @@ class Off:
     last_make: float
     kind: OffKind
     floats: bool  # some lead was on nothing
+    slipped: bool  # the feed lead, while the load went on
     marked: bool
     begins: bool  # on before
     between: bool  # on before and on after
@@ -138,6 +139,7 @@ def gather(
                 _last_make(switching, o.part.end),
                 o.kind,
                 any(o.floats),
+                o.slipped,
                 o.marked,
                 o.part.begins,
                 o.part.begins and o.part.ends,
@@ -293,6 +295,7 @@ def add(a: Material, b: Material) -> Material:
         _added(a.votes.short, b.votes.short),
         _added(a.votes.seen, b.votes.seen),
         a.votes.first if _was_on(a) else b.votes.first,
+        a.votes.woke if _was_on(a) else b.votes.woke,
         b.votes.final if _was_on(b) else a.votes.final,
         a.votes.fretting + b.votes.fretting,
         a.votes.doubtful + b.votes.doubtful,

@@ -60,7 +60,7 @@ def levels_of(
     parts: Sequence[Part], offs: Sequence[OffPart], stretches: Sequence[Stretch], rate_hz: float
 ) -> list[Level]:
     """The settled levels of these parts; of the bare stretches where the load's state is not known at all."""
-    kinds = {id(o.part): o.kind for o in offs}
+    kinds = {id(o.part): o.kind for o in offs if not o.slipped}  # a lead beside its pin shows no fault
     upright = [p for p in parts if not p.mirrored]
     if not any(p.label in ON for p in upright):
         upright = list(parts)  # on was seen without the reference lead only

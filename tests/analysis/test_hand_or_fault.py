@@ -9,7 +9,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.analysis.volts import analyse
+from daq.pipeline import Pipeline
+from tests.analysis.volts import analyse, blocks
 from tests.analysis.waves import Volts, levels, rounded
 
 RATE_HZ = 4000.0
@@ -33,6 +34,37 @@ def test_however_often_a_wire_opens_the_load_was_switched_off_otherwise(
     found = analyse(levels([*begin, *spans, (0.9, *ON_V), (0.9, *rest)]), RATE_HZ)
     assert found["side"] == "undetermined"
     assert "mark each time" in found["next_test"]["do"]
+
+
+@pytest.mark.parametrize("times", [20, 200])
+def test_a_key_that_is_turned_off_while_the_load_is_on_leaves_the_ground_side_what_it_was(times: int) -> None:
+    """The feed wakes, a hand or a module cycles the load at leisure, and the feed goes away."""
+    cycles = [(0.5, *LOW_OFF_V), (0.5, *ON_V)] * times
+    found = analyse(levels([(1.0, 0.0, 0.0), *cycles, (1.0, 0.0, 0.0)]), RATE_HZ)
+    assert (found["side"], found["control_lead"]) == ("low", 2)
+    assert [e["kind"] for e in found["events"]] == ["feed awake", "feed dropout"]
+    assert found["events"][1]["t_s"] == pytest.approx(1.0 + times, abs=0.01)
+    assert len(found["edges"]) == 2 * times - 1, "it is on when the feed goes"
+
+
+@pytest.mark.parametrize("times", [2, 6, 12])
+def test_a_ground_that_is_open_when_the_feed_is_switched_and_then_shakes_is_no_key(times: int) -> None:
+    shaken = [(0.5, *ON_V), (0.3, *OPEN_GROUND_V)] * times
+    found = analyse(
+        levels([(1.0, *HIGH_OFF_V), (3.0, *OPEN_GROUND_V), *shaken, (0.9, *ON_V), (0.9, *HIGH_OFF_V)]),
+        RATE_HZ,
+    )
+    assert found["side"] == "undetermined"
+
+
+@pytest.mark.parametrize("times", [6, 20])
+def test_a_feed_that_opens_again_and_again_while_a_hand_holds_the_ground_is_no_switch(times: int) -> None:
+    """The control is moved while the feed is away: what rests at source first is no positive side."""
+    shaken = [(0.5, *ON_V), (0.3, 0.0, 0.0)] * times
+    found = analyse(
+        levels([(1.0, *LOW_OFF_V), (3.0, 0.0, 0.0), *shaken, (0.9, *ON_V), (0.9, *LOW_OFF_V)]), RATE_HZ
+    )
+    assert found["side"] == "undetermined"
 
 
 def test_the_reason_tells_how_the_load_rests_and_not_how_a_fault_leaves_it() -> None:
@@ -61,6 +93,33 @@ def test_a_lead_that_slips_off_the_feed_pin_is_no_switch() -> None:
     found = analyse(alternating(ON_V, (0.0, 0.3)), RATE_HZ)
     assert found["side"] == "undetermined"
     assert "Press the leads onto their pins" in found["next_test"]["do"]
+
+
+def test_a_lead_that_slips_off_beside_a_plain_verdict_is_a_lead_off_and_no_feed_dropout() -> None:
+    slips = [(0.3, 0.0, 0.3), (0.7, 12.4, 0.3)] * 2
+    cycles = [(0.6, *LOW_OFF_V), (0.7, *ON_V)] * 5
+    found = analyse(levels([*cycles, *slips, (0.6, *LOW_OFF_V)]), RATE_HZ)
+    assert (found["side"], found["control_lead"]) == ("low", 2)
+    assert [(e["kind"], e["t_s"]) for e in found["events"]] == [
+        ("lead off", pytest.approx(at, abs=0.01)) for at in (6.5, 7.5)
+    ]
+    assert len(found["edges"]) == 10
+
+
+def test_a_lead_that_slips_off_says_nothing_of_how_a_fault_leaves_the_load() -> None:
+    """The feed opens once as well: that is the state to reason about, however often the lead slips."""
+    slips = [(0.3, 0.0, 0.3), (0.7, 12.4, 0.3)] * 3
+    cycles = [(0.6, *LOW_OFF_V), (0.7, *ON_V)] * 12
+    pipeline = Pipeline()
+    volts = levels([*cycles, *slips, (0.3, 0.0, 0.0), (0.7, *ON_V), (0.6, *LOW_OFF_V)])
+    for block in blocks(volts, RATE_HZ):
+        pipeline.push(block)
+    pipeline.finish()
+    look = pipeline.findings().look
+    assert look is not None
+    broken = look().broken
+    assert broken is not None
+    assert broken.volts == pytest.approx((0.0, 0.0), abs=0.05)
 
 
 @pytest.mark.parametrize(
