@@ -14,11 +14,13 @@ from daq.glue import append, glue
 from daq.labels import OFF_BELOW, ON_ABOVE, Scale, difference
 from daq.material import Material, add, gather
 from daq.response import Responses
-from daq.stretches import Lost, Steady, Stretch, end_of, start_of
+from daq.stretches import Lost, Pair, Steady, Stretch, end_of, start_of
+from daq.tally import TRAIL_MOST
 
 CHAPTER = 480  # stretches
 GLUED = 5  # latest stretches that may still be joined
 LATEST = 24  # stretches looked at anew for every picture, at least: a slow train needs twenty
+SWINGING = 8  # stretches that one which swings slowly, with dozens of switchings, counts for
 BLOCK = 8  # stretches among which the longest clear level is where a picture begins to look
 UNTOUCHED_S = 2.0  # a pulse train may still take back what is younger
 GROWN = 1.1  # a scale so much wider than was known makes other things of what came before
@@ -33,6 +35,15 @@ class _Piece:
     cut: int  # index of the level that it ends within
     span: tuple[int, int]  # that level's
     so_far: Material  # its contribution and those of the pieces before it
+
+
+@dataclass(frozen=True, slots=True)
+class _Stand:
+    """A level inside of a stretch that swings."""
+
+    middle: int
+    pairs: int
+    level: Pair
 
 
 class Chapters:
@@ -66,8 +77,11 @@ class Chapters:
         """Whether the scale grows with it."""
         if not isinstance(stretch, Steady) or stretch.end - stretch.start < max(2, ROUGH_S * self.rate_hz):
             return False
-        before, d = self._rough, abs(difference(stretch.mean))
-        source = max(before.source, *stretch.mean)
+        before, shown = self._rough, [stretch.mean]
+        if _swings(stretch):
+            shown += [(a, b) for _, a, b in stretch.trail]
+        source = max(before.source, *(level for levels in shown for level in levels))
+        d = max(abs(difference(levels)) for levels in shown)
         self._rough = Scale(source, max(before.full, d, 0.5 * source))
         return self._rough != before
 
@@ -136,13 +150,21 @@ class Chapters:
 
     def _picture_cut(self) -> int | None:
         """The longest clear level of the latest block of stretches that is whole and old enough."""
-        end = (len(self._stretches) - LATEST) // BLOCK * BLOCK
+        end = (len(self._stretches) - self._latest()) // BLOCK * BLOCK
         while end > 0:
             cut = self._clearest(end - BLOCK, end, False)
             if cut is not None and cut > 0:
                 return cut
             end -= BLOCK
         return None
+
+    def _latest(self) -> int:
+        """Stretches at the end that make up the latest ones; one that swings is as good as many."""
+        weight = n = 0
+        while weight < LATEST:
+            n += 1
+            weight += SWINGING if n <= len(self._stretches) and _swings(self._stretches[-n]) else 1
+        return n
 
     def _close_chapter(self) -> None:
         n = len(self._stretches)
@@ -162,9 +184,11 @@ class Chapters:
         """The level at `cut` in two."""
         s = self._stretches[cut]
         assert isinstance(s, Steady)
-        middle = (s.start + s.end) // 2
-        left = replace(s, end=middle, trail=[p for p in s.trail if p[0] < middle], raw=None)
-        right = replace(s, start=middle, trail=[p for p in s.trail if p[0] >= middle], raw=None)
+        stand = self._stand(s)
+        middle = (s.start + s.end) // 2 if stand is None else stand.middle
+        tail, head = (s.tail, s.head) if stand is None else (stand.level, stand.level)
+        left = replace(s, end=middle, tail=tail, trail=[p for p in s.trail if p[0] < middle], raw=None)
+        right = replace(s, start=middle, head=head, trail=[p for p in s.trail if p[0] >= middle], raw=None)
         return left, right
 
     def _clearest(self, first: int, end: int, any_level: bool) -> int | None:
@@ -175,11 +199,31 @@ class Chapters:
             s = self._stretches[i]
             if not isinstance(s, Steady) or s.end > oldest_needed:
                 continue
-            d = abs(difference(s.mean))
-            clear = d < OFF_BELOW * self._rough.full or d > ON_ABOVE * self._rough.full
-            if (clear or any_level) and s.end - s.start > length:
-                best, length = i, s.end - s.start
+            stand = self._stand(s)
+            stands = s.end - s.start if stand is None else stand.pairs
+            if (any_level or stand is not None or self._is_clear(s.mean)) and stands > length:
+                best, length = i, stands
         return best
+
+    def _is_clear(self, level: Pair) -> bool:
+        d = abs(difference(level))
+        return d < OFF_BELOW * self._rough.full or d > ON_ABOVE * self._rough.full
+
+    def _stand(self, s: Steady) -> _Stand | None:
+        """Where a level that swings slowly stands clear for longest: it can be cut there. None of others."""
+        if not _swings(s) or self._is_clear(s.mean):
+            return None
+        until = [int(at) for at, _, _ in s.trail[1:]]
+        stands = [
+            _Stand((int(at) + then) // 2, then - int(at), (a, b))
+            for (at, a, b), then in zip(s.trail, until, strict=False)
+            if self._is_clear((a, b))
+        ]
+        return max(stands, key=lambda stand: stand.pairs, default=None)
+
+
+def _swings(s: Stretch) -> bool:
+    return isinstance(s, Steady) and len(s.trail) >= TRAIL_MOST
 
 
 def _grown(before: Scale, now: Scale) -> bool:

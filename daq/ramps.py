@@ -6,7 +6,9 @@ way only, and is labelled and timed as any slow ramp is.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
+from dataclasses import replace
 
 from daq.labels import ON_ABOVE, Scale
 from daq.stretches import Pair, Steady, Stretch
@@ -19,13 +21,44 @@ Cut = tuple[int, Pair]  # pair, level there
 def without_turns(stretches: Sequence[Stretch], scale: Scale) -> list[Stretch]:
     """The stretches, those that swing between on and off cut where they turn back."""
     out: list[Stretch] = []
-    for s in stretches:
-        cuts = _turns(s, scale) if isinstance(s, Steady) and len(s.trail) > 2 and not s.rippled else []
-        if cuts and isinstance(s, Steady):
-            out += _pieces(s, cuts)
-        else:
-            out.append(s)
+    for run in _runs(stretches):
+        whole = _as_one([s for s in run if isinstance(s, Steady) and not s.rippled])
+        cuts = _turns(whole, scale) if whole is not None and len(whole.trail) > 2 else []
+        out += _pieces(whole, cuts) if whole is not None and cuts else run
     return out
+
+
+def _runs(stretches: Sequence[Stretch]) -> list[list[Stretch]]:
+    """What ended only because its trail was full (no samples are between), with what goes on there."""
+    runs: list[list[Stretch]] = []
+    for s in stretches:
+        before = runs[-1][-1] if runs else None
+        if isinstance(before, Steady) and isinstance(s, Steady) and _goes_on(before, s):
+            runs[-1].append(s)
+        else:
+            runs.append([s])
+    return runs
+
+
+def _goes_on(a: Steady, b: Steady) -> bool:
+    return a.end == b.start and a.floats == b.floats and not a.rippled and not b.rippled
+
+
+def _as_one(run: Sequence[Steady]) -> Steady | None:
+    """As far as its turns need it; None of nothing."""
+    if len(run) < 2:
+        return run[0] if run else None
+    low = [min(s.low[k] for s in run) for k in (0, 1)]
+    high = [max(s.high[k] for s in run) for k in (0, 1)]
+    return replace(
+        run[0],
+        end=run[-1].end,
+        tail=run[-1].tail,
+        low=(low[0], low[1]),
+        high=(high[0], high[1]),
+        trail=[x for s in run for x in s.trail],
+        halves=[at for s in run for at in s.halves],
+    )
 
 
 def _turns(s: Steady, scale: Scale) -> list[Cut]:
@@ -59,6 +92,7 @@ def _after(s: Steady, n: int) -> Cut:
 def _pieces(s: Steady, cuts: Sequence[Cut]) -> list[Steady]:
     heads = [(s.start, s.head), *cuts]
     tails = [*cuts, (s.end, s.tail)]
+    times = [x[0] for x in s.trail]
     return [
         Steady(
             start,
@@ -70,8 +104,8 @@ def _pieces(s: Steady, cuts: Sequence[Cut]) -> list[Steady]:
             settled=tail,
             low=s.low,
             high=s.high,
-            trail=[x for x in s.trail if start <= x[0] < end],
-            halves=[at for at in s.halves if start <= at < end],
+            trail=s.trail[bisect_left(times, start) : bisect_left(times, end)],
+            halves=s.halves[bisect_left(s.halves, start) : bisect_left(s.halves, end)],
             floats=s.floats,
         )
         for (start, head), (end, tail) in zip(heads, tails, strict=True)

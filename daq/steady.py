@@ -264,11 +264,15 @@ class Segmenter:
         return np.asarray(_all_of_next(known, reach + 1) | (known[: b - a] & ~before))
 
     def _add_steady(self, start: int, raw: Raw) -> None:
-        if self._tally is None:
-            self._tally = SteadyTally(start, self.rate_hz, self._crossings.window, self._origin)
-        self._tally.add(raw, self._half.between(start, start + len(raw)))
-        if self._zone is not None and self._tally.pairs >= self._shortest:
-            self._close_zone(self._tally.start)
+        while len(raw):
+            if self._tally is None:
+                self._tally = SteadyTally(start, self.rate_hz, self._crossings.window, self._origin)
+            taken = self._tally.add(raw, self._half.between(start, start + len(raw)))
+            start, raw = start + taken, raw[taken:]
+            if self._zone is not None and self._tally.pairs >= self._shortest:
+                self._close_zone(self._tally.start)
+            if self._tally.is_full:
+                self._close_steady(start)
 
     def _enter_zone(self, at: int) -> None:
         if self._tally is not None:

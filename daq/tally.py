@@ -32,7 +32,7 @@ class SteadyTally:
     """Sums of an open steady stretch; `finish` makes the Steady.
 
     The trail uses windows at absolute positions (counted from `origin`), so that it does not depend on
-    how the samples arrived.
+    how the samples arrived. A stretch ends where it `is_full`, so that what swings slowly for hours is kept.
     """
 
     def __init__(self, start: int, rate_hz: float, window: int, origin: int) -> None:
@@ -73,12 +73,21 @@ class SteadyTally:
     def spread(self) -> Pair:
         return float(self._high[0] - self._low[0]), float(self._high[1] - self._low[1])
 
-    def add(self, raw: Raw, half: Raw64) -> None:
-        """Add pairs that follow; `half` is half of the source scale in each window they are in."""
+    @property
+    def is_full(self) -> bool:
+        """Whether the trail has no room for more; then nothing can be added."""
+        return len(self._trail) >= TRAIL_MOST
+
+    def add(self, raw: Raw, half: Raw64) -> int:
+        """Add pairs that follow, as far as the trail has room; how many that were.
+
+        `half` is half of the source scale in each window they are in.
+        """
+        total, taken = self._follow_trail(raw, half)
+        raw = raw[:taken]
         low, high = np.minimum.reduce(raw), np.maximum.reduce(raw)
         self._follow_onset(raw)
         self._follow_halves(raw, half, _apart(low, high))
-        total = self._follow_trail(raw, half)
         self._sum = self._sum + total
         late_from = max(0, self._late_after - self.pairs)
         if late_from < len(raw):
@@ -87,7 +96,8 @@ class SteadyTally:
         if len(self._head) < self._edge:
             self._head = np.concatenate((self._head, raw[: self._edge]))[: self._edge]
         self._tail = np.concatenate((self._tail, raw[-self._edge :]))[-self._edge :]
-        self.pairs += len(raw)
+        self.pairs += taken
+        return taken
 
     def _follow_onset(self, raw: Raw) -> None:
         """Means of windows that double in length."""
@@ -134,8 +144,9 @@ class SteadyTally:
         room = HALVES_MOST - len(self._halves)
         self._halves += [float(at + turn) - 0.5 for turn in turns[:room].tolist()]
 
-    def _follow_trail(self, raw: Raw, half: Raw64) -> npt.NDArray[np.int64]:
-        """Means of whole windows, kept where they moved from the last one kept; the sum of all pairs."""
+    def _follow_trail(self, raw: Raw, half: Raw64) -> tuple[npt.NDArray[np.int64], int]:
+        """Means of whole windows, kept where they moved from the last one kept, until the trail is full;
+        the sum of the pairs up to there, and their number."""
         at = self.start + self.pairs
         before = (at - self._origin) % self.window
         begins = np.arange(-before, len(raw), self.window)
@@ -152,18 +163,26 @@ class SteadyTally:
         first = 0 if begun else 1
         if first < ended:
             begin = at - before + first * self.window
-            self._add_windows(sums[first:ended] / self.window, half[first:ended], begin)
-        return total
+            used = first + self._add_windows(sums[first:ended] / self.window, half[first:ended], begin)
+            if self.is_full:
+                taken = used * self.window - before
+                return _sum(raw[:taken]), taken
+        return total, len(raw)
 
-    def _add_windows(self, means: Raw64, half: Raw64, at: int) -> None:
-        self._last_windows = np.concatenate((self._last_windows, means))[-SETTLED_WINDOWS:]
+    def _add_windows(self, means: Raw64, half: Raw64, at: int) -> int:
+        """Add whole windows from pair `at`, until the trail is full; how many."""
+        used = self._follow_windows(means, half, at)
+        self._last_windows = np.concatenate((self._last_windows, means[:used]))[-SETTLED_WINDOWS:]
+        return used
+
+    def _follow_windows(self, means: Raw64, half: Raw64, at: int) -> int:
         steps = np.maximum(2 * TRAIL_OF_SOURCE * np.where(np.isfinite(half), half, 0.0), TRAIL_LEAST_UV)
         first = 0
         if self._trail:  # mostly nothing has moved
             moved = np.abs(means - self._trail[-1][1:]) > steps[:, None]
             first = int(moved.argmax()) // 2
             if not moved[first].any():
-                return
+                return len(means)
         last = self._trail[-1] if self._trail else (0.0, np.inf, np.inf)
         for i, (one, two), step in zip(
             range(first, len(means)), means[first:].tolist(), steps[first:].tolist(), strict=True
@@ -172,8 +191,9 @@ class SteadyTally:
                 continue
             last = at + (i + 0.5) * self.window, one, two
             self._trail.append(last)
-            if len(self._trail) > TRAIL_MOST:
-                self._trail = self._trail[::2]
+            if self.is_full:
+                return i + 1
+        return len(means)
 
     @property
     def is_short(self) -> bool:
