@@ -281,8 +281,7 @@ class Walk:
             if check.passed and check.source_v is not None:
                 source = Reading(State(), At("source", check.source_v), logged=True)
                 self.here = replace(self.here, taken=(source,), seen_source=True)
-            if check.refuted:
-                self.here = replace(self.here, insisted=("leads and reference being sound",))
+            self.here = replace(self.here, check_failed=check.refuted)
             self._want(first(self._plain))
         return []
 

@@ -47,6 +47,7 @@ class Here:
         wanted: what is read once `moves` are done.
         pulsed: those readings that are the levels of pulses while on.
         insisted: names of readings and steps that were taken though something spoke against them.
+        check_failed: the lead check did, and none was passed since.
         cannot, barred: tests that the user could not do, and what he cannot do at all.
     """
 
@@ -63,6 +64,12 @@ class Here:
     seen_source: bool = False
     pulsed: frozenset[Reading] = frozenset()
     insisted: tuple[str, ...] = ()
+    check_failed: bool = False
+
+    @property
+    def doubtful(self) -> bool:
+        """What is found stands on something that was spoken against."""
+        return self.check_failed or bool(self.insisted)
 
 
 def undone(stand: Stand, here: Here) -> tuple[Move, ...]:

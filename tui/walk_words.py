@@ -54,7 +54,7 @@ def big_word(walk: Walk, refused: bool) -> str:
     switched = {"off", "on"} <= {reading.state.control for reading in answer.given}
     if not switched or chance < DEFINITE:
         return "NOT KNOWN YET"
-    return "A LEAN ONLY" if walk.here.insisted else SIDE_WORDS[side].upper()
+    return "A LEAN ONLY" if walk.here.doubtful else SIDE_WORDS[side].upper()
 
 
 def _likeliest(answer: Answer) -> str:
@@ -191,20 +191,22 @@ def _ended(walk: Walk) -> tuple[Part, ...]:
     answer = walk.answer
     assert answer is not None
     off = take_off(walk.here.stand.aid)
-    told = " ".join(filter(None, (off, _insisted(walk), _end_text(walk, answer))))
+    told = " ".join(filter(None, (off, _only_if(walk), _end_text(walk, answer))))
     return ((told, "bold"), " Repaired? a takes the same readings again as the proof.")
 
 
-def _insisted(walk: Walk) -> str:
-    """What was taken against a doubt, on which all that was found stands."""
+def _only_if(walk: Walk) -> str:
+    """What failed, or was taken against a doubt, on which all that was found stands."""
     what = " and ".join(dict.fromkeys(walk.here.insisted))
-    return f"You insisted on {what}: what was found stands only if that was so." if what else ""
+    failed = "The lead check failed; what was found stands only if leads and reference are sound."
+    insisted = f"You insisted on {what}: what was found stands only if that was so."
+    return " ".join([failed] * walk.here.check_failed + [insisted] * bool(what))
 
 
 def _end_text(walk: Walk, answer: Answer) -> str:
     if not answer.fits:
         return "No single fault explains these readings: check the leads, or there are two faults."
-    if _healthy(answer) >= SOUND and not walk.here.insisted:
+    if _healthy(answer) >= SOUND and not walk.here.doubtful:
         return "Nothing is wrong in what was read. For a fault that comes and goes: w, the wiggle test."
     return _STOPPED.get(answer.stop, _FOLLOW)
 
@@ -212,11 +214,11 @@ def _end_text(walk: Walk, answer: Answer) -> str:
 def _proof(walk: Walk) -> Part:
     assert walk.proof is not None
     chance = _percent(_healthy(walk.proof))
-    insisted = f" {_insisted(walk)}".rstrip()
+    only_if = f" {_only_if(walk)}".rstrip()
     if proven(walk):
         found = f"The same readings now fit a sound circuit ({chance}), no longer what was wrong."
-        return found + insisted, "bold"
-    return f"The same readings do not show a sound circuit yet ({chance}).{insisted}", "bold $alarm"
+        return found + only_if, "bold"
+    return f"The same readings do not show a sound circuit yet ({chance}).{only_if}", "bold $alarm"
 
 
 def proven(walk: Walk) -> bool:

@@ -11,6 +11,7 @@ from dataclasses import replace
 from daq.lead_check import NOT_DONE
 from daq.offered_tests import Means
 from daq.readings import At, Lamp, Levels, Reading, State
+from daq.reasoning import Answer
 from daq.samples import Bias, ChangeKind
 from daq.source import SetBias
 from daq.walk import Walk
@@ -28,7 +29,7 @@ from tests.walk.by_hand import (
     seen,
     words,
 )
-from tui.walk_words import now, why_nothing
+from tui.walk_words import big_word, now, why_nothing
 
 
 def test_leads_that_never_left_battery_positive_are_not_taken_for_seated_unasked() -> None:
@@ -63,7 +64,15 @@ def test_a_walk_on_leads_whose_check_failed_ends_in_a_lean_only() -> None:
     walk.begin(proven=False)
     for check in (SEATING, replace(NOT_DONE, passed=False, refuted=True)):
         walk.see(seen(2.6, 12.6, 5.0), BOTH, check)
-    assert walk.here.insisted == ("leads and reference being sound",)
+    given = reading(State(control="on"), 12.6, 0.1), reading(State(control="off"), 12.6, 12.6)
+    walk.answer = Answer({"low": 0.95, "high": 0.05}, (), None, "known", (), (), given)
+    walk.here = replace(walk.here, phase=Phase.END, wanted=None, moves=())
+    assert big_word(walk, refused=False) == "A LEAN ONLY"
+    told = words(now(walk, NOT_DONE, refused=False))
+    assert "The lead check failed; what was found stands only if leads and reference are sound." in told
+    assert "insisted" not in told
+    walk.repaired(6.0)
+    assert walk.here.doubtful, "new readings of the same leads"
 
 
 def test_the_first_reading_is_not_of_leads_that_are_still_on_battery_positive() -> None:
