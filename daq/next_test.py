@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import inf, isinf
 
 import numpy as np
 import numpy.typing as npt
@@ -34,15 +35,21 @@ SETUP_MIN = 0.5  # of every test, beside its cost: getting there
 EDGES = np.array([-0.02, 0.02, 0.05, 0.12, 0.3, 0.5, 0.7, 0.88, 0.955])  # classes of volts, shares of source
 
 
+SAID = 0.1  # outcomes less probable than this are not told beforehand, but for the likelier two
+ASLEEP_V = 4.5  # no source was seen yet where nothing read more
+BEYOND = 1.1  # of the highest volts seen: what would read more is told as that
+
+
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """One class of outcomes: its chance, middle volts (or the light's word), and the explanations it leaves,
-    (played index, probability), best first."""
+    """Outcomes that read alike: their chance, middle volts to a tenth (or the light's word), and the
+    explanations they leave, (played index, probability), best first. Volts beyond `most_v` are infinite."""
 
     chance: float
     volts: tuple[float, ...]
     word: str
     leaves: tuple[tuple[int, float], ...]
+    most_v: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,6 +62,7 @@ class Field:
     numbers: npt.NDArray[np.intp]  # what each group is called outside
     probability: Array  # of each group
     circuits: Circuits
+    most_v: float  # of what is told; infinite while no source was seen
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,28 +84,36 @@ class Played:
         return self.bits / (self.test.minutes + SETUP_MIN)
 
     def outcomes(self) -> tuple[Outcome, ...]:
-        """Those that are to be expected, most likely first."""
-        probability = self.field.probability
-        total = probability @ self.chances
-        found = []
-        for code in np.argsort(-total, kind="stable")[:6]:
-            if total[code] < 0.02:
-                break
-            leaves = probability * self.chances[:, code] / total[code]
-            best = [int(g) for g in np.argsort(-leaves, kind="stable")[:4] if leaves[g] > 0.08]
-            if isinstance(self.test.reading.what, Lamp):
-                volts, word = tuple[float, ...](), WORDS[code]
-            else:
-                volts, word = self._middle(code, best), ""
-            found.append(Outcome(float(total[code]), volts, word, tuple((g, float(leaves[g])) for g in best)))
-        return tuple(found)
+        """Those that are to be expected, two at least, most likely first."""
+        joint = self.field.probability[:, None] * self.chances
+        alike: dict[tuple[tuple[float, ...], str], Array] = {}
+        for code in np.flatnonzero(joint.sum(axis=0) > LEAST):
+            shown = self._shown(code, int(np.argmax(joint[:, code])))
+            alike[shown] = alike.get(shown, 0.0) + joint[:, code]
+        found = sorted(
+            (self._outcome(*shown, some) for shown, some in alike.items()), key=lambda o: -o.chance
+        )
+        likely = [o for o in found if o.chance >= SAID]
+        if len(likely) < 2:
+            likely = [o for o in found if o in likely or not any(map(isinf, o.volts))][:2]
+        return tuple(likely)
 
-    def _middle(self, code: np.intp, best: list[int]) -> tuple[float, ...]:
-        """Median volts of this outcome, in the likeliest explanation that makes it."""
-        if best:
-            here = (self.codes == code).any(axis=0) & (self.field.group == best[0])[:, None]
-        else:
-            here = self.codes[0] == code
+    def _shown(self, code: np.intp, group: int) -> tuple[tuple[float, ...], str]:
+        """The volts or the word of an outcome, as people read it."""
+        if isinstance(self.test.reading.what, Lamp):
+            return (), WORDS[code]
+        volts = (round(v, 1) + 0.0 for v in self._middle(code, group))
+        return tuple(inf if v > self.field.most_v else v for v in volts), ""
+
+    def _outcome(self, volts: tuple[float, ...], word: str, joint: Array) -> Outcome:
+        """`joint`: the chance of each explanation together with this outcome."""
+        chance = float(joint.sum())
+        leaves = tuple((int(g), float(joint[g] / chance)) for g in np.argsort(-joint, kind="stable"))
+        return Outcome(chance, volts, word, leaves, self.field.most_v)
+
+    def _middle(self, code: np.intp, group: int) -> tuple[float, ...]:
+        """Median volts of this outcome, in the explanation that most probably makes it."""
+        here = (self.codes == code).any(axis=0) & (self.field.group == group)[:, None]
         return tuple(_middle_of(v[here]) for v in self.values)
 
 
@@ -123,7 +139,21 @@ def field(belief: Belief, groups: npt.NDArray[np.intp]) -> Field:
     cumulative = np.cumsum(belief.weight[order, row], axis=-1)
     columns = np.stack([np.searchsorted(c, points * c[-1]) for c in cumulative])
     drawn = belief.circuits.drawn(row, columns)
-    return Field(order, row, group, names, probability / probability.sum(), drawn)
+    most_v = _most_told(belief.given)
+    return Field(order, row, group, names, probability / probability.sum(), drawn, most_v)
+
+
+def _most_told(given: Sequence[Reading]) -> float:
+    """The highest volts that an outcome is told with (V)."""
+    highest = max((v for reading in given for v in _volts_of(reading)), default=0.0)
+    return BEYOND * highest if highest > ASLEEP_V else inf
+
+
+def _volts_of(reading: Reading) -> list[float]:
+    what = reading.what
+    if isinstance(what, Lamp):
+        return []
+    return [v for v in (what.volts if isinstance(what, Levels) else (what.volts,)) if v is not None]
 
 
 def play_all(belief: Belief, played: Field, means: Means = BY_HAND) -> list[Played]:

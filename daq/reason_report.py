@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from daq import words
 from daq.reason_words import SIDE_WORDS, Explanation, leaks, misreadings
 from daq.reasoning import Answer, Proposal
 
@@ -49,7 +50,7 @@ def _said(test: Proposal) -> list[str]:
     if test.caution:
         out.append(f"caution: {test.caution}")
     out.append("what it would mean:")
-    out += [f"  {meaning}" for meaning in test.splits.split("; ")]
+    out += words.outcomes(test.splits)
     out.append(f"then add: '{test.reading}'")
     return out
 
@@ -75,8 +76,8 @@ def either_way(candidates: Sequence[tuple[Explanation, float]]) -> list[tuple[st
 
 def _joined(group: tuple[Explanation, ...]) -> str:
     """Without lead numbers; empty where nothing but those differs."""
-    words = list(dict.fromkeys(e.without_leads for e in group))
-    return " | ".join(words) if len(words) > 1 else ""
+    each = list(dict.fromkeys(e.without_leads for e in group))
+    return " | ".join(each) if len(each) > 1 else ""
 
 
 def percent(probability: float) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from math import isinf
 
 from daq.cautions import WORKING
 from daq.next_test import Outcome, Played
@@ -40,6 +41,8 @@ LEAK = (
 LEAK_FELT = "The leak holds the load half on: a relay may stay pulled in, or chatter, and LEDs may glow."
 LEAK_BESIDE = "The load feels nothing of this leak, which runs beside it: water between two pins does that."
 LEAK_LIKELY = 0.3
+LEFT = 0.1  # explanations that an outcome leaves less of are not told beforehand
+MOST_LEFT = 3
 PLACE_WORDS = {
     "source": "battery positive itself",
     "fuse": "the fuse's load side",
@@ -157,23 +160,32 @@ def caution(test: Offer) -> str:
 
 
 def outcomes_sentence(played: Played, names: Sequence[Explanation]) -> str:
-    """'12.6 V / 0.0 V: ground side, open, load (71 %); lit: ...', what each outcome would mean."""
+    """'12.6 V / 0.0 V: ground side: open, load (71 %); lit: ...', what each outcome would mean."""
     return "; ".join(f"{_outcome(o)}: {_left(o, names)}" for o in played.outcomes())
 
 
 def _left(outcome: Outcome, names: Sequence[Explanation]) -> str:
-    """The explanations that an outcome leaves; lead orders together."""
-    chances: dict[str, float] = {}
+    """The likeliest explanations that an outcome leaves, side by side; lead orders together."""
+    chances: dict[tuple[str, str], float] = {}
     for group, p in outcome.leaves:
-        text = f"{SIDE_WORDS[names[group].side]}, {names[group].what}"
-        chances[text] = chances.get(text, 0.0) + p
-    return " or ".join(f"{text} ({p:.0%})" for text, p in chances.items()) or "several"
+        said = SIDE_WORDS[names[group].side], names[group].what
+        chances[said] = chances.get(said, 0.0) + p
+    likely = sorted((pair for pair in chances.items() if pair[1] >= LEFT), key=lambda pair: -pair[1])
+    sides: dict[str, list[str]] = {}
+    for (side, what), p in likely[:MOST_LEFT]:
+        sides.setdefault(side, []).append(f"{what} ({100 * p:.0f} %)")
+    return " or ".join(f"{side}: {' or '.join(found)}" for side, found in sides.items()) or "several"
 
 
 def _outcome(outcome: Outcome) -> str:
     if outcome.word:
         return outcome.word
-    return " / ".join(f"{v + 0.0:.1f} V".replace("-0.0", "0.0").replace("-", "−") for v in outcome.volts)
+    return " / ".join(_told_v(v, outcome.most_v) for v in outcome.volts)
+
+
+def _told_v(volts: float, most_v: float) -> str:
+    told = f"over {most_v:.1f} V" if isinf(volts) else f"{volts:.1f} V"
+    return told.replace("-0.0", "0.0").replace("-", "−")
 
 
 def leaks(candidates: Iterable[tuple[Explanation, float]]) -> list[str]:

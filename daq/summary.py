@@ -36,7 +36,7 @@ def summary(findings: Findings, file: str, marked: Sequence[Marked] = ()) -> lis
     for test in j.next_test.and_otherwise if j.next_test is not None else ():
         lines.append(f"next: {test.do}")
         if test.reading:
-            lines += [f"  {meaning}" for meaning in test.splits.split("; ")]
+            lines += words.outcomes(test.splits)
         if test.caution:
             lines.append(f"caution: {test.caution}")
     lines += _levels(findings)
