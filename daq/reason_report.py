@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from daq import words
-from daq.reason_words import SIDE_WORDS, Explanation, leaks, misreadings
+from daq.reason_words import SIDE_WORDS, Explanation, leaks, misreadings, outcome_lines
 from daq.reasoning import Answer, Proposal
 
 MOST_LISTED = 8
@@ -50,7 +49,7 @@ def _said(test: Proposal) -> list[str]:
     if test.caution:
         out.append(f"caution: {test.caution}")
     out.append("what it would mean:")
-    out += words.outcomes(test.splits)
+    out += outcome_lines(test.splits)
     out.append(f"then add: '{test.reading}'")
     return out
 

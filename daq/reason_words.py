@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import isinf
+from textwrap import wrap
 
 from daq.cautions import WORKING
 from daq.next_test import Outcome, Played
@@ -41,6 +42,7 @@ LEAK = (
 LEAK_FELT = "The leak holds the load half on: a relay may stay pulled in, or chatter, and LEDs may glow."
 LEAK_BESIDE = "The load feels nothing of this leak, which runs beside it: water between two pins does that."
 LEAK_LIKELY = 0.3
+COLUMNS = 79
 LEFT = 0.1  # explanations that an outcome leaves less of are not told beforehand
 MOST_LEFT = 3
 PLACE_WORDS = {
@@ -162,6 +164,16 @@ def caution(test: Offer) -> str:
 def outcomes_sentence(played: Played, names: Sequence[Explanation]) -> str:
     """'12.6 V / 0.0 V: ground side: open, load (71 %); lit: ...', what each outcome would mean."""
     return "; ".join(f"{_outcome(o)}: {_left(o, names)}" for o in played.outcomes())
+
+
+def outcome_lines(splits: str) -> list[str]:
+    """What each outcome of a test means, indented lines that a terminal need not break."""
+    whole = splits.replace(" %)", "\N{NO-BREAK SPACE}%)")  # no line begins with the sign
+    each = (
+        wrap(meaning, COLUMNS, initial_indent="  ", subsequent_indent="      ")
+        for meaning in whole.split("; ")
+    )
+    return [line.replace("\N{NO-BREAK SPACE}", " ") for lines in each for line in lines]
 
 
 def _left(outcome: Outcome, names: Sequence[Explanation]) -> str:

@@ -9,6 +9,7 @@ from daq.cautions import MEASURED
 from daq.explain_words import could_be
 from daq.findings import Event, Findings, Side
 from daq.marked import Marked
+from daq.reason_words import outcome_lines
 
 VERDICTS = {
     Side.LOW: "switched on the ground side (low side)",
@@ -36,7 +37,7 @@ def summary(findings: Findings, file: str, marked: Sequence[Marked] = ()) -> lis
     for test in j.next_test.and_otherwise if j.next_test is not None else ():
         lines.append(f"next: {test.do}")
         if test.reading:
-            lines += words.outcomes(test.splits)
+            lines += outcome_lines(test.splits)
         if test.caution:
             lines.append(f"caution: {test.caution}")
     lines += _levels(findings)

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
-from textwrap import wrap
 
 from daq.errors import WhichsideError
 from daq.findings import Edge, Event, Judgement, LoadState, Pwm, Side
@@ -22,7 +21,6 @@ SIDE: dict[Side, str] = {
     Side.UNSWITCHED: "not switched",
 }
 
-COLUMNS = 79
 _LONGEST_SAID_S = 1000 * 3600.0
 SHORTEST_SAID_S = 5e-5  # below it would be said to last 0.0 ms
 
@@ -50,16 +48,6 @@ def printable(text: str, limit: int = 200) -> str:
 def count(number: int, noun: str) -> str:
     """'1 place', '3 places'."""
     return f"{number} {noun}{'' if number == 1 else 's'}"
-
-
-def outcomes(splits: str) -> list[str]:
-    """What each outcome of a test means, indented lines that a terminal need not break."""
-    whole = splits.replace(" %)", "\N{NO-BREAK SPACE}%)")  # no line begins with the sign
-    each = (
-        wrap(meaning, COLUMNS, initial_indent="  ", subsequent_indent="      ")
-        for meaning in whole.split("; ")
-    )
-    return [line.replace("\N{NO-BREAK SPACE}", " ") for lines in each for line in lines]
 
 
 def how_to_repair(path: Path) -> str:

@@ -10,8 +10,8 @@ from collections.abc import Sequence
 from textual.content import Content
 
 from daq import words
-from daq.findings import Judgement, Side
-from daq.judge import UNPROVEN
+from daq.findings import Judgement, NextTest, Side
+from daq.judge import RECHECK, UNPROVEN
 from daq.lead_check import SEAT, WIGGLE, failures_first
 from daq.samples import DeviceInfo
 from daq.session import Recording
@@ -144,13 +144,18 @@ def next_test(snapshot: Snapshot, width: int, rows: int, live: bool = True) -> t
         return (("next: ", "bold"), f"{advice} (p)" if snapshot.plug == "out" else advice)
     if test is None:
         return (("next: ", "bold"), "nothing more to test here.")
-    tell = " Press p before you unplug." if live and "unplug" in test.do.lower() else ""
-    do: list[Part] = [("next: ", "bold"), test.do + tell]
+    do: list[Part] = [("next: ", "bold"), test.do + (_keys(test) if live else "")]
     caution: list[Part] = []
     if test.caution:
         caution = [" ", ("CAUTION: ", "bold $alarm"), (test.caution, "$alarm")]
     whole = [*do, f" {test.splits}", *caution] if test.splits else [*do, *caution]
     return tuple(whole if height(whole, width) <= rows else [*do, *caution])
+
+
+def _keys(test: NextTest) -> str:
+    if test.do == RECHECK.do:
+        return " l runs it again, d shows what failed."
+    return " Press p before you unplug." if "unplug" in test.do.lower() else ""
 
 
 def height(parts: Sequence[Part], width: int) -> int:

@@ -9,6 +9,7 @@ import pytest
 
 from daq.bench import BenchSource, benches
 from daq.findings import EventKind, Judgement, NextTest, Side
+from daq.judge import RECHECK
 from daq.samples import LOGGER_AWAY, Bias, Block, Change, ChangeKind, DeviceInfo, Origin
 from daq.session import Session
 from daq.snapshot import LeadView, Losses, Snapshot, StateWord
@@ -16,6 +17,7 @@ from daq.source import Capability
 from tests.tui.scenes import (
     GROUND_SIDE,
     LAYOUT,
+    NO_CHECK,
     NOT_YET,
     ListSource,
     StagePipeline,
@@ -186,6 +188,19 @@ async def test_long_sentences_lose_what_matters_least() -> None:
             await tap(pilot, "d")
             await pilot.pause()
             assert test.splits.strip()[:100] in text(pilot.app)
+
+
+async def test_after_a_failed_lead_check_the_keys_that_show_and_repeat_it_are_named() -> None:
+    failed = replace(NO_CHECK, passed=False, refuted=True, results=("Fail: clean lead 2's tip.",))
+    judgement = replace(GROUND_SIDE, side=Side.UNDETERMINED, confidence=0.8, next_test=RECHECK)
+    with a_run(StagePipeline(replace(snapshot(), judgement=judgement, lead_check=failed))) as run:
+        async with on_stage(run.screen()) as pilot:
+            shown = text(pilot.app)
+            assert "lead check FAILED (l)" in shown
+            assert f"{RECHECK.do} l runs it again, d shows what failed." in shown
+            await tap(pilot, "d")
+            await pilot.pause()
+            assert "clean lead 2's tip" in text(pilot.app)
 
 
 def floating(*leads: int) -> Snapshot:
