@@ -21,7 +21,7 @@ from functools import lru_cache
 
 from daq.crossings import UV
 from daq.findings import Candidate, Findings, Judgement, Lead, LoadState, NextTest, Side
-from daq.judge import DEFINITE, UNPROVEN_MOST
+from daq.judge import DEFINITE, RECHECK, UNPROVEN_MOST
 from daq.readings import At, Levels, Reading, State
 from daq.reason_words import Explanation
 from daq.reasoning import Answer, Proposal, Switching, either, reason
@@ -168,7 +168,9 @@ def _feed_and_ground(side: Side, control: Lead | str | None) -> tuple[Lead | Non
 
 
 def _next_test(judged: Judgement, seen: Seen, answer: Answer) -> NextTest | None:
-    """The engine's test, unless the switching must first be seen, or the leads be seated."""
+    """The engine's test, unless the leads must first be mended or seated, or the switching be seen."""
+    if judged.next_test == RECHECK:
+        return RECHECK
     proposal = answer.next_test
     told = judged.side is not Side.UNDETERMINED or {"on", "off"} <= seen.marked
     if proposal is None or (judged.next_test is not None and not told):

@@ -149,18 +149,24 @@ def reason(
 
 
 def either(one: Answer, other: Answer) -> Answer:
-    """Of two stories of the same readings, neither more likely before: half of each. The next test is the
-    other's, which must hold whichever it was."""
+    """Of two stories of the same readings, neither more likely before: half of each.
+
+    The next test is the other's own best: it says how what only the other knows of (the key) is to stand,
+    and so is done alike whichever is true. Only where the other has none is it the one's. Look-alikes are
+    what no test separates in either story.
+    """
+    leading = other if other.next_test is not None else one
+    alike = (tuple(e for e in a if e in b) for a in one.look_alikes for b in other.look_alikes)
     chances: dict[Explanation, float] = {}
     for answer in (one, other):
         for e, p in answer.candidates:
             chances[e] = chances.get(e, 0.0) + p / 2
     return replace(
-        other,
+        leading,
         side={side: (p + other.side[side]) / 2 for side, p in one.side.items()},
         candidates=tuple(sorted(chances.items(), key=lambda pair: -pair[1])),
         misfits=one.misfits if other.misfits else (),
-        look_alikes=(),
+        look_alikes=tuple(group for group in alike if len(group) > 1),
         given=one.given,
     )
 

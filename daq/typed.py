@@ -66,14 +66,14 @@ class Typist:
 
     def __init__(self, session: Session) -> None:
         self._session = session
-        self._asked = False  # by the line before
+        self._asked = ""  # the question that the line before was answered with
 
     def obey(self, line: str) -> str | None:
         """The reply to a line; None to quit."""
         word, _, rest = line.strip().partition(" ")
         if word == "quit":
             return None
-        asked, self._asked = self._asked, False
+        asked, self._asked = self._asked, ""
         try:
             if word == "clear" and not rest:
                 return self._clear(asked)
@@ -81,14 +81,14 @@ class Typist:
         except WhichsideError as error:
             return str(error)
 
-    def _clear(self, asked: bool) -> str:
+    def _clear(self, asked: str) -> str:
         check = self._session.latest.lead_check
         if check.just_failed:
             return "not taken: the check has just ended by itself; read why, type clear once leads are seated"
         seats = check.step == SEAT
         question = on_positive(check, "clear") if seats else "type clear again to clear the evidence"
-        if question and not asked:
-            self._asked = True
+        if question and question != asked:
+            self._asked = question
             return question
         self._session.change(ChangeKind.CLEAR, "")
         if seats:

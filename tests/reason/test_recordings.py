@@ -18,6 +18,7 @@ from daq.capture import CaptureSource
 from daq.explain import NO_FIT, explained, readings_of, reasoned
 from daq.explain_words import could_be
 from daq.findings import Findings, Judgement, LoadState, Side, to_json
+from daq.judge import RECHECK
 from daq.pipeline import Pipeline
 from daq.readings import Levels, State, parse_all
 from daq.reasoning import reason
@@ -25,6 +26,7 @@ from daq.recordings_in import analyse
 from daq.samples import Bias, Block, Change, ChangeKind, Item, Layout, Origin
 from daq.seen import Held, Seen, SeenState
 from daq.summary import summary
+from tests.analysis.test_lead_check import TOUCH_1, TOUCH_2, checked, wiggled
 from tests.analysis.volts import MICROVOLT, blocks
 from tests.analysis.waves import HIGH, LOW, levels
 from tests.physics import circuits
@@ -260,3 +262,20 @@ def test_a_recorded_lamp_is_not_left_with_a_test_of_another_direction() -> None:
     for lines in said:
         assert any(test.otherwise.do in line for line in lines)
         assert any(test.otherwise.caution in line for line in lines)
+
+
+def test_after_a_failed_lead_check_no_other_test_comes_first() -> None:
+    """Switched on and off as marked: the reasoning would go on along the wire."""
+    touched = levels([*TOUCH_1, *TOUCH_2])
+    pipeline = checked(np.concatenate([touched, wiggled(6.0)]), said=False)
+    at = pipeline.snapshot().samples
+    pipeline.push(Change(at, Origin.USER, ChangeKind.CLEAR))
+    for control, leads in [("off", (12.6, 12.6)), ("on", (12.4, 1.9))] * 3:
+        pipeline.push(Change(at, Origin.USER, ChangeKind.MARK, control))
+        for block in blocks(levels([(1.0, *leads)]), 4000, first=at):
+            pipeline.push(block)
+        at += 4000
+    pipeline.finish()
+    judgement = explained(pipeline.findings()).judgement
+    assert judgement.candidates
+    assert judgement.next_test == RECHECK

@@ -12,6 +12,7 @@ import time
 from contextlib import closing
 from dataclasses import replace
 from functools import partial
+from typing import cast
 
 import pytest
 
@@ -23,7 +24,7 @@ from daq.plain import Reporter, run_plain
 from daq.samples import Bias, ChangeKind, DeviceInfo
 from daq.seen import Seen, SeenState
 from daq.session import Session
-from daq.snapshot import LeadCheckView, LeadView, Losses, StateWord
+from daq.snapshot import LeadCheckView, LeadView, Losses, Snapshot, StateWord
 from daq.source import Operate
 from daq.typed import Typist
 from tests.session.test_session import DyingSource
@@ -238,6 +239,36 @@ def test_evidence_is_thrown_away_only_when_clear_is_typed_twice() -> None:
     assert changes == [ChangeKind.MARK], "another line takes the question back"
     said, changes = replies(NO_CHECK, "clear", "clear")
     assert (said[1], changes) == ("evidence cleared: judging anew from here", [ChangeKind.CLEAR])
+
+
+class _Desk:
+    """As much of a session as a typist asks, with a lead check that moves on."""
+
+    def __init__(self, *checks: LeadCheckView) -> None:
+        self._checks = iter(checks)
+        self.told: list[ChangeKind] = []
+
+    @property
+    def latest(self) -> Snapshot:
+        return replace(snapshot(), lead_check=next(self._checks))
+
+    def change(self, kind: ChangeKind, value: str) -> None:
+        self.told.append(kind)
+
+
+def test_a_confirmation_is_of_the_question_that_was_asked() -> None:
+    """The lead check reaches its end between two lines."""
+    stays = replace(SEATING, on_positive=(2,))
+    for checks in ((NO_CHECK, stays, stays), (stays, NO_CHECK, NO_CHECK)):
+        desk = _Desk(*checks)
+        typist = Typist(cast(Session, desk))
+        first, second = typist.obey("clear"), typist.obey("clear")
+        assert "again" in str(first)
+        assert "again" in str(second)
+        assert first != second
+        assert desk.told == []
+        typist.obey("clear")
+        assert desk.told == [ChangeKind.CLEAR]
 
 
 def test_leads_that_still_read_battery_positive_are_asked_about_before_they_count_as_seated() -> None:
