@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pytest
 
 import daq.chapters
+from daq.material import Material, gather
 from daq.pipeline import Pipeline
-from tests.analysis.volts import analyse, blocks, findings_of
+from daq.samples import Block, Layout
+from daq.stretches import Stretch
+from tests.analysis.volts import MICROVOLT, analyse, blocks, findings_of
 from tests.analysis.waves import Volts, rounded
 
 
@@ -52,5 +57,15 @@ def test_a_picture_counts_what_the_whole_counts(chapter: int, monkeypatch: pytes
         pipeline.push(block)
         picture = pipeline.snapshot()
         assert picture.edge_count == pytest.approx((picture.time_s - 0.6) / 0.8, abs=2.5)
+    looked_at = []
+
+    def count(stretches: Sequence[Stretch], *rest: Any) -> Material:
+        looked_at.append(len(stretches))
+        return gather(stretches, *rest)
+
+    monkeypatch.setattr(daq.chapters, "gather", count)
+    pipeline.push(Block(len(volts), np.zeros((1000, 2), dtype=np.int32), Layout(1000.0, MICROVOLT)))
+    pipeline.snapshot()
+    assert sum(looked_at) < 24, "the latest few minutes, not all 24"
     pipeline.finish()
     assert len(pipeline.findings().edges) == 1800
