@@ -91,10 +91,6 @@ class Fits:
         each = [self._modes[h] for h in some]
         return _Mixture(each, self._k, self._count, self._seen_v, seed).drawn()
 
-    def has(self, h: Hypothesis) -> bool:
-        """Whether a best fit of it was looked for."""
-        return h in self._modes
-
     def most(self, some: Sequence[Hypothesis]) -> Array:
         """(orders, explanations): ln evidence that is not exceeded; infinite where no mode was looked for."""
         found = np.full((len(ORDERS), len(some)), np.inf)

@@ -59,14 +59,7 @@ class Walk:
 
     @property
     def means_now(self) -> Means:
-        barred = self.here.barred
-        return replace(
-            self.means,
-            bias=self.means.bias and "bias" not in barred,
-            test_light=self.means.test_light and "test light" not in barred,
-            cannot=self.here.cannot,
-            barred=barred,
-        )
+        return self.here.left_of(self.means)
 
     @property
     def move(self) -> Move | None:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import Enum
 
-from daq.offered_tests import Kind
+from daq.offered_tests import Kind, Means
 from daq.readings import Lamp, Reading
 from daq.samples import Bias, ChangeKind
 from daq.source import SetBias
@@ -70,6 +70,16 @@ class Here:
     def doubtful(self) -> bool:
         """What is found stands on something that was spoken against."""
         return self.check_failed or bool(self.insisted)
+
+    def left_of(self, means: Means) -> Means:
+        """The means without what the user said he cannot do."""
+        return replace(
+            means,
+            bias=means.bias and "bias" not in self.barred,
+            test_light=means.test_light and "test light" not in self.barred,
+            cannot=self.cannot,
+            barred=self.barred,
+        )
 
 
 def undone(stand: Stand, here: Here) -> tuple[Move, ...]:

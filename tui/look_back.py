@@ -30,6 +30,7 @@ from tui.keys import Key, KeyBar
 from tui.kinds import KindsScreen
 from tui.lane import DOTS_PER_CELL
 from tui.levels import BARS, LevelsScreen
+from tui.look_back_keys import COMMON, LOOK
 from tui.note import NoteScreen
 from tui.overlay import OverlayScreen
 from tui.panels import DOT, Line
@@ -44,29 +45,6 @@ POLL_S = 0.2
 NOTICE_S = 6.0
 ZOOM = 2.0
 PAGE = 0.9  # of the window, so that what stood at its edge is still seen
-
-LOOK = (
-    Key("left", "move(-1)", "back", "←"),
-    Key("right", "move(1)", "on", "→"),
-    Key("pageup", "page(-1)", "page", "PgUp"),
-    Key("pagedown", "page(1)", "page", "PgDn"),
-    Key("home", "end(0)", "begin", "Home"),
-    Key("end", "end(1)", "end", "End"),
-    Key("plus,equals_sign", "zoom(-1)", "closer", "+"),
-    Key("minus", "zoom(1)", "wider", "-"),
-    Key("z", "samples", "to the sample"),
-    Key("a", "all", "all"),
-    Key("up", "step(-1)", "event before", "↑"),
-    Key("down", "step(1)", "next", "↓"),
-    Key("enter", "to_event", "close up", "Enter"),
-    Key("k", "kinds", "kinds"),
-    Key("o", "overlay", "overlay"),
-    Key("f", "from_here", "from here"),
-    Key("l", "levels", "levels on"),
-    Key("e", "expect", "expect"),
-    Key("p", "play", "play"),
-)
-COMMON = (*(key for key in keys.COMMON if key.action != "window"),)
 
 
 class LookBackScreen(Screen[None]):

@@ -18,7 +18,8 @@ from daq.hypotheses import Hypothesis, hypotheses
 from daq.knowledge import shipped
 from daq.unknowns import Array, Draws, unaimed
 from tests.physics.spice import UnsolvedError, operating_points
-from tests.reason.spice_circuits import Circuit, Parts, Situation, parts
+from tests.reason.spice_circuits import Circuit, Situation
+from tests.reason.spice_parts import Parts, parts
 
 OPTIONS = (
     ".options reltol=1e-5 abstol=1e-12 vntol=1e-6 gmin=1e-13 pivtol=1e-20 pivrel=1e-2 rshunt=1e15 itl1=500"

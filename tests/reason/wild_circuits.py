@@ -17,7 +17,8 @@ from daq.hypotheses import HEALTHY, Fault, Hypothesis
 from daq.readings import At, Lamp, Reading
 from daq.reason_words import Explanation
 from daq.reasoning import explanation
-from tests.reason.spice_circuits import Parts, Situation
+from tests.reason.spice_circuits import Situation
+from tests.reason.spice_parts import Parts
 
 SIDES = ("low", "high", "both ends", "reversing", "unswitched")
 SIDE_CHANCES = (0.40, 0.40, 0.05, 0.07, 0.08)

@@ -12,7 +12,7 @@ from daq.bench_rig import BenchCircuit
 from daq.session import Session
 from tests.tui.scenes import StagePipeline
 from tests.tui.stage import SMALL
-from tui import look_back
+from tui import look_back_keys
 from tui.bench import BenchScreen
 from tui.drive import DriveScreen
 from tui.hands import CIRCUIT, HANDS, Hands
@@ -37,7 +37,7 @@ from tui.keys import (
     wrap,
 )
 from tui.log_keys import LogKeys
-from tui.look_back import LOOK, LookBackScreen
+from tui.look_back import LookBackScreen
 from tui.review import ReviewScreen
 from tui.walk import WalkScreen
 from tui.wiggle import WiggleScreen
@@ -61,7 +61,7 @@ SCREENS: list[tuple[type[Screen[None]], Sequence[Key]]] = [
     (WalkScreen, (*WALK, *WALK_LIGHT, REPAIRED, WALK_WIGGLE, *AFTER_DRIVE, *HANDS)),
     (WiggleScreen, (*WIGGLE_KEYS, SILENCE, *AFTER_WIGGLE, *HANDS)),
     (ReviewScreen, (*REVIEW, NOTE_AFTERWARDS, *COMMON)),
-    (LookBackScreen, (*LOOK, NOTE_AFTERWARDS, *look_back.COMMON)),
+    (LookBackScreen, (*look_back_keys.LOOK, NOTE_AFTERWARDS, *look_back_keys.COMMON)),
 ]
 
 

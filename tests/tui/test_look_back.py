@@ -17,7 +17,8 @@ from tests.look_back.recordings import AWAY_AT_S, FEED_S, SECOND_S, recorded
 from tests.tui.stage import LARGE, SMALL, lines, on_stage, segments, tap, text, until
 from tui import entry, themes
 from tui.details import DetailsScreen
-from tui.look_back import COMMON, LOOK, LookBackScreen
+from tui.look_back import LookBackScreen
+from tui.look_back_keys import COMMON, LOOK
 from tui.review import ReviewScreen
 
 LANE_MARK = "▕"
