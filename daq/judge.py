@@ -7,8 +7,10 @@ the switch, whether the reference is sound) it does not guess: it says what to d
 
 from __future__ import annotations
 
+from daq.doubts import another_load, below, both_ways, feed_beyond, ground_switched_too, leads
 from daq.evidence import MARKED_WEIGHT, Evidence, Votes, side_of
 from daq.findings import Judgement, Lead, NextTest, Side
+from daq.missing import IN_TURN_LEAST, named, what_is_missing
 from daq.stretches import Pair
 
 DEFINITE = 0.9
@@ -18,27 +20,12 @@ NOT_DEFINITE = 0.55
 FAILED_MOST = 0.8  # a reference or lead that was seen to fail: judgement, no source
 STAYED = 0.2
 KEY_OFF_SHARE = 0.03  # of the votes: once, beside 17 times that something switched on and off; judgement
-DOUBTFUL_SHARE = 0.75  # of the votes
 GROUND_MOST = 0.05  # of source lost in a plain ground wire: 0.6 of 12 V
 SWITCH_MOST = 0.1  # with an electronic driver in it, or a source that sags
 AVERAGED = 0.3  # of source: the mean of fast pulses reads so as well as a very bad ground
-STILL_TAKEN = 0.1  # of it, across the load while off: with nothing held both leads agree
-FEED_MOST = 1.3  # of the source: a charging battery stands no further above one at rest
-NOTHING_LEFT = 0.03  # of the load's voltage while on: it is off
-IN_TURN_LEAST = 3
 IN_TURN_SHARE = 0.3  # of the changes: a feed that woke, or opened for once, is not switched in turn
-HASTY_SHARE = 0.1  # of the changes: a contact that opens now and then also does so beside a switching
-REVERSE_LEAST_S = 0.03
-BELOW_V = -1.5  # no switch takes a lead this far below battery negative
-
 AT_SOURCE = 0.95
 PROVE = "prove the leads on battery positive, then "
-
-CYCLE = NextTest(
-    "Switch the load on and off a few times, holding each for a second.",
-    splits="The lead that moves is the control wire: to zero is ground side, to source positive side.",
-    caution="Keep clear of anything the load can move.",
-)
 
 WHISPER = NextTest(
     "Switch the whisper bias on and cycle the control once more.",
@@ -56,28 +43,8 @@ RECHECK = NextTest(
     splits="Once all three leads pass, the side is told from what is read after that.",
 )
 
-ONE_WAY_WEAK = (
-    "The polarity reverses, but with much less voltage one way: a bad connection that way round, or a ground "
-    "that another load lifts while this one is off.",
-    NextTest(
-        "Switch the other loads of this circuit off, then this one to each direction in turn.",
-        splits="Weak again one way: it reverses, and that way has a bad connection. Never the other way "
-        "round: it was the other load.",
-        caution="Keep clear of anything the load can move.",
-    ),
-)
-
 UNPROVEN = " Reference lead not proven."
 """The reservation behind a reason; a screen that says so elsewhere leaves it out."""
-
-FREE_WHILE_OFF = (
-    "The feed lead hangs free whenever the load is off: the load lets nothing through then, as LEDs do, or "
-    "the lead is loose on its pin.",
-    NextTest(
-        "Press the leads onto their pins and cycle the control once more, marking each time you switch.",
-        splits="What happens at your marks is the switch; what happens between them is a loose lead.",
-    ),
-)
 
 
 def judge(evidence: Evidence) -> Judgement:
@@ -86,16 +53,16 @@ def judge(evidence: Evidence) -> Judgement:
     if refused is not None:
         return refused
     leaning, confidence = _weigh(evidence)
-    if _both_ways(evidence):
+    if both_ways(evidence):
         if not (evidence.roles_swapped or evidence.swings or evidence.one_way_weak):
             return _reversing(evidence)
         confidence = min(confidence, NOT_DEFINITE)
     often = evidence.in_turn >= max(IN_TURN_LEAST, IN_TURN_SHARE * evidence.votes.transitions)
-    adrift = leaning is Side.BOTH_ENDS and _below(evidence)
-    if often or adrift or _ground_switched_too(evidence, leaning):
+    adrift = leaning is Side.BOTH_ENDS and below(evidence)
+    if often or adrift or ground_switched_too(evidence, leaning):
         confidence = min(confidence, NOT_DEFINITE)
-    doubted = _another_load(evidence) or _feed_beyond(evidence) or evidence.swings
-    if doubted or None in _leads(evidence):
+    doubted = another_load(evidence) or feed_beyond(evidence) or evidence.swings
+    if doubted or None in leads(evidence):
         confidence = min(confidence, NOT_DEFINITE)
     if leaning is Side.UNDETERMINED:
         return _undetermined(evidence, 0.0, leaning)
@@ -104,38 +71,6 @@ def judge(evidence: Evidence) -> Judgement:
     if evidence.check_failed:
         return _on_bad_leads(evidence, leaning)
     return _definite(evidence, leaning, confidence)
-
-
-def _both_ways(evidence: Evidence) -> bool:
-    """Whether either lead was the positive one while on."""
-    return min(evidence.forward, evidence.reverse) > REVERSE_LEAST_S
-
-
-def _below(evidence: Evidence) -> bool:
-    """Whether a lead goes below the reference while on, as it does when the reference is off."""
-    return evidence.on_levels_v is not None and min(evidence.on_levels_v) < BELOW_V
-
-
-def _ground_switched_too(evidence: Evidence, leaning: Side) -> bool:
-    """On the positive side both leads at source mean an open ground. One that opens or closes just when the
-    feed is switched is hardly a fault that came by chance, unless that was once among many changes. (On the
-    ground side it is a feed that wakes.)"""
-    often = evidence.hasty >= HASTY_SHARE * evidence.votes.transitions
-    return leaning is Side.HIGH and evidence.hasty > 0 and often
-
-
-def _another_load(e: Evidence) -> bool:
-    """Most changes may be another load's, that lifts the shared ground or pulls the shared feed."""
-    votes = e.votes.low + e.votes.high + e.votes.both
-    return e.votes.doubtful > DOUBTFUL_SHARE * votes
-
-
-def _feed_beyond(e: Evidence) -> bool:
-    """The feed shows more while on than at rest, where the load goes on taking some: no rest was seen."""
-    on, off, source = e.on_levels_v, e.off_levels_v, e.source_v
-    if on is None or off is None or source is None:
-        return False
-    return max(on) > FEED_MOST * source and abs(off[0] - off[1]) > STILL_TAKEN * source
 
 
 def _weigh(evidence: Evidence) -> tuple[Side, float]:
@@ -220,13 +155,6 @@ def _abstain(why: str, test: NextTest) -> Judgement:
     return Judgement(Side.UNDETERMINED, None, None, None, 0.0, why, test)
 
 
-def _leads(e: Evidence) -> tuple[Lead | None, Lead | None]:
-    """(feed, ground) while on."""
-    if e.forward == 0 and e.reverse == 0:
-        return None, None
-    return (1, 2) if e.forward >= e.reverse else (2, 1)
-
-
 def _reversing(e: Evidence) -> Judgement:
     confidence = 0.95 if min(e.forward, e.reverse) > 0.1 else 0.9
     test = NextTest(
@@ -243,7 +171,7 @@ def _reversing(e: Evidence) -> Judgement:
 
 
 def _definite(e: Evidence, side: Side, confidence: float) -> Judgement:
-    feed, ground = _leads(e)
+    feed, ground = leads(e)
     control: Lead | str | None = {Side.LOW: ground, Side.HIGH: feed}.get(side, "both")
     lost = _lost_in_wires(e, side, feed, ground)
     why = _why(e, side, feed, ground) + (f" {lost}" if lost else "")
@@ -315,133 +243,17 @@ def _alike(levels: Pair, source: float | None) -> bool:
 
 
 def _on_bad_leads(e: Evidence, leaning: Side) -> Judgement:
-    feed, ground = _leads(e)
+    feed, ground = leads(e)
     why = (
-        f"It moves as if switched on {_named(leaning)}, but the lead check failed: a bad reference or a bad "
+        f"It moves as if switched on {named(leaning)}, but the lead check failed: a bad reference or a bad "
         "lead can make such levels as well."
     )
     return Judgement(Side.UNDETERMINED, None, feed, ground, FAILED_MOST, why, RECHECK, leaning=leaning)
 
 
-def _named(leaning: Side) -> str:
-    return {Side.LOW: "the ground side", Side.HIGH: "the positive side"}.get(leaning, "both ends")
-
-
 def _undetermined(e: Evidence, confidence: float, leaning: Side) -> Judgement:
-    feed, ground = _leads(e)
-    why, test = _what_is_missing(e, leaning)
+    feed, ground = leads(e)
+    why, test = what_is_missing(e, leaning)
     return Judgement(
         Side.UNDETERMINED, None, feed, ground, min(confidence, DEFINITE - 0.01), why, test, leaning=leaning
-    )
-
-
-def _what_is_missing(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
-    if e.mirrored_s > 0 or (leaning is Side.BOTH_ENDS and _below(e)):
-        return (
-            "The reference lead is off: the leads read plus and minus half the load's voltage.",
-            NextTest(
-                "Seat the reference lead on battery negative and wiggle it; then cycle the control again."
-            ),
-        )
-    if e.one_way_weak and _both_ways(e):
-        return ONE_WAY_WEAK
-    switched = e.votes.low + e.votes.high + e.votes.both > 0
-    if e.too_fast and not switched:
-        return (
-            "The load is pulsed faster than this sample rate shows: its levels on and off cannot be told.",
-            NextTest("Record at a higher rate, and cycle the control, holding it for a second each time."),
-        )
-    if switched or any(e.votes.short.values()) or e.votes.unheld:
-        return _not_enough(e, leaning)
-    if e.moved_together:
-        return (
-            "Both leads moved together, between zero and source: no current flows. That is an open circuit "
-            "or a feed that wakes, not a side.",
-            NextTest(
-                "With the control on, move one lead to the load's ground point, onto bare metal.",
-                splits="Near zero there while the pin reads source: the ground wire is open between. Source "
-                "there too: the ground point itself has lost battery negative.",
-            ),
-        )
-    if e.always_on:
-        return (
-            "Source on one lead and zero on the other throughout: the load is on (or open, or a lead is "
-            "off); that looks the same for either side.",
-            CYCLE,
-        )
-    return (
-        "The load was never switched while the leads watched, or it was and neither lead moved: then the "
-        "circuit is open, or a lead is on nothing.",
-        CYCLE,
-    )
-
-
-def _what_is_left(e: Evidence) -> str:
-    """What another load on a shared wire leaves of the load's voltage, or what moves with the switch."""
-    off, on = e.off_levels_v, e.on_levels_v
-    if off is None or on is None or abs(off[0] - off[1]) > NOTHING_LEFT * abs(on[0] - on[1]):
-        return (
-            "The load was dimmed rather than switched off: another load that shares its ground or its feed "
-            "does that as well as a switch."
-        )
-    return (
-        f"Off, both leads stand at {off[0]:.1f} V: the wire that was not switched moves as well, with "
-        "another load that shares it, or because both ends are switched."
-    )
-
-
-def _not_enough(e: Evidence, leaning: Side) -> tuple[str, NextTest]:
-    if e.votes.unheld and e.votes.low + e.votes.high + e.votes.both == 0:
-        return FREE_WHILE_OFF
-    if e.only_short:
-        return (
-            "Only short gaps were seen on a load that is otherwise on: a bad contact makes them as well as a "
-            "switch does.",
-            CYCLE,
-        )
-    if e.roles_swapped and _both_ways(e):
-        return (
-            "The leads changed roles and rest at another level since: one may have come off its pin.",
-            NextTest("Seat both leads, clear the evidence and cycle the control again."),
-        )
-    if None in _leads(e) and e.on_levels_v is None:
-        return ("The load was on only for moments, too short to show its levels.", CYCLE)
-    if None in _leads(e):
-        return (
-            "While on, a lead reads far below the reference or far above the source: the reference lead is "
-            "not on battery negative.",
-            NextTest(
-                "Clip the reference lead to bare metal at battery negative, prove the leads, then cycle the "
-                "control again."
-            ),
-        )
-    if _another_load(e) or _feed_beyond(e):
-        return (
-            _what_is_left(e),
-            NextTest(
-                "Switch the other loads of this circuit off, then cycle this one alone and mark each time.",
-                splits="What happens at your marks is the switch; what other loads do is a bad shared wire.",
-                caution="Keep clear of anything the load can move.",
-            ),
-        )
-    if e.in_turn >= IN_TURN_LEAST or _ground_switched_too(e, leaning):
-        return (
-            "Both leads also rise or fall together right beside a switching: feed and ground may both be "
-            "switched, one after the other.",
-            NextTest(
-                "Hold the key on and cycle the control alone; then hold the control on and cycle the key."
-            ),
-        )
-    if min(e.votes.low, e.votes.high) > 0:
-        return (
-            "Some changes look like ground-side switching and some like positive-side switching: one of them "
-            "may be a fault.",
-            NextTest(
-                "Cycle the control again and mark each time you switch it (the keys say how).",
-                splits="What happens at your marks is the switch; the rest is the fault.",
-            ),
-        )
-    return (
-        f"One change seen, as if switched on {_named(leaning)}: one event cannot tell a switch from a fault.",
-        CYCLE,
     )

@@ -15,10 +15,11 @@ from typing import TypeVar
 
 from daq.crossings import SOURCE_LEAST_UV, UV
 from daq.departures import OnPoint, feed_while_off, on_points, opened_loads, spikes
-from daq.evidence import OffKind, Told, Votes, kind_of_off, weigh
+from daq.evidence import OffKind, Told, Votes, kind_of_off
 from daq.floating import sort_out
 from daq.in_turn import hasty, in_turn
-from daq.labels import ON, SOURCE_SEEN_UV, Label, Scale, label_stretches, seen_scale
+from daq.labelling import label_stretches
+from daq.labels import ON, SOURCE_SEEN_UV, Label, Scale, seen_scale
 from daq.pulsed_holes import PulsedHole, joined, pulsed_holes
 from daq.pulses import Shown, duty_of, keep_longest, rough_levels, train_levels
 from daq.ramps import without_turns
@@ -30,6 +31,7 @@ from daq.stretches import Lost, Pair, Steady, Stretch, Train
 from daq.supply import Dip, find_dips
 from daq.switching import Part, Switching, follow
 from daq.turns import Turn
+from daq.votes import weigh
 from daq.waveform import Answers, answers_of
 
 KICK_UV = 1.5 * UV

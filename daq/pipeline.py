@@ -6,8 +6,6 @@ the log ends. The same log gives the same answer, however its blocks are cut.
 
 from __future__ import annotations
 
-import numpy as np
-
 from daq.analysis import Analysis, Context, conclude
 from daq.chapters import Chapters
 from daq.crossings import window_pairs
@@ -23,14 +21,14 @@ from daq.live_view import Moment, Readout, bands_of, held_views, lead_views, loo
 from daq.microvolts import clipped_pairs, microvolts
 from daq.samples import BASELINE, Bias, Block, Change, ChangeKind, Gap, Item, Layout, Origin
 from daq.seen import NO_BIAS
-from daq.snapshot import LeadCheckView, LeadView, Losses, Snapshot
+from daq.snapshot import LeadCheckView, LeadView, Snapshot, losses_of
 from daq.steady import Segmenter
 from daq.stretches import Lost, Raw, Stretch
 from daq.timeline import Timeline
 from daq.unplugged import Unplugged
+from daq.waiting_blocks import WaitingBlocks
 
 SHOWN = 100  # edges and events in a snapshot
-GATHER_PAIRS = 1 << 17  # waiting to be analysed, at most: a portion costs some 500 calls, whatever its size
 
 
 class Pipeline:
@@ -38,8 +36,7 @@ class Pipeline:
 
     def __init__(self, expectation: str = "switching") -> None:
         self.expectation = expectation
-        self._waiting: list[Block] = []
-        self._waiting_pairs = 0
+        self._waiting = WaitingBlocks()
         self._next = 0
         self._layout: Layout | None = None
         self._time = Timeline()
@@ -92,22 +89,17 @@ class Pipeline:
         self._end_segment()
 
     def _gather(self, block: Block) -> None:
-        """Blocks wait for each other until somebody looks: a frame alone costs as much as ten together."""
-        if self._waiting and self._waiting[0].layout != block.layout:
+        if not self._waiting.fits(block):
             self._catch_up()
-        self._waiting.append(block)
-        self._waiting_pairs += len(block.counts)
-        if self._waiting_pairs >= GATHER_PAIRS:
+        self._waiting.add(block)
+        if self._waiting.full:
             self._catch_up()
 
     def _catch_up(self) -> None:
         """Analyse everything that was pushed."""
-        blocks, self._waiting, self._waiting_pairs = self._waiting, [], 0
-        if len(blocks) > 1:
-            counts = np.concatenate([block.counts for block in blocks])
-            self._push_block(Block(blocks[0].first, counts, blocks[0].layout))
-        elif blocks:
-            self._push_block(blocks[0])
+        block = self._waiting.take()
+        if block is not None:
+            self._push_block(block)
 
     def _push_block(self, block: Block) -> None:
         rate = block.layout.rate_hz
@@ -315,7 +307,7 @@ class Pipeline:
             plug=self._plug,
             expectation=self.expectation,
             bias=self._layout.bias if self._layout is not None else (Bias.OFF, Bias.OFF),
-            losses=self._losses(),
+            losses=losses_of(self._gaps),
             cautions=a.cautions,
             summary=self._summary(a),
             baseline_s=None if self._baseline is None else self._time.seconds(self._baseline),
@@ -349,15 +341,6 @@ class Pipeline:
 
     def _lead_check_view(self) -> LeadCheckView:
         return NOT_DONE if self._check is None else self._check.view(self._checking)
-
-    def _losses(self) -> Losses:
-        counted = [g.pairs for g in self._gaps]
-        known = [p for p in counted if p is not None]
-        return Losses(
-            len(self._gaps),
-            sum(g.duration_s for g in self._gaps),
-            sum(known) if len(known) == len(counted) else None,
-        )
 
     def _analysis(self, whole: bool = False) -> Analysis:
         """Concluded anew only when something that matters has changed.

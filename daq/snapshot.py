@@ -6,10 +6,11 @@ block and replaces `session.latest`. Screens only read it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import Enum
 
-from daq.findings import NO_EVENTS, Edge, Event, EventSummary, Judgement, LoadKind, LoadState, Pwm
+from daq.findings import NO_EVENTS, Edge, Event, EventSummary, GapFound, Judgement, LoadKind, LoadState, Pwm
 from daq.samples import Bias
 from daq.seen import Look
 
@@ -67,6 +68,14 @@ class Losses:
     gaps: int
     seconds: float
     pairs: int | None  # None when some loss could not be counted
+
+
+def losses_of(gaps: Sequence[GapFound]) -> Losses:
+    """All gaps together."""
+    counted = [gap.pairs for gap in gaps]
+    known = [pairs for pairs in counted if pairs is not None]
+    seconds = sum(gap.duration_s for gap in gaps)
+    return Losses(len(gaps), seconds, sum(known) if len(known) == len(counted) else None)
 
 
 @dataclass(frozen=True, slots=True)
