@@ -14,7 +14,8 @@ the readings' deviation is widened, within reason, until the effective number of
 LEAST_EFFECTIVE (Kong, Liu and Wong, JASA 89, 1994). The kernel keeps its height while it is widened, and the
 evidence pays once for the width: where a level lies on a rail, poor sampling of another must not count
 against an explanation for each reading anew. So one may be overrated, up to what its best fits allow, but
-none is lost by bad luck.
+none is lost by bad luck. Before one is believed, what else it might be in the same place is fitted from
+where the likeliest fits: draws of chance may have missed it.
 """
 
 from __future__ import annotations
@@ -33,8 +34,9 @@ from daq.explained import circuits
 from daq.fitting import Fits
 from daq.hypotheses import Hypothesis, hypotheses
 from daq.knowledge import Knowledge, shipped
-from daq.likelihood import Place, Scorer, highest
+from daq.likelihood import Place, highest
 from daq.readings import Reading
+from daq.scores import LEAST_EFFECTIVE, WIDENINGS, Scores
 from daq.unknowns import SEED, Array, unaimed
 
 FIRST_DRAWS = 160
@@ -42,13 +44,11 @@ EVENED = ("load", "switch", "test_current")
 DRAWS = 320
 LEAST_DRAWS = 160
 MOST_CIRCUITS = 10_000  # where many survive, little has been pinned down and fewer draws do
-LEAST_EFFECTIVE = 12.0
 LEAST_SUMMED = 6.0  # effective draws of all sets: with fewer the widened evidence stands
 LIKELY, MODES, FEWER_MODES = 0.02, 4, 2  # fits are looked for from so many starts
 HOPED, FALLEN = 0.03, 0.01  # hoped for at first, and fallen so far: the draws may have missed it
 APART = 1.5  # of ln evidence: sets that differ by more do not speak of the same
 SAMPLING = 0.025  # what sampling may move a probability by
-WIDENINGS = (1.0, 1.4, 1.9, 2.5, 3.3)
 FIRST_WIDENINGS = (*WIDENINGS, 6.0, 11.0)  # few draws choose who stays: none is to be lost by bad luck
 LARGE_BLOCK = 31 << 20  # bytes, never touched: from 32 MB on it would teach nothing
 MOST_PLACES = 24  # less than 1 MB each
@@ -158,13 +158,14 @@ class _Sampler:
         self._count = draws
         self._seed = seed
         self._seen = highest(given)
+        self._kin: set[Hypothesis] = set()  # looked into because one in the same place is likely
 
     def survivors(self) -> None:
         """The first draws, from the prior, choose who stays; the second are drawn for each of them."""
         k, everything = self._knowledge, hypotheses(self._knowledge)
         look = first_look(k, self._seen, self._seed)
         first = look.draws
-        scores = _Scores(look.circuits, self._given, k, first.log_weight, FIRST_WIDENINGS, look.places())
+        scores = Scores(look.circuits, self._given, k, first.log_weight, FIRST_WIDENINGS, look.places())
         log_total = self._log_prior(everything) + scores.log_evidence
         least = log_total.max() + np.log(KEPT) if self._given else -np.inf
         found = np.exp(log_total - log_total.max()).max(axis=0)
@@ -176,7 +177,7 @@ class _Sampler:
         self._fits = Fits(self._given, k, self._count, self._seen)
         self._drawn = aimed_singly(first, scores.both[alive], k, self._count, self._seen, self._seed)
         self.circuits = circuits(self.kept, self._drawn, k)
-        self.scores = _Scores(self.circuits, self._given, k, self._drawn.log_weight)
+        self.scores = Scores(self.circuits, self._given, k, self._drawn.log_weight)
         self._sum = _Sum(self.scores)
 
     def refined(self, least: float, seed: int, turn: int = 0) -> bool:
@@ -188,20 +189,18 @@ class _Sampler:
             hope = np.where(self.scores.effective < LEAST_EFFECTIVE, np.maximum(hope, self._first_hope), hope)
             few |= (self._first_hope > HOPED) & (probability < FALLEN * self._first_hope)
             hope = np.where(few, np.maximum(hope, np.minimum(self._first_hope, LIKELY)), hope)
-        kin = _kin(self.kept, probability.max(axis=0), SURE) & (self._sum.effective < LEAST_SUMMED).all(
-            axis=0
-        )
-        kin &= turn == 0
+        kin = self._kin_not_looked_into(probability)
         hope[:, kin] = np.maximum(hope[:, kin], HOPED)
         thin = np.flatnonzero((few & (hope > least)).any(axis=0) | kin)
         if not len(thin):
             return False
         k, some = self._knowledge, tuple(self.kept[n] for n in thin)
         modes = [MODES if p > LIKELY else FEWER_MODES for p in hope[:, thin].max(axis=0)]
-        earlier = self._drawn.chosen(thin)
-        drawn = self._fits.drawn(some, earlier, self.scores.fitting(thin), seed, turn, modes)
+        source = np.where(kin[thin], self._likeliest_there(thin, probability), thin)
+        earlier, weight = self._drawn.chosen(source), self.scores.fitting(source)
+        drawn = self._fits.drawn(some, earlier, weight, seed, turn, modes)
         made = circuits(some, drawn, k)
-        scores = _Scores(made, self._given, k, drawn.log_weight)
+        scores = Scores(made, self._given, k, drawn.log_weight)
         newer = self._sum.add(thin, scores, self._fits.most(some))
         likelier = hope[:, thin].argmax(axis=0)
         better = np.flatnonzero(newer[likelier, np.arange(len(thin))])
@@ -209,6 +208,22 @@ class _Sampler:
         self.circuits = self.circuits.replaced(thin[better], made.chosen(better))
         self.scores.replace(thin[better], scores, better)
         return True
+
+    def _kin_not_looked_into(self, probability: Array) -> npt.NDArray[np.bool_]:
+        """(explanations,): those in the place of the likeliest that few draws carry; each is told once."""
+        thin = (self._sum.effective < LEAST_SUMMED).all(axis=0)
+        new = np.array([h not in self._kin for h in self.kept])
+        kin: npt.NDArray[np.bool_] = _kin(self.kept, probability.max(axis=0), SURE) & thin & new
+        self._kin.update(self.kept[n] for n in np.flatnonzero(kin))
+        return kin
+
+    def _likeliest_there(self, rows: npt.NDArray[np.intp], probability: Array) -> npt.NDArray[np.intp]:
+        """For each explanation the likeliest in its place: what fits that one is the best start."""
+        likely, places = probability.max(axis=0), [(h.side, h.fault.place) for h in self.kept]
+        best: dict[tuple[str, str | None], int] = {}
+        for n in np.argsort(likely, kind="stable"):
+            best[places[n]] = int(n)
+        return np.array([best[places[n]] for n in rows], dtype=np.intp)
 
     def _log_prior(self, some: Sequence[Hypothesis]) -> Array:
         """(orders, explanations): before the readings, and after what else was seen."""
@@ -253,7 +268,7 @@ class _Sum:
     looked again, from what was found (`unsettled`, (orders, explanations)).
     """
 
-    def __init__(self, scores: _Scores) -> None:
+    def __init__(self, scores: Scores) -> None:
         told = scores.widened == 1  # before the best fits were looked for, few draws tell of none
         self.effective = np.where(told, scores.plain_effective, np.minimum(scores.plain_effective, 1.0))
         self.log_evidence = scores.plain_evidence.copy()
@@ -261,7 +276,7 @@ class _Sum:
         self.unsettled = np.zeros(told.shape, dtype=np.bool_)
         self._widened, self._wide = scores.widened.copy(), scores.log_evidence.copy()
 
-    def add(self, rows: npt.NDArray[np.intp], scores: _Scores, most: Array) -> npt.NDArray[np.bool_]:
+    def add(self, rows: npt.NDArray[np.intp], scores: Scores, most: Array) -> npt.NDArray[np.bool_]:
         """(orders, rows): where the new set is the one to go on from.
 
         Args:
@@ -283,7 +298,7 @@ class _Sum:
         self.effective[:, rows] = np.where(newer, theirs, np.where(agreed, both, mine))
         return newer | chance | (agreed & (theirs > mine))
 
-    def against(self, scores: _Scores, fairly: bool = True) -> Array:
+    def against(self, scores: Scores, fairly: bool = True) -> Array:
         """ln evidence, (orders, explanations): of those that enough draws carry, as it is; of the others
         widened, but no more than their best fits allow, and `fairly` less what widening gave to the first
         ones before they were carried."""
@@ -296,96 +311,3 @@ class _Sum:
             gain = max(float(each @ share / share.sum()), 0.0)
         wide = np.minimum(scores.log_evidence - gain * np.log(scores.widened), self._most)
         return np.where(told, self.log_evidence, np.maximum(wide, self.log_evidence))
-
-
-class _Scores:
-    """The readings scored on every circuit, widened where too few draws carry an explanation."""
-
-    def __init__(
-        self,
-        made: Circuits,
-        readings: list[Reading],
-        knowledge: Knowledge,
-        log_prior: Array,
-        widenings: tuple[float, ...] = WIDENINGS,
-        known: dict[Place, Seen] | None = None,
-    ) -> None:
-        explanations, draws = made.shape
-        log_prior = np.broadcast_to(log_prior, made.shape)
-        scorer = Scorer(made, readings, knowledge.reading, known)
-        self._misread = scorer.log_misread
-        shape = (2, explanations, draws)
-        self.widened = np.ones(shape[:2])
-        self.fit, self.log_fit = np.empty(shape), np.empty(shape[:2])
-        self.effective = np.zeros(shape[:2])
-        misread = self._misread[:, None, None]
-        for factor in widenings:
-            thin = self.effective < LEAST_EFFECTIVE
-            rows = np.flatnonzero(thin.any(axis=0))
-            if not len(rows):
-                break
-            self.widened[thin] = factor
-            fit = scorer.log_fit_of_all(rows, self.widened[:, rows])
-            self.fit[:, rows], self.log_fit[:, rows] = _weighed(fit + log_prior[rows])
-            self.effective[:, rows] = 1.0 / (self.fit[:, rows] ** 2).sum(axis=-1)
-            if factor == 1.0:
-                self.plain_effective = self.effective.copy()
-                fit = scorer.log_fit(rows, self.widened)
-                self._single = np.logaddexp(fit, misread)
-                self.weight, self.plain_evidence = _weighed(self._single.sum(axis=1) + log_prior)
-        self.log_evidence = self.plain_evidence.copy()
-        rows = np.flatnonzero((self.widened > 1).any(axis=0))
-        if len(rows):
-            fit = scorer.log_fit(rows, self.widened[:, rows])
-            self._single[:, :, rows] = np.logaddexp(fit, misread)
-            self.weight[:, rows], self.log_evidence[:, rows] = _weighed(
-                self._single[:, :, rows].sum(axis=1) + log_prior[rows]
-            )
-        self.log_evidence -= np.log(self.widened)
-
-    def fitting(self, rows: npt.NDArray[np.intp]) -> Array:
-        """(orders, rows, draws): what each draw counts that explains every reading, in proportion."""
-        log_fit = self.log_fit[:, rows]
-        found: Array = self.fit[:, rows] * np.exp(log_fit - log_fit.max(axis=0))[..., None]
-        return found
-
-    @property
-    def both(self) -> Array:
-        """(explanations, draws): what each draw counts, either way round, in proportion; half of it as if no
-        reading were misread, or what would explain them all were not looked for."""
-        total = np.zeros(self.weight.shape[1:])
-        for weight, log_evidence in ((self.weight, self.log_evidence), (self.fit, self.log_fit)):
-            share = np.exp(log_evidence - log_evidence.max(axis=0))
-            share /= share.sum(axis=0)
-            total += 0.5 * (weight * share[..., None]).sum(axis=0)
-        return total
-
-    def replace(self, rows: npt.NDArray[np.intp], other: _Scores, theirs: npt.NDArray[np.intp]) -> None:
-        """Take the scores of `other`'s explanations `theirs` for `rows`."""
-        self._single[:, :, rows] = other._single[:, :, theirs]
-        for mine, new in (
-            (self.widened, other.widened),
-            (self.weight, other.weight),
-            (self.fit, other.fit),
-            (self.log_fit, other.log_fit),
-            (self.effective, other.effective),
-            (self.log_evidence, other.log_evidence),
-            (self.plain_effective, other.plain_effective),
-        ):
-            mine[:, rows] = new[:, theirs]
-
-    def misread(self, probability: Array) -> tuple[float, ...]:
-        """For each reading, the probability that it is a wrong one."""
-        found = []
-        for n, log_wrong in enumerate(self._misread):
-            share = np.exp(log_wrong - self._single[:, n])
-            found.append(float((probability * (self.weight * share).sum(axis=-1)).sum()))
-        return tuple(found)
-
-
-def _weighed(log_weight: Array) -> tuple[Array, Array]:
-    """Weights that sum to 1 over the last axis, and ln of their mean before."""
-    most = log_weight.max(axis=-1, keepdims=True)
-    raw = np.exp(log_weight - most)
-    total = raw.sum(axis=-1)
-    return raw / total[..., None], most[..., 0] + np.log(total / log_weight.shape[-1])

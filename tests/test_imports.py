@@ -85,6 +85,7 @@ REASONING = {
         "hypotheses",
         "explained",
         "short_circuits",
+        "scores",
         "readings",
     ),
     *("likelihood", "diagnosis", "information", "offered_tests", "next_test", "reasoning", "reason_words"),

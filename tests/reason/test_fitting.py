@@ -22,6 +22,7 @@ from daq.hypotheses import HEALTHY, Fault, Hypothesis, hypotheses
 from daq.knowledge import shipped, with_changes
 from daq.likelihood import Scorer, highest
 from daq.readings import Reading, parse_all
+from daq.scores import Scores
 from daq.unknowns import Array, Draws, unaimed
 
 # A string of LEDs behind a switch that leaks clamps what rests at the pin; a driver tests its wire.
@@ -201,14 +202,14 @@ def test_one_lucky_draw_does_not_overrule_many() -> None:
         plain_evidence=np.full((2, 1), 8.0),
         log_evidence=np.full((2, 1), 8.0),
     )
-    together = diagnosis._Sum(cast(diagnosis._Scores, scores))
+    together = diagnosis._Sum(cast(Scores, scores))
     scores.plain_effective, scores.plain_evidence = np.full((2, 1), 1.3), np.full((2, 1), 10.0)
-    newer = together.add(np.array([0]), cast(diagnosis._Scores, scores), np.full((2, 1), np.inf))
+    newer = together.add(np.array([0]), cast(Scores, scores), np.full((2, 1), np.inf))
     assert newer.all()
     assert together.unsettled.all()
     assert together.log_evidence == pytest.approx(8.0, abs=0.2)
     scores.plain_effective = np.full((2, 1), 20.0)  # many say so: they were right to look
-    together.add(np.array([0]), cast(diagnosis._Scores, scores), np.full((2, 1), np.inf))
+    together.add(np.array([0]), cast(Scores, scores), np.full((2, 1), np.inf))
     assert not together.unsettled.any()
     assert together.log_evidence == pytest.approx(10.0)
 

@@ -1,0 +1,109 @@
+"""The readings scored on every circuit of every explanation, widened where too few draws carry one."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from daq.circuit import Circuits
+from daq.circuit_reading import Seen
+from daq.knowledge import Knowledge
+from daq.likelihood import Place, Scorer
+from daq.readings import Reading
+from daq.unknowns import Array
+
+LEAST_EFFECTIVE = 12.0
+WIDENINGS = (1.0, 1.4, 1.9, 2.5, 3.3)
+
+
+class Scores:
+    """The readings scored on every circuit, widened where too few draws carry an explanation."""
+
+    def __init__(
+        self,
+        made: Circuits,
+        readings: list[Reading],
+        knowledge: Knowledge,
+        log_prior: Array,
+        widenings: tuple[float, ...] = WIDENINGS,
+        known: dict[Place, Seen] | None = None,
+    ) -> None:
+        explanations, draws = made.shape
+        log_prior = np.broadcast_to(log_prior, made.shape)
+        scorer = Scorer(made, readings, knowledge.reading, known)
+        self._misread = scorer.log_misread
+        shape = (2, explanations, draws)
+        self.widened = np.ones(shape[:2])
+        self.fit, self.log_fit = np.empty(shape), np.empty(shape[:2])
+        self.effective = np.zeros(shape[:2])
+        misread = self._misread[:, None, None]
+        for factor in widenings:
+            thin = self.effective < LEAST_EFFECTIVE
+            rows = np.flatnonzero(thin.any(axis=0))
+            if not len(rows):
+                break
+            self.widened[thin] = factor
+            fit = scorer.log_fit_of_all(rows, self.widened[:, rows])
+            self.fit[:, rows], self.log_fit[:, rows] = weighed(fit + log_prior[rows])
+            self.effective[:, rows] = 1.0 / (self.fit[:, rows] ** 2).sum(axis=-1)
+            if factor == 1.0:
+                self.plain_effective = self.effective.copy()
+                fit = scorer.log_fit(rows, self.widened)
+                self._single = np.logaddexp(fit, misread)
+                self.weight, self.plain_evidence = weighed(self._single.sum(axis=1) + log_prior)
+        self.log_evidence = self.plain_evidence.copy()
+        rows = np.flatnonzero((self.widened > 1).any(axis=0))
+        if len(rows):
+            fit = scorer.log_fit(rows, self.widened[:, rows])
+            self._single[:, :, rows] = np.logaddexp(fit, misread)
+            self.weight[:, rows], self.log_evidence[:, rows] = weighed(
+                self._single[:, :, rows].sum(axis=1) + log_prior[rows]
+            )
+        self.log_evidence -= np.log(self.widened)
+
+    def fitting(self, rows: npt.NDArray[np.intp]) -> Array:
+        """(orders, rows, draws): what each draw counts that explains every reading, in proportion."""
+        log_fit = self.log_fit[:, rows]
+        found: Array = self.fit[:, rows] * np.exp(log_fit - log_fit.max(axis=0))[..., None]
+        return found
+
+    @property
+    def both(self) -> Array:
+        """(explanations, draws): what each draw counts, either way round, in proportion; half of it as if no
+        reading were misread, or what would explain them all were not looked for."""
+        total = np.zeros(self.weight.shape[1:])
+        for weight, log_evidence in ((self.weight, self.log_evidence), (self.fit, self.log_fit)):
+            share = np.exp(log_evidence - log_evidence.max(axis=0))
+            share /= share.sum(axis=0)
+            total += 0.5 * (weight * share[..., None]).sum(axis=0)
+        return total
+
+    def replace(self, rows: npt.NDArray[np.intp], other: Scores, theirs: npt.NDArray[np.intp]) -> None:
+        """Take the scores of `other`'s explanations `theirs` for `rows`."""
+        self._single[:, :, rows] = other._single[:, :, theirs]
+        for mine, new in (
+            (self.widened, other.widened),
+            (self.weight, other.weight),
+            (self.fit, other.fit),
+            (self.log_fit, other.log_fit),
+            (self.effective, other.effective),
+            (self.log_evidence, other.log_evidence),
+            (self.plain_effective, other.plain_effective),
+        ):
+            mine[:, rows] = new[:, theirs]
+
+    def misread(self, probability: Array) -> tuple[float, ...]:
+        """For each reading, the probability that it is a wrong one."""
+        found = []
+        for n, log_wrong in enumerate(self._misread):
+            share = np.exp(log_wrong - self._single[:, n])
+            found.append(float((probability * (self.weight * share).sum(axis=-1)).sum()))
+        return tuple(found)
+
+
+def weighed(log_weight: Array) -> tuple[Array, Array]:
+    """Weights that sum to 1 over the last axis, and ln of their mean before."""
+    most = log_weight.max(axis=-1, keepdims=True)
+    raw = np.exp(log_weight - most)
+    total = raw.sum(axis=-1)
+    return raw / total[..., None], most[..., 0] + np.log(total / log_weight.shape[-1])
