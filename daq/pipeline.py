@@ -16,7 +16,7 @@ from daq.evidence import Mark, Told
 from daq.findings import EventSummary, Findings, GapFound
 from daq.floating import Whispers
 from daq.hazards import Hazards
-from daq.lead_check import NOT_DONE, SEAT, LeadCheck
+from daq.lead_check import FAILED, NOT_DONE, SEAT, LeadCheck, failed_earlier
 from daq.live_view import Moment, Readout, bands_of, held_views, lead_views, look_at, moment_of
 from daq.microvolts import clipped_pairs, microvolts
 from daq.samples import BASELINE, Bias, Block, Change, ChangeKind, Gap, Item, Layout, Origin
@@ -219,6 +219,8 @@ class Pipeline:
             self._check.skip()
         elif value == "wiggled" and self._check is not None:
             self._check.wiggled()
+        elif value == FAILED:
+            self._check, self._checking = failed_earlier(self._readout.window), False
         elif value == "stop":
             self._checking = False
 
