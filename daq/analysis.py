@@ -124,7 +124,7 @@ def conclude(m: Material, context: Context) -> Analysis:
         look=None if silent else partial(_seen, m, context, judgement.side, told.events, load),
         initial=LoadState.UNKNOWN if silent or m.initial is None else state_of(m.initial, reversing),
         now=LoadState.UNKNOWN if silent else state_of(m.now, reversing),
-        turns=() if silent else told.turns,
+        turns=() if silent else _changes(told.turns, m.initial, reversing),
         spans=() if silent else told.events,
         pwm=pwm,
         pwm_note=note,
@@ -147,6 +147,17 @@ def state_of(label: Label, reversing: bool) -> LoadState:
     if not reversing:
         return LoadState.ON
     return LoadState.FORWARD if label is Label.FORWARD else LoadState.REVERSE
+
+
+def _changes(turns: Sequence[Turn], initial: Label | None, reversing: bool) -> tuple[Turn, ...]:
+    """The turns that change the load's state: where it is not known to reverse, on is on either way round."""
+    state = LoadState.UNKNOWN if initial is None else state_of(initial, reversing)
+    kept = []
+    for turn in turns:
+        before, state = state, state_of(turn.label, reversing)
+        if state is not before:
+            kept.append(turn)
+    return tuple(kept)
 
 
 def _cautions(context: Context, reference_lost: bool) -> tuple[str, ...]:
