@@ -54,7 +54,6 @@ class Votes:
     short: dict[OffKind, int] = field(default_factory=dict)
     seen: dict[tuple[Label, OffKind], float] = field(default_factory=dict)  # kinds beside each polarity
     first: OffKind | None = None  # how it rested before it was first switched on
-    woke: bool = False  # both leads had come up to source together, right before that
     final: dict[OffKind, float] = field(default_factory=dict)  # of an off part that lasts to the end
     fretting: list[tuple[float, float, OffKind]] = field(default_factory=list)  # regular gaps in a load on
     doubtful: float = 0.0  # of the votes, those of what another load on a shared wire may have done

@@ -19,7 +19,6 @@ UNPROVEN_MOST = 0.98
 NOT_DEFINITE = 0.55
 FAILED_MOST = 0.8  # a reference or lead that was seen to fail: judgement, no source
 STAYED = 0.2
-KEY_OFF_SHARE = 0.03  # of the votes: once, beside 17 times that something switched on and off; judgement
 GROUND_MOST = 0.05  # of source lost in a plain ground wire: 0.6 of 12 V
 SWITCH_MOST = 0.1  # with an electronic driver in it, or a source that sags
 AVERAGED = 0.3  # of source: the mean of fast pulses reads so as well as a very bad ground
@@ -99,14 +98,13 @@ def _ends_otherwise(v: Votes, side: Side) -> bool:
     """Off at the end as the other side rests, and never seen to rest this side's way before the first on:
     however often a fault opened in between, that may have been the hand.
 
-    A feed that woke before the first on also goes away at the end, as a key's does. A ground that was open at
-    first and closed later looks alike, but does not then open at leisure again and again.
+    A key that is turned off while the load is on looks so too: a ground that is open when the positive side
+    is switched on, and then comes and goes, makes the same levels. Only marks part them.
     """
     if v.first is not None and side_of(v.first) is side:
         return False
-    key_off = KEY_OFF_SHARE * v.low if side is Side.LOW and v.woke else 0.0
     return any(
-        weight > key_off
+        weight > 0
         and side_of(kind) not in (side, Side.UNDETERMINED)
         and (not v.marked or weight >= MARKED_WEIGHT)
         for kind, weight in v.final.items()

@@ -297,7 +297,6 @@ def add(a: Material, b: Material) -> Material:
         _added(a.votes.short, b.votes.short),
         _added(a.votes.seen, b.votes.seen),
         a.votes.first if _was_on(a) else b.votes.first,
-        a.votes.woke if _was_on(a) else b.votes.woke,
         b.votes.final if _was_on(b) else a.votes.final,
         a.votes.fretting + b.votes.fretting,
         a.votes.doubtful + b.votes.doubtful,

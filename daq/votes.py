@@ -67,8 +67,6 @@ def weigh(parts: Sequence[Part], scale: Scale, rate_hz: float, told: Told) -> tu
                 votes.final = {kind: weight}
             if n == 0 and not part.begins:
                 votes.first = kind
-            elif kind is OffKind.GROUND_ROSE and all(p.label is Label.OFF for p in parts[:n]):
-                votes.woke = True
             if weight > 0:
                 votes.seen[on.label, kind] = votes.seen.get((on.label, kind), 0.0) + weight
             votes.transitions += weight >= FULL_WEIGHT / 2

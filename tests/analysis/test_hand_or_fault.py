@@ -36,18 +36,15 @@ def test_however_often_a_wire_opens_the_load_was_switched_off_otherwise(
     assert "mark each time" in found["next_test"]["do"]
 
 
-@pytest.mark.parametrize("times", [20, 200])
-def test_a_key_that_is_turned_off_while_the_load_is_on_leaves_the_ground_side_what_it_was(times: int) -> None:
-    """The feed wakes, a hand or a module cycles the load at leisure, and the feed goes away."""
-    cycles = [(0.5, *LOW_OFF_V), (0.5, *ON_V)] * times
+def test_a_key_that_is_turned_off_while_the_load_is_on_asks_for_marks() -> None:
+    """The feed wakes, a hand cycles the load, the feed goes away: the levels of the next test's circuit."""
+    cycles = [(0.5, *LOW_OFF_V), (0.5, *ON_V)] * 20
     found = analyse(levels([(1.0, 0.0, 0.0), *cycles, (1.0, 0.0, 0.0)]), RATE_HZ)
-    assert (found["side"], found["control_lead"]) == ("low", 2)
-    assert [e["kind"] for e in found["events"]] == ["feed awake", "feed dropout"]
-    assert found["events"][1]["t_s"] == pytest.approx(1.0 + times, abs=0.01)
-    assert len(found["edges"]) == 2 * times - 1, "it is on when the feed goes"
+    assert found["side"] == "undetermined"
+    assert "mark" in found["next_test"]["do"]
 
 
-@pytest.mark.parametrize("times", [2, 6, 12])
+@pytest.mark.parametrize("times", [2, 12, 24, 40])
 def test_a_ground_that_is_open_when_the_feed_is_switched_and_then_shakes_is_no_key(times: int) -> None:
     shaken = [(0.5, *ON_V), (0.3, *OPEN_GROUND_V)] * times
     found = analyse(
