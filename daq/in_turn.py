@@ -64,11 +64,9 @@ def _same_hand(parts: Sequence[Part], scale: Scale, rate_hz: float) -> int:
 def _moments(stretches: Sequence[Stretch], parts: Sequence[Part], scale: Scale, rate_hz: float) -> int:
     """Of milliseconds, too short to be parts of their own, beside an off part near zero."""
     count = 0
-    for n, part in enumerate(parts):
+    for part in parts:
         if part.label is not Label.OFF or part.levels is None or max(part.levels) > LIFTED * scale.source:
             continue
-        if any(beside.train is not None for beside in parts[max(0, n - 1) : n + 2]):
-            continue  # pulses behind which the ground opened look so as well
         ends = [part.start] * part.begins + [part.end] * part.ends
         count += sum(_at_source_beside(at, stretches, scale, rate_hz) for at in ends)
     return count
@@ -76,19 +74,12 @@ def _moments(stretches: Sequence[Stretch], parts: Sequence[Part], scale: Scale, 
 
 def _at_source_beside(at: float, stretches: Sequence[Stretch], scale: Scale, rate_hz: float) -> bool:
     reach = SHORT_S * rate_hz
-    return _at_source_in(at - reach, at + reach, stretches, scale, reach, MOMENT_S * rate_hz)
-
-
-def _at_source_in(
-    start: float, end: float, stretches: Sequence[Stretch], scale: Scale, most: float, least: float = 0.0
-) -> bool:
-    """Whether both leads stood at source, for `least` to `most`, from `start` to `end` (all pairs)."""
-    for s in islice(stretches, bisect_left(stretches, start, key=end_of), None):
-        if start_of(s) > end:
+    for s in islice(stretches, bisect_left(stretches, at - reach, key=end_of), None):
+        if start_of(s) > at + reach:
             break
         if not isinstance(s, Steady) or not at_source(s.mean, scale):
             continue
-        if least <= s.end - s.start < most:
+        if MOMENT_S * rate_hz <= s.end - s.start < reach:
             return True
     return False
 
