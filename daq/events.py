@@ -7,6 +7,7 @@ off part on the switched side may be either: it makes its edges and an undecided
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import zip_longest
@@ -120,12 +121,16 @@ def name_events(m: Material, judgement: Judgement, rate_hz: float, user: User) -
         if _opened_by_itself(frets, start, side, steady_from):
             events.append(Span(_OPPOSITE[frets], start, end))
             hidden |= _within(m, start - beside, end + beside)
-    for hole in m.holes:
-        if side is Side.UNDETERMINED:
-            events = _with(events, Span(EventKind.UNDECIDED_GAP, hole.start, hole.end))
-        elif _opened_by_itself(hole.kind, hole.start, side, steady_from):
-            events = _with(events, Span(_OPPOSITE[hole.kind], hole.start, hole.end))
+    holes = [Span(_of_hole(h.kind, side), h.start, h.end) for h in m.holes]
+    if side is not Side.UNDETERMINED:
+        holes = [
+            s
+            for s, h in zip(holes, m.holes, strict=True)
+            if _opened_by_itself(h.kind, h.start, side, steady_from)
+        ]
+        for hole in holes:
             hidden |= _within(m, hole.start - beside, hole.end + beside)
+    events = _with_holes(events, holes)
     events += _departures(m, judgement, rate_hz, user)
     turns = tuple(t for t in m.turns if t.at not in hidden)
     return Told(tuple(sorted(events, key=lambda e: e.start)), turns)
@@ -136,19 +141,32 @@ def _opened_by_itself(kind: OffKind, start: float, side: Side, steady_from: floa
     return kind in _OPPOSITE and (start >= steady_from or _SWITCHED.get(side, kind) is not kind)
 
 
-def _with(events: list[Span], hole: Span) -> list[Span]:
-    """The events and a hole; what was seen of it already is the same event."""
-    same = [e for e in events if e.start <= hole.end and hole.start <= e.end]
-    if any(e.kind is not hole.kind for e in same):
-        return events
-    start, end = min(e.start for e in (hole, *same)), max(e.end for e in (hole, *same))
-    return [*(e for e in events if e not in same), Span(hole.kind, start, end)]
+def _of_hole(opened: OffKind, side: Side) -> EventKind:
+    """What a wire that opened behind pulses is called; without a side it may have been the switch."""
+    return EventKind.UNDECIDED_GAP if side is Side.UNDETERMINED else _OPPOSITE[opened]
+
+
+def _with_holes(events: Sequence[Span], holes: Sequence[Span]) -> list[Span]:
+    """The events and the holes, in order of time; what was seen of a hole already is the same event."""
+    waiting, past, here = sorted(events, key=lambda e: e.start), list[Span](), list[Span]()
+    n = 0
+    for hole in holes:
+        while n < len(waiting) and waiting[n].start <= hole.end:
+            here.append(waiting[n])
+            n += 1
+        past += [e for e in here if e.end < hole.start]
+        here = [e for e in here if e.end >= hole.start]
+        if all(e.kind is hole.kind for e in here):
+            both = [hole, *here]
+            here = [Span(hole.kind, min(e.start for e in both), max(e.end for e in both))]
+    return [*past, *here, *waiting[n:]]
 
 
 def _within(m: Material, start: float, end: float) -> set[float]:
     """The turns that an opening makes; not the one after which the load stays otherwise than before."""
-    inside = [t for t in m.turns if start <= t.at <= end]
-    before = next((t.label for t in reversed(m.turns) if t.at < start), m.initial)
+    first = bisect_left(m.turns, start, key=lambda t: t.at)
+    inside = m.turns[first : bisect_right(m.turns, end, key=lambda t: t.at)]
+    before = m.turns[first - 1].label if first else m.initial
     if inside and inside[-1].label is not before:
         kept = next(t for t in inside if t.label is inside[-1].label)
         inside.remove(kept)
