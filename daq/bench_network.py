@@ -33,6 +33,7 @@ LEAK_S = 1e-10
 
 NEWTON_LIMIT = 200
 SETTLED_V = 1e-7
+ROUNDING = 1e-15  # some units in the last place of a double
 
 
 class NoSolutionError(ArithmeticError):
@@ -212,11 +213,19 @@ def solve_ports(
             volt = form.laws[j].limited(volts[j] - wanted[j], volts[j])
             moved = max(moved, abs(volt - volts[j]), abs(wanted[j]))
             volts[j] = volt
-        if moved < SETTLED_V:
+        if moved < SETTLED_V or moved < _rounding(form, answers):
             # Along the tangent, so that current and voltage fit together where a port sees megaohms.
             amperes = [a[0] - a[1] * w for a, w in zip(answers, wanted, strict=True)]
             return amperes, volts, [a[2] for a in answers]
     raise NoSolutionError
+
+
+def _rounding(form: Reduced, answers: Sequence[tuple[float, float, float]]) -> float:
+    """How well voltages can be told, V: where an island hangs on gigaohms, what a whole lamp's current would
+    make there is added and taken off again."""
+    return ROUNDING * max(
+        sum(abs(z * a[0]) for z, a in zip(row, answers, strict=True)) for row in form.impedance
+    )
 
 
 def _solve_port(

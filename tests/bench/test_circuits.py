@@ -158,6 +158,16 @@ def test_whatever_a_hand_does_stays_physical(data: st.DataObject) -> None:
         bench.forget_before(begin)
 
 
+def test_three_lamps_of_which_nothing_holds_the_middle_are_solved() -> None:
+    """A test light to negative on the pin of a lamp whose ground is open, a neighbour beside it."""
+    bench = Workbench(next(c for c in CATALOG if c.name == "parade-lamp"), 1)
+    for what, to in (("lead 1", "off pin"), ("light", "negative pin 1")):
+        bench.operate(what, to, bench.horizon_us)
+        bench.run(bench.horizon_us + 1)
+    bench.run(bench.horizon_us + 200_000)
+    assert np.isfinite(bench.volts(0, np.array([float(bench.horizon_us - 1)]))).all()
+
+
 def test_a_lead_hangs_in_the_air_while_a_hand_carries_it() -> None:
     circuit = steady("cabin-lamp")
     times_s = np.array([0.9, 1.0 + 0.2, 1.0 + 0.39, 1.0 + 0.45])
