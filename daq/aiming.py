@@ -35,7 +35,7 @@ AIMABLE = (
     "load",
     *(name for name in DIALS if name.startswith("contact ")),
 )
-AIMABLE_CHOICES = ("source", "load", "switch", "test_current", "neighbour", "meters", "key", "bridge_rest")
+AIMABLE_CHOICES = ("source", "load", "switch", "test_current", "neighbour", "key", "bridge_rest")
 BINS = 16
 
 

@@ -165,11 +165,6 @@ def play_all(belief: Belief, played: Field, means: Means = BY_HAND) -> list[Play
     return sorted(found, key=lambda p: -p.rate)
 
 
-def worth_doing(best: Played, belief: Belief) -> bool:
-    stop = belief.knowledge.stop
-    return best.bits >= stop["bits"] and best.bits / best.test.minutes >= stop["bits_per_minute"]
-
-
 def _play(test: Offer, values: Array, belief: Belief, played: Field) -> Played | None:
     """The test played through; None for a jumper that might stand across a supply."""
     source = np.broadcast_to(played.circuits.emf, values.shape[1:])

@@ -64,10 +64,14 @@ def aids_of(what: Levels | At | Lamp) -> frozenset[str]:
 
 @dataclass(frozen=True, slots=True)
 class Offer:
-    """A reading that could be taken; its values are blanks. `minutes` is its cost."""
+    """A reading that could be taken; its values are blanks. `minutes` is its cost.
+
+    `stands`: in the state of the last reading.
+    """
 
     reading: Reading
     minutes: float
+    stands: bool = False
 
     @property
     def another_position(self) -> bool:
@@ -93,7 +97,7 @@ def offered(given: Sequence[Reading], costs: Weights, means: Means = BY_HAND) ->
     last = given[-1].state if given else State()
     done = {kind(r) for r in given}
     return [
-        Offer(reading, minutes(reading, last, costs))
+        Offer(reading, minutes(reading, last, costs), reading.state == last)
         for reading in _everything(last, means)
         if kind(reading) not in done and means.allow(reading, last)
     ]

@@ -15,10 +15,11 @@ import numpy.typing as npt
 from daq.diagnosis import Belief, diagnose
 from daq.hypotheses import SIDES, Fault, Hypothesis
 from daq.knowledge import Knowledge, Weights, shipped
-from daq.next_test import Field, Played, field, play_all, worth_doing
+from daq.next_test import Field, Played, field, play_all
 from daq.offered_tests import BY_HAND, Means
 from daq.readings import Reading
 from daq.reason_words import Explanation, caution, instruction, outcomes_sentence
+from daq.stopping import known, proofs, worth_doing
 
 SCHEMA = 1
 LEAST_LISTED = 1e-4
@@ -125,10 +126,10 @@ def reason(
     played = field(belief, groups)
     tests = play_all(belief, played, means)
     alike = _look_alikes(played, tests, names)
-    stop = "" if not given or misfits else _known(ranked, alike, knowledge)
+    stop = "" if not given or misfits else known(ranked, alike, knowledge)
     sides = _sides(ranked, knowledge, doubt, switching)
     rivals = [] if switching is not None or not given else rival_sides(sides, knowledge)
-    useful = [] if stop else [t for t in tests if worth_doing(t, belief)]
+    useful = proofs(stop, tests, played, names, knowledge) if stop else worth_doing(tests, knowledge)
     if rivals:
         useful += [t for t in tests if _tells_sides(t, played, names, sides, rivals)]
     best = useful[0] if useful else None
@@ -237,24 +238,6 @@ def _sides(
     for side in SIDES:
         total[side] += doubt * before[side]
     return total
-
-
-def _known(
-    ranked: list[tuple[Explanation, float]],
-    alike: tuple[tuple[Explanation, ...], ...],
-    knowledge: Knowledge,
-) -> str:
-    """ "known" when one place is sure enough, "known, but for look-alikes" when one group of them is."""
-    enough = knowledge.stop["place_known"]
-    places: dict[tuple[str, int | str | None, str, str | None], float] = {}
-    for found, p in ranked:
-        places[found.where] = places.get(found.where, 0.0) + p
-    if max(places.values()) >= enough:
-        return "known"
-    for group in alike:
-        if sum(places[where] for where in {e.where for e in group}) >= enough:
-            return "known, but for look-alikes"
-    return ""
 
 
 def rival_sides(sides: Weights, knowledge: Knowledge) -> list[str]:

@@ -60,7 +60,6 @@ CHOICES = (
     "neighbour",
     "key",
     "test_light",
-    "meters",
 )
 SYSTEM_V = {"6 V": 6.0, "12 V": 12.0, "24 V": 24.0}
 AIMED_SPREAD = 0.012
