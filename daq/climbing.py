@@ -8,8 +8,9 @@ side, those at rest no longer.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TypeVar
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -18,23 +19,27 @@ from daq.explained import circuits
 from daq.hypotheses import Hypothesis
 from daq.knowledge import Knowledge
 from daq.likelihood import Scorer, scorers
+from daq.points import SYSTEM, Point, draws_at, nominal_ln
 from daq.readings import Reading
-from daq.unknowns import CHOICES, DIALS, SYSTEM_V, Array, Codes, Draws
-
-T = TypeVar("T", bound=np.generic)
+from daq.unknowns import CHOICES, DIALS, Array, Draws
 
 LEVELS = (4.0, 2.0, 1.0)  # of the readings' deviation
 STEPS = (0, 1, 2, 2, 2, 2, 2)  # which of them each step sees
 STEP = 0.05  # of a dial, for slopes
 MOST_STEP = 1.5
 SHORTER, SHORTEST = 0.3, 0.05  # a step that did no good is tried again so much shorter, and no shorter than
+EVERY_DIAL = 1  # the step after which all dials are moved again; at others, those that do something
+LEAST_SLOPE = 0.02
 AT_REST = 0.1  # of ln posterior, gained by a step
 WIDER = 1.4  # the draws than the readings allow at the mode
+OTHER_KIND = 2.0  # of ln density, gained by another kind of a part
 KINDS_PRIOR = 0.1  # share of the prior in the kinds drawn
 ALWAYS = (
     *("source", "load", "led", "open", "saturation", "test_current", "source_moved"),
     *(name for name in DIALS if name.startswith("contact ")),
 )
+TOLD_APART = ("source", "load", "switch", "test_current", "bridge_rest", "neighbour")
+SAME_DIALS = 0.3  # fits that differ by less are one
 CHOSEN = tuple(name for name in CHOICES if name not in ("system", "test_light"))
 BY_CONDITION = {
     "averaged": ("duty",),
@@ -50,14 +55,17 @@ BY_FAULT = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+Mask = npt.NDArray[np.bool_]
+Kind = tuple[str, int]  # of a part: a choice and its code
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Start:
-    """An earlier draw, `column`, of explanation `row`, with lead `order` on the feed pin."""
+    """Where a climb of explanation `row` starts, with lead `order` on the feed pin."""
 
     row: int
     order: int
-    column: int
-    other: tuple[str, int] | None = None  # a choice made otherwise than in that draw
+    point: Point
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,21 +73,31 @@ class Mode:
     """A best fit: where it is, how wide, which kinds fit there, and how good it is.
 
     Attributes:
-        dials, at: which dials it hangs on, and where they are, in standard deviations, (dials,).
-        root: of their covariance, lower, (dials, dials).
+        point: where it is; dials on which it does not hang are at 0.
+        root: of the covariance of all dials, lower, (DIALS, DIALS).
         nominal_ln: ln V of the battery where the dial `source` is 0.
-        kinds: choice -> chances.
+        kinds: chances of each kind of each choice, (CHOSEN, most kinds).
         log_mass: ln of the evidence that lies about it (Laplace), kinds that fit there summed.
         order: the lead on the feed pin with which it fits.
+        better: another kind of a part that would fit much better there, if any.
     """
 
-    dials: tuple[str, ...]
-    at: Array
+    point: Point
     root: Array
     nominal_ln: float
-    kinds: dict[str, Array]
+    kinds: Array
     log_mass: float
     order: int
+    better: Kind | None
+
+
+def prior_kinds(knowledge: Knowledge) -> Array:
+    """Prior chances of each kind, (CHOSEN, most kinds), 0 where a choice has fewer."""
+    each = [list(knowledge.choices[name].values()) for name in CHOSEN]
+    found = np.zeros((len(each), max(map(len, each))))
+    for n, some in enumerate(each):
+        found[n, : len(some)] = some
+    return found
 
 
 def relevant(h: Hypothesis) -> tuple[str, ...]:
@@ -89,6 +107,20 @@ def relevant(h: Hypothesis) -> tuple[str, ...]:
     return (*ALWAYS, *own)
 
 
+@cache
+def relevant_dials(h: Hypothesis) -> Mask:
+    """The same as a mask, (DIALS,)."""
+    mine = relevant(h)
+    return np.array([name in mine for name in DIALS])
+
+
+def hangs_on(h: Hypothesis) -> set[str]:
+    """The choices on which its circuit hangs."""
+    found = {"source", "load", "switch", "test_current", "key"}
+    found |= {"neighbour"} if (h.condition or "").startswith("shared") else set()
+    return found | ({"bridge_rest"} if h.side == "reversing" else set())
+
+
 @dataclass(slots=True, eq=False)
 class _Stand:
     """Where starts stand, and what is seen from there.
@@ -96,7 +128,7 @@ class _Stand:
     Attributes:
         x: (starts, DIALS).
         miss: (starts, values), in standard deviations.
-        slope: (starts, values, dials), of it.
+        slope: (starts, values, DIALS), of it; 0 where a dial was not moved.
         fit: (levels, starts, readings), ln density, misreading left out.
         wrong: (readings,), ln density of a misreading.
         reading: (values,), which reading each is of.
@@ -120,10 +152,11 @@ class _Stand:
         share: Array = 1.0 / (1.0 + np.exp(np.clip(self.wrong - self.fit, -60, 60)))
         return share[..., self.reading]
 
-    def replace(self, rows: npt.NDArray[np.intp], other: _Stand, theirs: npt.NDArray[np.bool_]) -> None:
-        """Take what `other` has where `theirs`, for `rows`."""
+    def replace(self, rows: npt.NDArray[np.intp], other: _Stand, theirs: Mask, moved: Mask) -> None:
+        """Take what `other` has where `theirs`, for `rows`; slopes of the dials that were `moved`."""
         self.x[rows], self.fit[:, rows] = other.x[theirs], other.fit[:, theirs]
-        self.miss[rows], self.slope[rows] = other.miss[theirs], other.slope[theirs]
+        self.miss[rows] = other.miss[theirs]
+        self.slope[rows] = np.where(moved[:, None], other.slope[theirs], self.slope[rows])
 
 
 def _together(stands: list[tuple[npt.NDArray[np.intp], _Stand]]) -> _Stand:
@@ -146,8 +179,7 @@ class Climb:
     def __init__(
         self,
         some: tuple[Hypothesis, ...],
-        earlier: Draws,
-        starts: list[Start],
+        starts: Sequence[Start],
         given: list[Reading],
         knowledge: Knowledge,
     ) -> None:
@@ -156,134 +188,123 @@ class Climb:
         self._orders = np.array([s.order for s in starts])
         self._given = given
         self._k = knowledge
-        rows, columns = np.array([s.row for s in starts]), np.array([s.column for s in starts])
-
-        def of(values: npt.NDArray[T]) -> npt.NDArray[T]:
-            taken: npt.NDArray[T] = values[rows if values.shape[0] > 1 else 0, columns]
-            return taken
-
-        self._choices = {name: of(v) for name, v in earlier.choices.items()}
-        for n, start in enumerate(starts):
-            if start.other is not None:
-                self._choices[start.other[0]][n] = start.other[1]
-        self._x = np.stack([of(earlier.dials[name]) for name in DIALS], axis=1)
-        spread = knowledge.spread["source"]
-        self._width = float(np.log(spread.factor))
-        nominal = np.log([SYSTEM_V[name] * spread.median for name in knowledge.choices["system"]])
-        emf = np.log(of(earlier.emf_v))
-        system = np.abs(emf[:, None] - nominal).argmin(axis=1)
-        self._nominal = nominal[system]
-        self._log_system = np.log(list(knowledge.choices["system"].values()))[system]
-        self._x[:, 0] = (emf - self._nominal) / self._width
-        names = [relevant(h) for h in self._some]
-        most = max(map(len, names))
-        self._names = names
-        self._place = np.array([[DIALS.index(n) for n in each] + [-1] * (most - len(each)) for each in names])
+        self._codes = np.stack([s.point.codes for s in starts])
+        self._nominal = nominal_ln(knowledge)[self._codes[:, SYSTEM]]
+        self._log_system = np.log(
+            np.array(list(knowledge.choices["system"].values()))[self._codes[:, SYSTEM]]
+        )
+        self._relevant = np.stack([relevant_dials(h) for h in self._some])
+        self._x = np.where(self._relevant, np.stack([s.point.x for s in starts]), 0.0)
 
     def modes(self) -> list[Mode]:
         """One for each start, in their order."""
         going = np.arange(len(self._starts))
-        stand, stride = self._looked(going, self._x), np.ones(len(going))
-        for level in STEPS:
+        stand, stride = self._looked(going, self._x, self._relevant), np.ones(len(going))
+        for n, level in enumerate(STEPS):
             tried = stand.x[going] + stride[going, None] * self._steps(stand, going, level)
-            new = self._looked(going, tried)
+            moved = self._relevant[going]
+            if n != EVERY_DIAL:
+                moved = moved & (np.abs(stand.slope[going]).max(axis=1) > LEAST_SLOPE)
+            new = self._looked(going, tried, moved)
             gained = new.log_post()[level] - stand.log_post()[level, going]
             better = gained > 0
-            stand.replace(going[better], new, better)
+            stand.replace(going[better], new, better, moved[better])
             stride[going] = np.where(better, np.minimum(1.0, 2 * stride[going]), SHORTER * stride[going])
             if LEVELS[level] == 1.0:
                 going = going[np.where(better, gained > AT_REST, stride[going] > SHORTEST)]
             if not len(going):
                 break
         self._x = stand.x
-        (kinds, log_kinds), slopes = self._kinds(), stand.slope * np.sqrt(stand.sure()[-1])[..., None]
-        log_post = stand.log_post()[-1] + log_kinds + self._log_system
+        slopes = stand.slope * np.sqrt(stand.sure()[-1])[..., None]
+        kinds, log_kinds, better = self._kinds()
+        root = self._roots(slopes)
+        log_mass = stand.log_post()[-1] + log_kinds + self._log_system
+        log_mass += np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
         return [
-            self._mode(n, log_post[n], slopes[n], {c: v[n] for c, v in kinds.items()})
-            for n in range(len(self._starts))
+            Mode(
+                Point(self._x[n], self._codes[n]),
+                root[n],
+                float(self._nominal[n]),
+                kinds[n],
+                float(log_mass[n]),
+                start.order,
+                better[n],
+            )
+            for n, start in enumerate(self._starts)
         ]
-
-    def _drawn(self, rows: npt.NDArray[np.intp], x: Array, choices: dict[str, Codes]) -> Draws:
-        """`x` is (rows, columns, dials)."""
-        dials = {name: x[:, :, n] for n, name in enumerate(DIALS)}
-        emf = np.exp(self._nominal[rows, None] + self._width * x[:, :, 0])
-        return Draws(dials, choices, np.zeros(emf.shape), emf)
 
     def _scorers(self, rows: npt.NDArray[np.intp], draws: Draws) -> list[tuple[npt.NDArray[np.intp], Scorer]]:
         """Either lead order's places among `rows`, with their scorer."""
         made = circuits(tuple(self._some[n] for n in rows), draws, self._k)
         return scorers(made, self._given, self._k.reading, self._orders[rows])
 
-    def _looked(self, rows: npt.NDArray[np.intp], at: Array) -> _Stand:
-        """What is seen from `at`, (rows, DIALS), and from a small step further in each dial."""
-        place = self._place[rows]
-        x = np.repeat(at[:, None, :], place.shape[1] + 1, axis=1)
-        n, c = np.nonzero(place >= 0)
-        x[n, c + 1, place[n, c]] += STEP
-        shape = x.shape[:2]
-        choices = {name: np.broadcast_to(v[rows, None], shape) for name, v in self._choices.items()}
+    def _looked(self, rows: npt.NDArray[np.intp], at: Array, moved: Mask) -> _Stand:
+        """What is seen from `at`, (rows, DIALS), and a small step further in each of the dials `moved`."""
+        n, dial = np.nonzero(moved)
+        column = np.cumsum(moved, axis=1)[n, dial]
+        x = np.repeat(at[:, None, :], column.max(initial=0) + 1, axis=1)
+        x[n, column, dial] += STEP
         stands = []
-        for mine, scorer in self._scorers(rows, self._drawn(rows, x, choices)):
+        for mine, scorer in self._scorers(rows, draws_at(x, self._codes[rows, None], self._k)):
             miss, reading = scorer.misses()
             every, one = np.arange(len(mine)), np.ones((1, len(mine)))
             fit = np.stack([scorer.log_fit(every, level * one)[0, :, :, 0].T for level in LEVELS])
-            slope = (miss[..., 1:] - miss[..., :1]) / STEP
+            here, dials = np.nonzero(moved[mine])
+            columns = np.cumsum(moved[mine], axis=1)[here, dials]
+            slope = np.zeros((*miss.shape[:2], len(DIALS)))
+            slope[here, :, dials] = (miss[here, :, columns] - miss[here, :, 0]) / STEP
             stands.append((mine, _Stand(at[mine], miss[..., 0], slope, fit, scorer.log_misread, reading)))
         return _together(stands)
 
     def _steps(self, stand: _Stand, rows: npt.NDArray[np.intp], level: int) -> Array:
         """(rows, DIALS): to the best fit, were misses linear."""
-        place, x, slope = self._place[rows], stand.x[rows], stand.slope[rows]
-        here = np.where(place >= 0, np.take_along_axis(x, np.maximum(place, 0), axis=1), 0)
+        slope = stand.slope[rows]
         heavy = slope * (stand.sure()[level, rows] / LEVELS[level] ** 2)[..., None]
-        matrix = np.einsum("nri,nrj->nij", slope, heavy) + np.eye(slope.shape[-1])
-        push = (heavy * stand.miss[rows][..., None]).sum(axis=1) + here
-        step = np.clip(-np.linalg.solve(matrix, push[..., None])[..., 0], -MOST_STEP, MOST_STEP)
-        found = np.zeros(x.shape)
-        n, c = np.nonzero(place >= 0)
-        found[n, place[n, c]] = step[n, c]
+        matrix = np.einsum("nri,nrj->nij", slope, heavy) + np.eye(len(DIALS))
+        push = (heavy * stand.miss[rows][..., None]).sum(axis=1) + stand.x[rows]
+        found: Array = np.clip(-np.linalg.solve(matrix, push[..., None])[..., 0], -MOST_STEP, MOST_STEP)
         return found
 
-    def _kinds(self) -> tuple[dict[str, Array], Array]:
-        """Chances of each kind, all else being as it is at the mode: choice -> (starts, kinds).
+    def _kinds(self) -> tuple[Array, Array, list[Kind | None]]:
+        """Chances of each kind, all else being as it is at the mode, (starts, CHOSEN, most kinds).
 
         And ln of what all kinds have together, over what those at the mode would have were they certain,
         (starts,): of choices that would mend the same misfit only the best counts for more than nothing.
+        And which other kind would fit much better there, if any, of each start.
         """
-        kinds = [(name, code) for name in CHOSEN for code in range(len(self._k.choices[name]))]
-        shape = (len(self._starts), len(kinds))
-        choices = {name: np.array(np.broadcast_to(v[:, None], shape)) for name, v in self._choices.items()}
-        for column, (name, code) in enumerate(kinds):
-            choices[name][:, column] = code
+        prior, count = prior_kinds(self._k), len(self._starts)
+        choices = [c for c, name in enumerate(CHOSEN) if any(name in hangs_on(h) for h in self._some)]
+        kinds = [(c, code) for c in choices for code in range(len(self._k.choices[CHOSEN[c]]))]
+        codes = np.repeat(self._codes[:, None], len(kinds), axis=1)
+        for column, (c, code) in enumerate(kinds):
+            codes[:, column, CHOICES.index(CHOSEN[c])] = code
         x = np.repeat(self._x[:, None, :], len(kinds), axis=1)
-        rows = np.arange(shape[0])
-        density = np.empty(shape)
-        for mine, scorer in self._scorers(rows, self._drawn(rows, x, choices)):
+        density = np.full((count, *prior.shape), -np.inf)
+        for mine, scorer in self._scorers(np.arange(count), draws_at(x, codes, self._k)):
             wider = np.full((1, len(mine)), WIDER)
-            density[mine] = scorer.log_density(np.arange(len(mine)), wider)[0].sum(axis=0)
-        found, gained = {}, []
-        for name in CHOSEN:
-            prior = np.array(list(self._k.choices[name].values()))
-            each = density[:, [n for n, (other, _) in enumerate(kinds) if other == name]]
-            share = prior * np.exp(each - each.max(axis=1, keepdims=True))
-            here = each[rows, self._choices[name]]
-            gained.append(np.log(share.sum(axis=1)) + each.max(axis=1) - here)
-            share = share / share.sum(axis=1, keepdims=True)
-            found[name] = KINDS_PRIOR * prior + (1 - KINDS_PRIOR) * share
-        less, more = np.minimum(gained, 0).sum(axis=0), np.maximum(gained, 0).max(axis=0)
-        return found, less + more
+            found = scorer.log_density(np.arange(len(mine)), wider)[0].sum(axis=0)
+            for column, (c, code) in enumerate(kinds):
+                density[mine, c, code] = found[:, column]
+        chances = np.broadcast_to(prior, density.shape).copy()
+        gained = np.zeros((count, len(CHOSEN)))
+        best = np.zeros(gained.shape, dtype=np.intp)
+        for c in choices:
+            most = density[:, c].max(axis=1, keepdims=True)
+            share = prior[c] * np.exp(density[:, c] - most)
+            here = density[np.arange(count), c, self._codes[:, CHOICES.index(CHOSEN[c])]]
+            gained[:, c] = np.log(share.sum(axis=1)) + most[:, 0] - here
+            best[:, c] = share.argmax(axis=1)
+            share /= share.sum(axis=1, keepdims=True)
+            chances[:, c] = KINDS_PRIOR * prior[c] + (1 - KINDS_PRIOR) * share
+        first, more = gained.argmax(axis=1), np.maximum(gained, 0).max(axis=1)
+        better: list[Kind | None] = [
+            (CHOSEN[first[n]], int(best[n, first[n]])) if more[n] > OTHER_KIND else None for n in range(count)
+        ]
+        return chances, np.minimum(gained, 0).sum(axis=1) + more, better
 
-    def _mode(self, n: int, log_post: float, slope: Array, kinds: dict[str, Array]) -> Mode:
-        names = self._names[n]
-        slope = slope[:, : len(names)] / WIDER
-        covariance = np.linalg.inv(slope.T @ slope + np.eye(len(names)))
-        root = np.linalg.cholesky((covariance + covariance.T) / 2).astype(np.float64)
-        return Mode(
-            names,
-            self._x[n, self._place[n, : len(names)]],
-            root,
-            float(self._nominal[n]),
-            kinds,
-            float(log_post + np.log(np.diag(root)).sum()),
-            self._starts[n].order,
-        )
+    def _roots(self, slopes: Array) -> Array:
+        """Of the covariances at the modes, (starts, DIALS, DIALS); dials that do nothing vary as before."""
+        slopes = np.where(self._relevant[:, None], slopes, 0.0) / WIDER
+        precision = np.einsum("nri,nrj->nij", slopes, slopes) + np.eye(len(DIALS))
+        covariance = np.linalg.inv(precision)
+        return np.linalg.cholesky((covariance + covariance.transpose(0, 2, 1)) / 2).astype(np.float64)

@@ -14,8 +14,11 @@ the readings' deviation is widened, within reason, until the effective number of
 LEAST_EFFECTIVE (Kong, Liu and Wong, JASA 89, 1994). The kernel keeps its height while it is widened, and the
 evidence pays once for the width: where a level lies on a rail, poor sampling of another must not count
 against an explanation for each reading anew. So one may be overrated, up to what its best fits allow, but
-none is lost by bad luck. Before one is believed, what else it might be in the same place is fitted from
-where the likeliest fits: draws of chance may have missed it.
+none is lost by bad luck.
+
+What one explanation owes to an unlikely combination of parts is tried for the others too, those that did not
+survive among them (lending.py): else what chance met would be believed for want of a rival. And before a
+reading is called a mistake, or where hardly a draw carries what is left, everything is looked at again.
 """
 
 from __future__ import annotations
@@ -30,11 +33,15 @@ import numpy.typing as npt
 from daq.aiming import aimed_singly
 from daq.circuit import Circuits
 from daq.circuit_reading import Seen
+from daq.climbing import Start
+from daq.evidence_sum import LEAST_SUMMED, EvidenceSum, enough
 from daq.explained import circuits
-from daq.fitting import Fits
+from daq.fitting import FEWER_MODES, MODES, MOST_MODES, Fits
 from daq.hypotheses import Hypothesis, hypotheses
 from daq.knowledge import Knowledge, shipped
-from daq.likelihood import Place, highest
+from daq.lending import AS_GOOD, Lender, Lending, Offered
+from daq.likelihood import ORDERS, Place, highest
+from daq.points import point_of
 from daq.readings import Reading
 from daq.scores import LEAST_EFFECTIVE, WIDENINGS, Scores
 from daq.unknowns import SEED, Array, unaimed
@@ -44,19 +51,17 @@ EVENED = ("load", "switch", "test_current")
 DRAWS = 320
 LEAST_DRAWS = 160
 MOST_CIRCUITS = 10_000  # where many survive, little has been pinned down and fewer draws do
-LEAST_SUMMED = 6.0  # effective draws of all sets: with fewer the widened evidence stands
-LIKELY, MODES, FEWER_MODES = 0.02, 4, 2  # fits are looked for from so many starts
+LIKELY = 0.02  # more is looked for
+LIKELIEST = 3  # and most
+MISREAD = 0.5
 HOPED, FALLEN = 0.03, 0.01  # hoped for at first, and fallen so far: the draws may have missed it
-APART = 1.5  # of ln evidence: sets that differ by more do not speak of the same
-SAMPLING = 0.025  # what sampling may move a probability by
 FIRST_WIDENINGS = (*WIDENINGS, 6.0, 11.0)  # few draws choose who stays: none is to be lost by bad luck
 LARGE_BLOCK = 31 << 20  # bytes, never touched: from 32 MB on it would teach nothing
 MOST_PLACES = 24  # less than 1 MB each
-OF_KIN = 0.2  # as likely as the best, at first: what else it might be in its place is kept
-SURE = 0.8  # when one is as probable as that, it is looked into
 KEPT = 1e-4  # of the best, in the first set: less is not looked at again
+ABSURD = 1e-11  # unless nothing else is left; but less is not
 # Explanations more probable than this are drawn again where draws are few, round after round.
-LOOKED_INTO = (7e-4, 2e-3, 0.01, 0.02, 0.04, 0.04, 0.04)
+LOOKED_INTO = (7e-4, 2e-3, 0.01, 0.02, *(0.04,) * 6)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -98,9 +103,10 @@ def diagnose(
     knowledge = knowledge or shipped()
     sampler = _Sampler(list(given), knowledge, draws, seed, beside)
     sampler.survivors()
-    for again, least in enumerate(LOOKED_INTO):
-        if not sampler.refined(least, seed + 100 * again, again):
-            break
+    sampler.look_into()
+    if missed := sampler.missed():
+        sampler.survivors(missed)
+        sampler.look_into()
     scores, probability = sampler.scores, sampler.probability
     return Belief(
         tuple(given),
@@ -155,30 +161,53 @@ class _Sampler:
         self._given = given
         self._beside = beside
         self._knowledge = knowledge
-        self._count = draws
+        self._draws = draws
         self._seed = seed
         self._seen = highest(given)
-        self._kin: set[Hypothesis] = set()  # looked into because one in the same place is likely
+        self._fits = Fits(given, knowledge, self._seen)
 
-    def survivors(self) -> None:
-        """The first draws, from the prior, choose who stays; the second are drawn for each of them."""
+    def survivors(self, missed: frozenset[Hypothesis] = frozenset()) -> None:
+        """The first draws, from the prior, choose who stays beside `missed`; then each gets its own."""
         k, everything = self._knowledge, hypotheses(self._knowledge)
         look = first_look(k, self._seen, self._seed)
         first = look.draws
         scores = Scores(look.circuits, self._given, k, first.log_weight, FIRST_WIDENINGS, look.places())
         log_total = self._log_prior(everything) + scores.log_evidence
         least = log_total.max() + np.log(KEPT) if self._given else -np.inf
-        found = np.exp(log_total - log_total.max()).max(axis=0)
-        survives = (log_total > least).any(axis=0)
-        self._count = min(self._count, max(LEAST_DRAWS, MOST_CIRCUITS // int(survives.sum())))
-        alive = np.flatnonzero(survives | _kin(everything, found, OF_KIN))
+        survives = (log_total > least).any(axis=0) | np.array([h in missed for h in everything])
+        self._count = min(self._draws, max(LEAST_DRAWS, MOST_CIRCUITS // int(survives.sum())))
+        alive = np.flatnonzero(survives)
         self.kept = tuple(everything[n] for n in alive)
+        absurd = log_total.max(axis=0) < log_total.max() + np.log(ABSURD)
+        self._not_absurd = frozenset(h for h, out in zip(everything, absurd, strict=True) if not out)
+        self._missed = np.array([h in missed for h in self.kept])
+        self._rare = scores.plain_effective[:, alive] < LEAST_EFFECTIVE
         self._first_hope = np.exp(log_total - log_total.max())[:, alive]
-        self._fits = Fits(self._given, k, self._count, self._seen)
         self._drawn = aimed_singly(first, scores.both[alive], k, self._count, self._seen, self._seed)
         self.circuits = circuits(self.kept, self._drawn, k)
         self.scores = Scores(self.circuits, self._given, k, self._drawn.log_weight)
-        self._sum = _Sum(self.scores)
+        self._sum = EvidenceSum(self.scores)
+        self._lending = Lending(self._given, k)  # what was offered to who was left out is offered again
+
+    def look_into(self) -> None:
+        """Round after round, those that too few draws carry."""
+        for turn, least in enumerate(LOOKED_INTO):
+            if not self.refined(least, self._seed + 100 * turn, turn):
+                break
+
+    def missed(self) -> frozenset[Hypothesis]:
+        """Those who did not stay, though they would make something of what fits best; before a reading is
+        called a mistake, and where hardly a draw carries those who did, all that are not out of question."""
+        kept = set(self.kept)
+        others = tuple(h for h in hypotheses(self._knowledge) if h not in kept)
+        if not others:
+            return frozenset()
+        probability = self.probability
+        carried = float(probability[self._sum.effective >= LEAST_SUMMED].sum())
+        if carried < MISREAD or max(self.scores.misread(probability), default=0.0) > MISREAD:
+            return self._not_absurd - kept
+        nothing = np.full((len(ORDERS), len(others)), -np.inf)
+        return frozenset(others[offer.row] for offer in self._offers(others, nothing, LIKELY))
 
     def refined(self, least: float, seed: int, turn: int = 0) -> bool:
         """Draw again for those above `least` that too few draws carry; False when there are none."""
@@ -189,41 +218,58 @@ class _Sampler:
             hope = np.where(self.scores.effective < LEAST_EFFECTIVE, np.maximum(hope, self._first_hope), hope)
             few |= (self._first_hope > HOPED) & (probability < FALLEN * self._first_hope)
             hope = np.where(few, np.maximum(hope, np.minimum(self._first_hope, LIKELY)), hope)
-        kin = self._kin_not_looked_into(probability)
-        hope[:, kin] = np.maximum(hope[:, kin], HOPED)
-        thin = np.flatnonzero((few & (hope > least)).any(axis=0) | kin)
-        if not len(thin):
-            return False
-        k, some = self._knowledge, tuple(self.kept[n] for n in thin)
-        modes = [MODES if p > LIKELY else FEWER_MODES for p in hope[:, thin].max(axis=0)]
-        source = np.where(kin[thin], self._likeliest_there(thin, probability), thin)
-        earlier, weight = self._drawn.chosen(source), self.scores.fitting(source)
-        drawn = self._fits.drawn(some, earlier, weight, seed, turn, modes)
+            hope[:, self._missed] = np.maximum(hope[:, self._missed], LIKELY / 2)
+        known = np.where(self._sum.effective >= LEAST_SUMMED, self._sum.log_evidence, -np.inf)
+        offers = self._offers(self.kept, known, least)
+        lent = np.zeros(len(self.kept), dtype=np.bool_)
+        lent[[offer.row for offer in offers]] = True
+        thin = np.flatnonzero((few & (hope > least)).any(axis=0) | lent)
+        if len(thin):
+            self._draw_again(thin, hope[:, thin].max(axis=0), offers, seed, turn)
+        return len(thin) > 0
+
+    def _draw_again(
+        self, rows: npt.NDArray[np.intp], hope: Array, offers: Sequence[Offered], seed: int, turn: int
+    ) -> None:
+        """New sets for `rows`, about their best fits; more are looked for where more is hoped for."""
+        k, some = self._knowledge, tuple(self.kept[n] for n in rows)
+        modes = np.where(hope > LIKELY, MODES, FEWER_MODES)
+        modes[np.argsort(-hope, kind="stable")[:LIKELIEST]] = MOST_MODES
+        earlier, weight = self._drawn.chosen(rows), self.scores.fitting(rows)
+        where = {int(row): n for n, row in enumerate(rows)}
+        offered = [Start(where[offer.row], offer.order, offer.point) for offer in offers]
+        drawn = self._fits.drawn(some, earlier, weight, self._count, seed, turn, modes.tolist(), offered)
         made = circuits(some, drawn, k)
         scores = Scores(made, self._given, k, drawn.log_weight)
-        newer = self._sum.add(thin, scores, self._fits.most(some))
-        likelier = hope[:, thin].argmax(axis=0)
-        better = np.flatnonzero(newer[likelier, np.arange(len(thin))])
-        self._drawn = self._drawn.replaced(thin[better], drawn.chosen(better), self.circuits.shape)
-        self.circuits = self.circuits.replaced(thin[better], made.chosen(better))
-        self.scores.replace(thin[better], scores, better)
-        return True
+        gained = np.array([h in self._fits.gained for h in some])
+        newer = self._sum.add(rows, scores, self._fits.most(some), gained)
+        likelier = self.probability[:, rows].argmax(axis=0)
+        better = np.flatnonzero(newer[likelier, np.arange(len(rows))])
+        self._drawn = self._drawn.replaced(rows[better], drawn.chosen(better), self.circuits.shape)
+        self.circuits = self.circuits.replaced(rows[better], made.chosen(better))
+        self.scores.replace(rows[better], scores, better)
 
-    def _kin_not_looked_into(self, probability: Array) -> npt.NDArray[np.bool_]:
-        """(explanations,): those in the place of the likeliest that few draws carry; each is told once."""
-        thin = (self._sum.effective < LEAST_SUMMED).all(axis=0)
-        new = np.array([h not in self._kin for h in self.kept])
-        kin: npt.NDArray[np.bool_] = _kin(self.kept, probability.max(axis=0), SURE) & thin & new
-        self._kin.update(self.kept[n] for n in np.flatnonzero(kin))
-        return kin
+    def _offers(self, some: tuple[Hypothesis, ...], log_evidence: Array, least: float) -> list[Offered]:
+        """What `some` would make of good fits that chance seldom meets."""
+        likeliest = float((self._log_prior(self.kept) + self._sum.against(self.scores)).max())
+        prior = self._log_prior(some)
+        return self._lending.offers(self._lenders(), some, prior, log_evidence, likeliest, least)
 
-    def _likeliest_there(self, rows: npt.NDArray[np.intp], probability: Array) -> npt.NDArray[np.intp]:
-        """For each explanation the likeliest in its place: what fits that one is the best start."""
-        likely, places = probability.max(axis=0), [(h.side, h.fault.place) for h in self.kept]
-        best: dict[tuple[str, str | None], int] = {}
-        for n in np.argsort(likely, kind="stable"):
-            best[places[n]] = int(n)
-        return np.array([best[places[n]] for n in rows], dtype=np.intp)
+    def _lenders(self) -> list[Lender]:
+        """Good fits of explanations that the first draws hardly met: their best ones, or their best draw."""
+        total = self._log_prior(self.kept) + self._sum.log_evidence
+        found = []
+        for o, n in zip(*np.nonzero((total > total.max() - AS_GOOD) & self._rare), strict=True):
+            h, order, worth = self.kept[n], int(o) + 1, float(self._sum.log_evidence[o, n])
+            good = [(m.point, m.log_mass) for m in self._fits.found(h) if m.order == order]
+            if good:  # draws found all that there is, in most cases about its best fit
+                good[0] = good[0][0], max(worth, good[0][1])
+            elif self._sum.effective[o, n] >= LEAST_SUMMED:  # else its best fits are still to be looked for
+                best = int(self.scores.fit[o, n].argmax())
+                good = [(point_of(self._drawn, n, best, self._knowledge), worth)]
+            prior = float(total[o, n]) - worth
+            found += [Lender(h, order, point, log_mass, log_mass + prior) for point, log_mass in good]
+        return found
 
     def _log_prior(self, some: Sequence[Hypothesis]) -> Array:
         """(orders, explanations): before the readings, and after what else was seen."""
@@ -242,72 +288,3 @@ class _Sampler:
         probability = np.exp(log_total - log_total.max())
         total: Array = probability / probability.sum()
         return total
-
-
-def _kin(some: Sequence[Hypothesis], probability: Array, least: float) -> npt.NDArray[np.bool_]:
-    """(explanations,): those in the same place as one more probable than `least`.
-
-    They show nearly the same, by other values of the same parts; few draws may have missed what makes one of
-    them fit, and without it the likeliest would be believed for want of a rival.
-    """
-    places = {(h.side, h.fault.place) for h, p in zip(some, probability, strict=True) if p > least}
-    return np.array([(h.side, h.fault.place) in places for h in some])
-
-
-def enough(probability: Array) -> Array:
-    """Effective draws with which sampling moves a probability by about SAMPLING: it goes with their root."""
-    wanted: Array = np.maximum(LEAST_SUMMED, (probability * (1 - probability) / SAMPLING) ** 2)
-    return wanted
-
-
-class _Sum:
-    """Evidence from all sets of draws together.
-
-    Where two sets agree, each counts as its effective draws do. Where one found much more than the other, the
-    other missed it, and does not count; but not where hardly a draw found it and many tell less: there it is
-    looked again, from what was found (`unsettled`, (orders, explanations)).
-    """
-
-    def __init__(self, scores: Scores) -> None:
-        told = scores.widened == 1  # before the best fits were looked for, few draws tell of none
-        self.effective = np.where(told, scores.plain_effective, np.minimum(scores.plain_effective, 1.0))
-        self.log_evidence = scores.plain_evidence.copy()
-        self._most = np.full(told.shape, np.inf)
-        self.unsettled = np.zeros(told.shape, dtype=np.bool_)
-        self._widened, self._wide = scores.widened.copy(), scores.log_evidence.copy()
-
-    def add(self, rows: npt.NDArray[np.intp], scores: Scores, most: Array) -> npt.NDArray[np.bool_]:
-        """(orders, rows): where the new set is the one to go on from.
-
-        Args:
-            most: (orders, rows), ln evidence that their best fits allow.
-        """
-        self._most[:, rows] = most
-        mine, theirs = self.effective[:, rows], scores.plain_effective
-        old, new = self.log_evidence[:, rows], scores.plain_evidence
-        lucky = (mine < LEAST_SUMMED) & (theirs >= LEAST_EFFECTIVE)
-        more = new > old + APART
-        chance = more & (mine >= LEAST_EFFECTIVE) & (theirs < LEAST_SUMMED)
-        newer = (more & ~chance) | ((new < old - APART) & lucky)
-        agreed = (np.abs(new - old) <= APART) | chance
-        self.unsettled[:, rows] = chance
-        pooled = np.logaddexp(np.log(mine) + old, np.log(theirs) + new) - np.log(mine + theirs)
-        both = np.maximum(mine, theirs)
-        both = both + np.where(np.minimum(mine, theirs) >= LEAST_SUMMED, np.minimum(mine, theirs), 0.0)
-        self.log_evidence[:, rows] = np.where(newer, new, np.where(agreed, pooled, old))
-        self.effective[:, rows] = np.where(newer, theirs, np.where(agreed, both, mine))
-        return newer | chance | (agreed & (theirs > mine))
-
-    def against(self, scores: Scores, fairly: bool = True) -> Array:
-        """ln evidence, (orders, explanations): of those that enough draws carry, as it is; of the others
-        widened, but no more than their best fits allow, and `fairly` less what widening gave to the first
-        ones before they were carried."""
-        told = self.effective >= LEAST_SUMMED
-        once = told & (self._widened > 1)
-        gain = 0.0
-        if fairly and once.any():
-            share = np.exp(self.log_evidence[once] - self.log_evidence[once].max())
-            each = (self._wide - self.log_evidence)[once] / np.log(self._widened[once])
-            gain = max(float(each @ share / share.sum()), 0.0)
-        wide = np.minimum(scores.log_evidence - gain * np.log(scores.widened), self._most)
-        return np.where(told, self.log_evidence, np.maximum(wide, self.log_evidence))

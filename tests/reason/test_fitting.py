@@ -12,18 +12,19 @@ from typing import cast
 import numpy as np
 import pytest
 
-from daq import diagnosis
 from daq.aiming import PRIOR_SHARE
-from daq.climbing import Climb, Mode, Start
+from daq.climbing import Climb, Mode, Start, relevant
 from daq.diagnosis import Belief, diagnose
+from daq.evidence_sum import EvidenceSum
 from daq.explained import circuits
 from daq.fitting import Fits
 from daq.hypotheses import HEALTHY, Fault, Hypothesis, hypotheses
 from daq.knowledge import shipped, with_changes
 from daq.likelihood import Scorer, highest
+from daq.points import draws_at, point_of
 from daq.readings import Reading, parse_all
 from daq.scores import Scores
-from daq.unknowns import Array, Draws, unaimed
+from daq.unknowns import DIALS, Array, unaimed
 
 # A string of LEDs behind a switch that leaks clamps what rests at the pin; a driver tests its wire.
 CLAMPED = ["source 12.1", "in on 12 -0", "in off 4.5 -0", "out off bias up lead 2 6.3 0"]
@@ -53,6 +54,7 @@ LIT_NEIGHBOUR = [
 ]
 BAD_GROUND = Fault("high resistance", "ground wire")
 SEEDS = (1, 2)
+NOTHING_GAINED = np.zeros(1, dtype=np.bool_)
 
 
 def chance(belief: Belief, side: str, fault: Fault, order: int, *conditions: str | None) -> float:
@@ -139,9 +141,10 @@ def test_a_climb_ends_where_no_single_unknown_makes_it_better() -> None:
     first = unaimed(k, 200, highest(given), 5)
     scorer = Scorer(circuits(chosen, first, k), given, k.reading, orders=(1,))
     fit = scorer.log_density(np.arange(len(chosen)), np.ones((1, len(chosen))))[0].sum(axis=0)
-    starts = [Start(row, 1, int(column)) for row, column in enumerate(fit.argmax(axis=1))]
-    for start, mode in zip(starts, Climb(chosen, first, starts, given, k).modes(), strict=True):
-        posts = log_posts(chosen[start.row], mode, first, start, given)
+    best = enumerate(fit.argmax(axis=1))
+    starts = [Start(row, 1, point_of(first, row, int(column), k)) for row, column in best]
+    for start, mode in zip(starts, Climb(chosen, starts, given, k).modes(), strict=True):
+        posts = log_posts(chosen[start.row], mode, given)
         assert posts[0] > fit[start.row].max() - 10
         assert posts[1:].max() < posts[0] + 0.5, (chosen[start.row], posts.round(2))
 
@@ -150,12 +153,13 @@ def test_climbs_of_either_lead_order_do_not_meddle_with_each_other() -> None:
     given, k = parse_all(HEAVY), shipped()
     chosen = some("low", BAD_GROUND) + some("high", HEALTHY)
     first = unaimed(k, 200, highest(given), 5)
-    starts = [Start(0, 1, 3), Start(1, 2, 5), Start(0, 2, 7), Start(1, 1, 11)]
-    together = Climb(chosen, first, starts, given, k).modes()
+    each = ((0, 1, 3), (1, 2, 5), (0, 2, 7), (1, 1, 11))
+    starts = [Start(row, order, point_of(first, row, column, k)) for row, order, column in each]
+    together = Climb(chosen, starts, given, k).modes()
     for start, mode in zip(starts, together, strict=True):
-        (alone,) = Climb(chosen, first, [start], given, k).modes()
-        assert (mode.order, mode.dials) == (start.order, alone.dials)
-        assert mode.at == pytest.approx(alone.at, abs=1e-4)
+        (alone,) = Climb(chosen, [start], given, k).modes()
+        assert mode.order == start.order
+        assert mode.point.x == pytest.approx(alone.point.x, abs=1e-4)
         assert mode.log_mass == pytest.approx(alone.log_mass, abs=1e-4)
 
 
@@ -171,26 +175,23 @@ def test_a_misfit_that_either_of_two_kinds_would_mend_is_mended_once() -> None:
     up = list(k.choices["test_current"]).index("up")
     fit[first.choices["switch"][0] != transistor] = -np.inf
     best = int(fit.argmax())
-    starts = [Start(0, 1, best), Start(0, 1, best, ("test_current", up))]
-    as_found, contradicted = Climb(chosen, first, starts, given, k).modes()
+    here = point_of(first, 0, best, k)
+    starts = [Start(0, 1, here), Start(0, 1, here.otherwise("test_current", up))]
+    as_found, contradicted = Climb(chosen, starts, given, k).modes()
     assert contradicted.log_mass < as_found.log_mass + 2
 
 
-def log_posts(h: Hypothesis, mode: Mode, first: Draws, start: Start, given: list[Reading]) -> Array:
+def log_posts(h: Hypothesis, mode: Mode, given: list[Reading]) -> Array:
     """ln of likelihood and prior at a mode, then with one dial after the other 0.3 less and 0.3 more."""
-    k, n = shipped(), 2 * len(mode.dials) + 1
-    x = np.repeat(mode.at[:, None], n, axis=1)
-    for dial in range(len(mode.dials)):
-        x[dial, 2 * dial + 1 : 2 * dial + 3] += (-0.3, 0.3)
-    dials = {name: np.full((1, n), v[0, start.column]) for name, v in first.dials.items()}
-    dials |= {name: x[None, row] for row, name in enumerate(mode.dials)}
-    codes = {name: np.full((1, n), v[0, start.column]) for name, v in first.choices.items()}
-    emf = np.exp(mode.nominal_ln + np.log(k.spread["source"].factor) * x[None, 0])
-    made = circuits((h,), Draws(dials, codes, np.zeros((1, n)), emf), k)
-    scorer = Scorer(made, given, k.reading, orders=(start.order,))
-    found: Array = scorer.log_density(np.arange(1), np.ones((1, 1)))[0].sum(axis=0)[0] - 0.5 * (x**2).sum(
-        axis=0
-    )
+    k = shipped()
+    dials = relevant(h)
+    x = np.repeat(mode.point.x[None], 2 * len(dials) + 1, axis=0)
+    for n, name in enumerate(dials):
+        x[2 * n + 1 : 2 * n + 3, DIALS.index(name)] += (-0.3, 0.3)
+    made = circuits((h,), draws_at(x[None], mode.point.codes, k), k)
+    scorer = Scorer(made, given, k.reading, orders=(mode.order,))
+    density = scorer.log_density(np.arange(1), np.ones((1, 1)))[0].sum(axis=0)[0]
+    found: Array = density - 0.5 * (x**2).sum(axis=1)
     return found
 
 
@@ -202,14 +203,14 @@ def test_one_lucky_draw_does_not_overrule_many() -> None:
         plain_evidence=np.full((2, 1), 8.0),
         log_evidence=np.full((2, 1), 8.0),
     )
-    together = diagnosis._Sum(cast(Scores, scores))
+    together = EvidenceSum(cast(Scores, scores))
     scores.plain_effective, scores.plain_evidence = np.full((2, 1), 1.3), np.full((2, 1), 10.0)
-    newer = together.add(np.array([0]), cast(Scores, scores), np.full((2, 1), np.inf))
+    newer = together.add(np.array([0]), cast(Scores, scores), np.full((2, 1), np.inf), NOTHING_GAINED)
     assert newer.all()
     assert together.unsettled.all()
     assert together.log_evidence == pytest.approx(8.0, abs=0.2)
     scores.plain_effective = np.full((2, 1), 20.0)  # many say so: they were right to look
-    together.add(np.array([0]), cast(Scores, scores), np.full((2, 1), np.inf))
+    together.add(np.array([0]), cast(Scores, scores), np.full((2, 1), np.inf), NOTHING_GAINED)
     assert not together.unsettled.any()
     assert together.log_evidence == pytest.approx(10.0)
 
@@ -230,7 +231,7 @@ def test_weights_of_fitted_draws_are_those_of_their_density() -> None:
     log_fit = scorer.log_fit(rows, np.full((2, len(rows)), 6.0)).sum(axis=1)
     weight = np.exp(log_fit - log_fit.max())
     modes = [4] * len(chosen)
-    drawn = Fits(given, k, 4096, highest(given)).drawn(chosen, first, weight, 7, 0, modes)
+    drawn = Fits(given, k, highest(given)).drawn(chosen, first, weight, 4096, 7, 0, modes)
     share = np.exp(drawn.log_weight)
     assert share.mean(axis=1) == pytest.approx(1.0, abs=0.08)
     assert share.max() < 2.5 / PRIOR_SHARE
