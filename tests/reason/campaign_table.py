@@ -151,8 +151,9 @@ def markdown(own: Sequence[Outcome], fixed: Sequence[Outcome]) -> str:
         "reading apart in a reading taken or in some test offered; and no end of two is stuck on. The "
         "program's model has no say in it. Were all parts known: the rival has the true circuit's.",
         "",
-        "A control wire that leaks so little that no reading shows it is not looked for: all reads as in a "
-        "sound circuit, and for so rare a fault no test is worth its minutes. It counts as missed here.",
+        "A control wire that leaks so little that no reading shows it reads as in a sound circuit. It is "
+        "found where the connector is unplugged anyway; for so rare a fault nobody is sent there. What is "
+        "not found counts as missed here.",
         "",
         f"| mean of the {len(fixed)} circuits worked both ways | own choice | fixed order |",
         "|---|---|---|",
