@@ -53,7 +53,8 @@ LEAST_DRAWS = 160
 MOST_CIRCUITS = 10_000  # where many survive, little has been pinned down and fewer draws do
 LIKELY = 0.02  # more is looked for
 LIKELIEST = 3  # and most
-MISREAD = 0.5
+MISREAD = 0.5  # a reading as probably wrong as that does not fit
+CARRIED = 0.5  # of all probability, by enough draws: less is little to go by
 HOPED, FALLEN = 0.03, 0.01  # hoped for at first, and fallen so far: the draws may have missed it
 FIRST_WIDENINGS = (*WIDENINGS, 6.0, 11.0)  # few draws choose who stays: none is to be lost by bad luck
 LARGE_BLOCK = 31 << 20  # bytes, never touched: from 32 MB on it would teach nothing
@@ -204,7 +205,7 @@ class _Sampler:
             return frozenset()
         probability = self.probability
         carried = float(probability[self._sum.effective >= LEAST_SUMMED].sum())
-        if carried < MISREAD or max(self.scores.misread(probability), default=0.0) > MISREAD:
+        if carried < CARRIED or max(self.scores.misread(probability), default=0.0) > MISREAD:
             return self._not_absurd - kept
         nothing = np.full((len(ORDERS), len(others)), -np.inf)
         return frozenset(others[offer.row] for offer in self._offers(others, nothing, LIKELY))

@@ -170,7 +170,7 @@ class Fits:
 
 
 def _is_worth_draws(mode: Mode, best: Mode) -> bool:
-    """Beside the best with the same lead order, which is always kept."""
+    """Whether draws about it tell more, beside the best with the same lead order."""
     if mode is best:
         return True
     return mode.log_mass > best.log_mass - MUCH_WORSE and (mode.better is None) == (best.better is None)

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from daq.diagnosis import Belief, diagnose
+from daq.diagnosis import MISREAD, Belief, diagnose
 from daq.hypotheses import SIDES, Fault, Hypothesis
 from daq.knowledge import Knowledge, Weights, shipped
 from daq.next_test import Field, Played, field, play_all
@@ -25,7 +25,6 @@ SCHEMA = 1
 LEAST_LISTED = 1e-4
 ALIKE = 0.25 - 1e-9  # two explanations whose outcomes overlap more than 1 - this in every test are alike
 ALIKE_LEAST = 0.01
-MISREAD = 0.5
 LEAST_RIVAL = 2e-3
 GOOD_PART = 0.25
 NEVER = 1e-9
