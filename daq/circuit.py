@@ -121,7 +121,13 @@ class Circuits:
 
     def drawn(self, rows: npt.NDArray[np.intp], columns: npt.NDArray[np.intp]) -> Circuits:
         """For each of `rows` (n,) the draws `columns` (n, d)."""
-        return self._each(lambda values: values[rows[:, None] if values.shape[0] > 1 else 0, columns])
+
+        def one(values: npt.NDArray[Any]) -> npt.NDArray[Any]:
+            row = rows[:, None] if values.shape[0] > 1 else np.zeros((1, 1), dtype=np.intp)
+            found: npt.NDArray[Any] = values[row, columns if values.shape[1] > 1 else 0]
+            return found
+
+        return self._each(one)
 
     def replaced(self, rows: npt.NDArray[np.intp], others: Circuits) -> Circuits:
         """These circuits with `others` in place of the explanations `rows`."""

@@ -14,7 +14,7 @@ from daq.circuit_parts import JOINED_S, Element, Joint, Load, taken
 
 Array = npt.NDArray[np.float64]
 
-TOLERANCE_V = 1e-5
+TOLERANCE_V = 1e-3
 MOST_ROUNDS = 80
 SWEEPS = 2
 # Put beside each non-linear branch and taken off its current again. Branches in series would each be a gap to

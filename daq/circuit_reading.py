@@ -2,7 +2,8 @@
 
 A state and the explanations that are read in it are a case. Cases of the same explanations that need the same
 network (with or without bias, with or without a test light) are solved together, as one more axis: few
-circuits cost steps, whatever their number, and what is alike in all cases is worked out once.
+circuits cost steps, whatever their number, and what is alike in all cases is worked out once. A battery does
+not feel where a meter is: its voltage is taken from a case that differs in that alone, if there is one.
 """
 
 from __future__ import annotations
@@ -127,12 +128,27 @@ def fuse_currents(circuits: Circuits, setups: Sequence[Setup]) -> list[Array]:
 
 def _together(circuits: Circuits, cases: list[Case]) -> list[Seen]:
     found: dict[int, Seen] = {}
-    forms = [c.form for c in cases]
-    for form in dict.fromkeys(forms):
+    hosts = _hosts(cases)
+    forms = [None if n in hosts else c.form for n, c in enumerate(cases)]
+    for form in dict.fromkeys(f for f in forms if f is not None):
         numbers = [n for n, f in enumerate(forms) if f == form]
         stack = _Stack(circuits, [cases[n] for n in numbers])
-        found.update(zip(numbers, stack.seen(), strict=True))
+        guests = {n: numbers.index(host) for n, host in hosts.items() if host in numbers}
+        seen, batteries = stack.seen([(row, cases[n].instrument) for n, row in guests.items()])
+        found.update(zip(numbers, seen, strict=True))
+        found.update(zip(guests, batteries, strict=True))
     return [found[n] for n in range(len(cases))]
+
+
+def _hosts(cases: Sequence[Case]) -> dict[int, int]:
+    """For cases that read the battery: a case with all else alike whose leads are on the pins."""
+    on_pins = {(c.setup, c.rows.tobytes()): n for n, c in enumerate(cases) if c.setup.at is None}
+    keys = {
+        n: (replace(c.setup, at=None), c.rows.tobytes())
+        for n, c in enumerate(cases)
+        if c.setup.at == "source"
+    }
+    return {n: on_pins[key] for n, key in keys.items() if key in on_pins}
 
 
 class _Stack:
@@ -165,18 +181,26 @@ class _Stack:
             return np.full((1, 1), each[0])
         return np.array(each)[:, None, None]
 
-    def seen(self) -> list[Seen]:
+    def seen(self, guests: Sequence[tuple[int, Instrument]] = ()) -> tuple[list[Seen], list[Seen]]:
+        """What each case shows; and what those show that read the battery as it is in one of these cases."""
         places = {c.setup.at for c in self._cases} - {None}
         lit = self._cases[0].setup.light is not None
         wanted = [*TIPS, "M", *(PLACE_NODES[p] for p in places if p in PLACE_NODES)]
         wanted += ["hi", "lo"] if "switch" in places else []
-        wanted += ["post", "P", "N", "bulb"] if lit else []
+        wanted += ["post", "P", "N", "bulb"] if lit else ["post"] if guests else []
         volts = self.volts(wanted)
         zero = volts["M"]
         feed, ground = (volts[tip] - zero for tip in TIPS)
         light = self._brightness(volts) if lit else np.zeros(self._shape)
         place = self._place(volts)
-        return [Seen(*each) for each in zip(feed, ground, place, light, strict=True)]
+        mine = [Seen(*each) for each in zip(feed, ground, place, light, strict=True)]
+        return mine, [self._battery(volts["post"][row], meter) for row, meter in guests]
+
+    def _battery(self, post: Array, meter: Instrument) -> Seen:
+        """The meter between battery positive and the reference lead alone."""
+        none = np.zeros(self._shape[1:])
+        shown = post * (meter.input_ohm / (meter.input_ohm + self.of(self._circuits.reference)))
+        return Seen(none, none, shown, none)
 
     def _place(self, volts: Mapping[str, Array]) -> Array:
         place = np.zeros(self._shape)

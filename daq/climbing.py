@@ -18,19 +18,19 @@ import numpy.typing as npt
 from daq.explained import circuits
 from daq.hypotheses import Hypothesis
 from daq.knowledge import Knowledge
-from daq.likelihood import Scorer, scorers
+from daq.likelihood import Scorer, or_misread, scorers
 from daq.points import SYSTEM, Point, draws_at, nominal_ln
 from daq.readings import Reading
 from daq.unknowns import CHOICES, DIALS, Array, Draws
 
 LEVELS = (4.0, 2.0, 1.0)  # of the readings' deviation
-STEPS = (0, 1, 2, 2, 2, 2, 2)  # which of them each step sees
+STEPS = (0, 1, 2, 2)  # which of them each step sees
 STEP = 0.05  # of a dial, for slopes
 MOST_STEP = 1.5
 SHORTER, SHORTEST = 0.3, 0.05  # a step that did no good is tried again so much shorter, and no shorter than
 EVERY_DIAL = 1  # the step after which all dials are moved again; at others, those that do something
 LEAST_SLOPE = 0.02
-AT_REST = 0.1  # of ln posterior, gained by a step
+AT_REST = 0.1  # of ln posterior: no step that would gain less is made
 WIDER = 1.4  # the draws than the readings allow at the mode
 OTHER_KIND = 2.0  # of ln density, gained by another kind of a part
 KINDS_PRIOR = 0.1  # share of the prior in the kinds drawn
@@ -143,7 +143,7 @@ class _Stand:
 
     def log_post(self) -> Array:
         """(levels, starts), the prior of the kinds left out."""
-        density = np.logaddexp(self.fit, self.wrong).sum(axis=-1)
+        density = or_misread(self.fit, self.wrong).sum(axis=-1)
         found: Array = density - 0.5 * (self.x**2).sum(axis=1)
         return found
 
@@ -201,7 +201,12 @@ class Climb:
         going = np.arange(len(self._starts))
         stand, stride = self._looked(going, self._x, self._relevant), np.ones(len(going))
         for n, level in enumerate(STEPS):
-            tried = stand.x[going] + stride[going, None] * self._steps(stand, going, level)
+            steps, gains = self._steps(stand, going, level)
+            if LEVELS[level] == 1.0:
+                going, steps = going[gains > AT_REST], steps[gains > AT_REST]
+            if not len(going):
+                break
+            tried = stand.x[going] + stride[going, None] * steps
             moved = self._relevant[going]
             if n != EVERY_DIAL:
                 moved = moved & (np.abs(stand.slope[going]).max(axis=1) > LEAST_SLOPE)
@@ -211,9 +216,7 @@ class Climb:
             stand.replace(going[better], new, better, moved[better])
             stride[going] = np.where(better, np.minimum(1.0, 2 * stride[going]), SHORTER * stride[going])
             if LEVELS[level] == 1.0:
-                going = going[np.where(better, gained > AT_REST, stride[going] > SHORTEST)]
-            if not len(going):
-                break
+                going = going[better | (stride[going] > SHORTEST)]
         self._x = stand.x
         slopes = stand.slope * np.sqrt(stand.sure()[-1])[..., None]
         kinds, log_kinds, better = self._kinds()
@@ -256,14 +259,14 @@ class Climb:
             stands.append((mine, _Stand(at[mine], miss[..., 0], slope, fit, scorer.log_misread, reading)))
         return _together(stands)
 
-    def _steps(self, stand: _Stand, rows: npt.NDArray[np.intp], level: int) -> Array:
-        """(rows, DIALS): to the best fit, were misses linear."""
+    def _steps(self, stand: _Stand, rows: npt.NDArray[np.intp], level: int) -> tuple[Array, Array]:
+        """(rows, DIALS): to the best fit, were misses linear; and what ln posterior would gain, (rows,)."""
         slope = stand.slope[rows]
         heavy = slope * (stand.sure()[level, rows] / LEVELS[level] ** 2)[..., None]
         matrix = np.einsum("nri,nrj->nij", slope, heavy) + np.eye(len(DIALS))
         push = (heavy * stand.miss[rows][..., None]).sum(axis=1) + stand.x[rows]
-        found: Array = np.clip(-np.linalg.solve(matrix, push[..., None])[..., 0], -MOST_STEP, MOST_STEP)
-        return found
+        found = -np.linalg.solve(matrix, push[..., None])[..., 0]
+        return np.clip(found, -MOST_STEP, MOST_STEP), -0.5 * (found * push).sum(axis=-1)
 
     def _kinds(self) -> tuple[Array, Array, list[Kind | None]]:
         """Chances of each kind, all else being as it is at the mode, (starts, CHOSEN, most kinds).

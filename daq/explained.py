@@ -12,10 +12,16 @@ import numpy.typing as npt
 from daq.circuit import NOTHING_S, Circuits
 from daq.hypotheses import Fault, Hypothesis
 from daq.knowledge import Knowledge, Spread
-from daq.short_circuits import Shorted, blow_fuses
+from daq.short_circuits import BLOWN, Shorted, blow_fuses
 from daq.unknowns import Array, Draws
 
 RETRY = 40.0  # a protected driver's mean resistance into a short, of the load's
+PLAIN_OHM = 1e-3  # of what is no switch
+NONE, ALWAYS, GAP = np.zeros((1, 1)), np.ones((1, 1)), np.full((1, 1), 1.0 / NOTHING_S)
+NEVER = np.zeros((1, 1), dtype=np.bool_)
+TIP, REFERENCE = np.full((1, 1), 0.1), np.full((1, 1), 0.01)  # ohm, of good leads
+Rows = int | npt.NDArray[np.intp]
+STATES = ("off", "on", "other")
 SHORTS = ("short to ground", "short to power", "load shorted")
 
 
@@ -44,20 +50,32 @@ class _Builder:
         self._leak = self._spread("leak_ohm", "short")
         self._fault = self._spread("fault", "fault") * self._load_ohm
         self._second = self._spread("fault", "second fault") * self._load_ohm
-        self._values: dict[str, Any] = {}
+        self._values: dict[str, npt.NDArray[Any]] = {}
+        self._owned: set[str] = set()
 
     def built(self) -> Circuits:
         self._healthy()
         self._switches()
         self._drivers()
-        for row, hypothesis in enumerate(self._chosen):
-            self._condition(row, hypothesis)
-            self._put(row, hypothesis.fault, self._fault)
+        for hypothesis, rows in self._rows_of_each():
+            self._condition(rows, hypothesis)
+            self._put(rows, hypothesis.side, hypothesis.fault, self._fault)
             if hypothesis.second is not None:
-                self._put(row, hypothesis.second, self._second)
+                self._put(rows, hypothesis.side, hypothesis.second, self._second)
+        shorted = np.flatnonzero([h.fault.fault in SHORTS and not h.fault.leaking for h in self._chosen])
+        for name in BLOWN if len(shorted) else ():
+            self._own(name)
         made = Circuits(**{name: self._values[name] for name in _circuit_fields()})
-        self._blow_fuses(made)
+        if len(shorted):
+            self._blow_fuses(made, shorted)
         return made
+
+    def _rows_of_each(self) -> list[tuple[Hypothesis, Rows]]:
+        """Every explanation once, with its row, or all of them where it comes more than once."""
+        found: dict[Hypothesis, list[int]] = {}
+        for row, hypothesis in enumerate(self._chosen):
+            found.setdefault(hypothesis, []).append(row)
+        return [(h, rows[0] if len(rows) == 1 else np.array(rows)) for h, rows in found.items()]
 
     def _spread(self, name: str, dial: str) -> Array:
         if (name, dial) not in self._spreads:
@@ -69,9 +87,6 @@ class _Builder:
         """A healthy contact or wire: a share of the load's ohms, but for small loads none thinner is made."""
         share, thinnest = self._knowledge.spread["contact"].median, self._spread("contact_ohm", dial)
         return thinnest / (1.0 + self._knowledge.spread["contact_ohm"].median / (share * self._load_ohm))
-
-    def _full(self, values: npt.NDArray[Any] | float, kind: type = np.float64) -> npt.NDArray[Any]:
-        return np.array(np.broadcast_to(values, self._shape), dtype=kind)
 
     def _is(self, choice: str, kind: str) -> npt.NDArray[np.bool_]:
         code = list(self._knowledge.choices[choice]).index(kind)
@@ -86,95 +101,84 @@ class _Builder:
         v["emf"] = d.emf_v
         v["moved"] = np.where(self._is("source", "moved"), self._spread("source_moved", "source_moved"), 1.0)
         for name in ("fuse", "feed", "high_wire", "pin", "low_wire", "ground_wire", "ground_point"):
-            dial = "contact " + name.replace("high_", "high ").replace("low_", "low ").replace(
-                "ground_", "ground "
-            )
-            v[name] = self._full(self._contact(dial))
+            v[name] = self._contact("contact " + name.replace("_", " "))
         led, filament = self._is("load", "LED string"), self._is("load", "filament")
         self._led_v = np.where(led, np.minimum(self._spread("led_forward", "led"), 0.93) * d.emf_v, 0.0)
         self._amperes = d.emf_v / self._load_ohm
-        v["led_v"], v["led_a"] = self._full(self._led_v), self._amperes
+        v["led_v"], v["led_a"] = self._led_v, self._amperes
         series = np.where(led, self._amperes / np.maximum(d.emf_v - self._led_v, 0.1), 1.0 / self._load_ohm)
-        v["load_s"] = self._full(np.where(filament, 1e3 / self._load_ohm, series))
-        v["filament_s"] = self._full(np.where(filament, 1.0 / self._load_ohm, 0.0))
+        v["load_s"] = np.where(filament, 1e3 / self._load_ohm, series)
+        v["filament_s"] = np.where(filament, 1.0 / self._load_ohm, 0.0)
         for name in ("short_feed", "high_ground", "high_power", "low_ground", "low_power"):
-            v[name] = self._full(0.0)
-        v["neighbour_feed"], v["neighbour_ground"] = self._full(0.0), self._full(0.0)
-        v["keyed"] = self._full(self._is("key", "through"), np.bool_)
-        v["asleep"] = self._full(False, np.bool_)
-        v["tip_feed"], v["tip_ground"] = self._full(0.1), self._full(0.1)
-        v["reference"] = self._full(0.01)
-        v["duty"] = self._full(1.0)
+            v[name] = NONE
+        v["neighbour_feed"], v["neighbour_ground"] = NONE, NONE
+        v["keyed"], v["asleep"] = self._is("key", "through"), NEVER
+        v["tip_feed"], v["tip_ground"] = TIP, TIP
+        v["reference"] = REFERENCE
+        v["duty"] = ALWAYS
         v["light_led"] = self._is("test_light", "LED")
         nominal = d.emf_v / 1.055
         v["system_v"] = nominal
-        low = np.array([[h.side == "low"] for h in self._chosen])
-        v["switch_low"] = self._full(low, np.bool_)
+        v["switch_low"] = np.array([[h.side == "low"] for h in self._chosen])
         v["fuse_a"] = self._spread("fuse_a", "fuse") * 12.0 / nominal
-        v["bias_ohm"] = np.full_like(d.emf_v, self._knowledge.spread["bias_ohm"].median)
+        v["bias_ohm"] = np.full((1, 1), self._knowledge.spread["bias_ohm"].median)
 
     def _switches(self) -> None:
-        closed = self._contact("contact switch")
-        gap = 1.0 / NOTHING_S
-        off = self._open
-        v = self._values
-        for branch in ("high", "low", "cross_high", "cross_low"):
-            wire = closed if branch in ("high", "low") else gap
-            for state in ("off", "on", "other"):
-                v[f"{branch}_{state}"] = self._full(wire)
-        low, high = self._rows("low", "both ends"), self._rows("high", "both ends")
-        v["low_off"][low] = _of(off, low)
-        v["high_off"][high] = _of(off, high)
-        plain = self._rows("low", "unswitched")
-        for state in ("off", "on", "other"):
-            v[f"high_{state}"][plain] = 1e-3
-        plain = self._rows("high", "unswitched")
-        for state in ("off", "on", "other"):
-            v[f"low_{state}"][plain] = 1e-3
+        closed, off = self._contact("contact switch"), self._open
+        for branch in ("high", "low"):
+            for state in STATES:
+                self._values[f"{branch}_{state}"] = closed
+                self._values[f"cross_{branch}_{state}"] = GAP
+        self._set("low_off", self._rows("low", "both ends"), off)
+        self._set("high_off", self._rows("high", "both ends"), off)
+        for state in STATES:
+            self._set(f"high_{state}", self._rows("low", "unswitched"), PLAIN_OHM)
+            self._set(f"low_{state}", self._rows("high", "unswitched"), PLAIN_OHM)
         bridges = self._rows("reversing")
         to_ground, to_source = self._is("bridge_rest", "ground"), self._is("bridge_rest", "source")
-        v["high_off"][bridges] = v["cross_high_off"][bridges] = _of(np.where(to_source, closed, off), bridges)
-        v["low_off"][bridges] = v["cross_low_off"][bridges] = _of(np.where(to_ground, closed, off), bridges)
-        v["cross_high_on"][bridges] = v["cross_low_on"][bridges] = _of(off, bridges)
-        v["high_other"][bridges] = v["low_other"][bridges] = _of(off, bridges)
-        v["cross_high_other"][bridges] = v["cross_low_other"][bridges] = _of(closed, bridges)
+        for name in ("high_off", "cross_high_off"):
+            self._set(name, bridges, np.where(to_source, closed, off))
+        for name in ("low_off", "cross_low_off"):
+            self._set(name, bridges, np.where(to_ground, closed, off))
+        for name in ("cross_high_on", "cross_low_on", "high_other", "low_other"):
+            self._set(name, bridges, off)
+        for name in ("cross_high_other", "cross_low_other"):
+            self._set(name, bridges, closed)
 
     def _drivers(self) -> None:
         """Electronic drivers: what they let through while off, and what some hold when on."""
         v = self._values
         electronic = ~self._is("switch", "contact")
         current = 1.0 / self._spread("test_current_ohm", "test_current")
-        low, high = self._rows("low", "both ends"), self._rows("high", "both ends")
-        for name in ("up", "down", "logic"):
-            some = np.where(electronic & self._is("test_current", name), current, 0.0)
-            v[f"high_{name}"], v[f"low_{name}"] = self._full(0.0), self._full(0.0)
-            v[f"high_{name}"][high] = _of(some, high)
-            v[f"low_{name}"][low] = _of(some, low)
         saturated = self._is("switch", "saturated")
         v["saturation_v"] = np.where(saturated, self._spread("saturation_v", "saturation"), 0.0)
         v["saturation_a"] = self._amperes
-        v["high_saturated"], v["low_saturated"] = self._full(False, np.bool_), self._full(False, np.bool_)
-        v["high_saturated"][high] = _of(saturated, high)
-        v["low_saturated"][low] = _of(saturated, low)
+        for branch in ("high", "low"):
+            mine = self._rows(branch, "both ends")
+            for name in ("up", "down", "logic"):
+                v[f"{branch}_{name}"] = NONE
+                some = electronic & self._is("test_current", name)
+                self._set(f"{branch}_{name}", mine, np.where(some, current, 0.0))
+            v[f"{branch}_saturated"] = NEVER
+            self._set(f"{branch}_saturated", mine, saturated)
 
-    def _condition(self, row: int, h: Hypothesis) -> None:
-        v = self._values
+    def _condition(self, rows: Rows, h: Hypothesis) -> None:
         if h.condition == "asleep":
-            v["keyed"][row] = v["asleep"][row] = True
+            self._set("keyed", rows, True)
+            self._set("asleep", rows, True)
         elif h.condition == "averaged":
             low, high = self._knowledge.duty
-            v["duty"][row] = _of(low + (high - low) * _share(self._draws.dials["duty"]), row)
+            self._set("duty", rows, low + (high - low) * _share(self._draws.dials["duty"]))
         elif h.condition == "stepped":
             step = self._spread("step", "step") * self._load_ohm
-            branch = "low" if h.side == "low" else "high"
-            v[f"{branch}_on"][row] += _of(step, row)
+            self._add("low_on" if h.side == "low" else "high_on", rows, step)
             if h.side == "reversing":
-                v["cross_high_other"][row] += _of(step, row)
+                self._add("cross_high_other", rows, step)
         elif h.condition == "shared feed":
-            v["neighbour_feed"][row] = _of(self._neighbour(), row)
+            self._set("neighbour_feed", rows, self._neighbour())
         elif h.condition == "shared ground":
-            v["neighbour_ground"][row] = _of(self._neighbour(), row)
-            v["ground_point"][row] = _of(self._spread("shared_contact_ohm", "shared_contact"), row)
+            self._set("neighbour_ground", rows, self._neighbour())
+            self._set("ground_point", rows, self._spread("shared_contact_ohm", "shared_contact"))
 
     def _neighbour(self) -> Array:
         """Its conductance, S."""
@@ -182,118 +186,131 @@ class _Builder:
         found: Array = np.where(self._is("neighbour", "lit"), lit, 0.0) * (13.0 / self._draws.emf_v)
         return found
 
-    def _put(self, row: int, fault: Fault, bad: Array) -> None:
+    def _put(self, rows: Rows, side: str, fault: Fault, bad: Array) -> None:
         kind = fault.fault
         if kind == "open":
-            self._series(row, fault, self._open, replace=True)
+            self._series(rows, side, fault, self._open, replace=True)
         elif kind == "high resistance":
-            self._series(row, fault, bad, replace=False)
+            self._series(rows, side, fault, bad, replace=False)
         elif kind == "stuck on" or kind == "stuck off":
-            self._stuck(row, fault)
+            self._stuck(rows, side, fault)
         elif fault.leaking:
-            self._leaking(row, fault)
+            self._leaking(rows, side, fault)
         elif kind in SHORTS:
-            self._shorted(row, fault)
+            self._shorted(rows, side, fault)
         elif kind == "lost":
             name = "reference" if fault.place == "reference lead" else f"tip_{fault.pin}"
-            self._values[name][row] = 1.0 / NOTHING_S
+            self._set(name, rows, 1.0 / NOTHING_S)
 
-    def _series(self, row: int, fault: Fault, ohm: Array, replace: bool) -> None:
-        for name in self._branches(row, fault):
+    def _series(self, rows: Rows, side: str, fault: Fault, ohm: Array, replace: bool) -> None:
+        for name in _branches(side, fault):
             if name == "load":
-                self._values["load_s"][row] = _of(1.0 / ohm, row)
+                self._set("load_s", rows, 1.0 / ohm)
             elif replace:
-                self._values[name][row] = _of(ohm, row)
+                self._set(name, rows, ohm)
             else:
-                self._values[name][row] += _of(ohm, row)
+                self._add(name, rows, ohm)
         saturated = {"high_on": "high_saturated", "low_on": "low_saturated"}
-        for name in self._branches(row, fault):
+        for name in _branches(side, fault):
             if name in saturated:  # a worn contact is no transistor
-                self._values[saturated[name]][row] = False
+                self._set(saturated[name], rows, False)
 
-    def _branches(self, row: int, fault: Fault) -> tuple[str, ...]:
-        """The resistances in series that a place stands for."""
-        side, place, pin = self._chosen[row].side, fault.place, fault.pin
-        high = side == "high" or pin == "feed"
-        if place == "control wire":
-            return ("high_wire",) if high else ("low_wire",)
-        if place == "switch":
-            if side == "reversing":
-                return ("high_on", "cross_low_other") if high else ("low_on", "cross_high_other")
-            return ("high_on", "high_other") if high else ("low_on", "low_other")
-        if place == "ground wire":
-            return ("low_wire",) if side in ("high", "unswitched") else ("ground_wire",)
-        names = {"fuse": "fuse", "feed wire": "feed", "connector pin": "pin", "load": "load"}
-        return (names.get(str(place), "ground_point"),)
-
-    def _stuck(self, row: int, fault: Fault) -> None:
-        v, side = self._values, self._chosen[row].side
+    def _stuck(self, rows: Rows, side: str, fault: Fault) -> None:
         high = side == "high" or fault.pin == "feed"
         if side == "reversing":
-            self._stuck_bridge(row, fault, high)
+            self._stuck_bridge(rows, fault, high)
             return
-        branch = "high" if high else "low"
-        v[f"{branch}_saturated"][row] = False
+        v, branch = self._values, "high" if high else "low"
+        self._set(f"{branch}_saturated", rows, False)
         if fault.fault == "stuck on":
-            v[f"{branch}_off"][row] = v[f"{branch}_on"][row]
+            self._set(f"{branch}_off", rows, v[f"{branch}_on"])
         else:
-            v[f"{branch}_on"][row] = v[f"{branch}_other"][row] = v[f"{branch}_off"][row]
+            self._set(f"{branch}_other", rows, v[f"{branch}_off"])
+            self._set(f"{branch}_on", rows, v[f"{branch}_off"])
 
-    def _stuck_bridge(self, row: int, fault: Fault, high: bool) -> None:
+    def _stuck_bridge(self, rows: Rows, fault: Fault, high: bool) -> None:
         """Stuck off: it rests whatever is asked. Stuck on: one output stays at source."""
         v = self._values
         if fault.fault == "stuck off":
             for name in ("high", "low", "cross_high", "cross_low"):
                 for state in ("on", "other"):
-                    v[f"{name}_{state}"][row] = v[f"{name}_off"][row]
+                    self._set(f"{name}_{state}", rows, v[f"{name}_off"])
             return
-        closed = v["high_on"][row].copy()
+        closed = v["high_on"].copy()
         up, down = ("high", "cross_low") if high else ("cross_high", "low")
-        for state in ("off", "on", "other"):
-            v[f"{up}_{state}"][row] = closed
-            v[f"{down}_{state}"][row] = _of(self._open, row)
+        for state in STATES:
+            self._set(f"{up}_{state}", rows, closed)
+            self._set(f"{down}_{state}", rows, self._open)
 
-    def _shorted(self, row: int, fault: Fault) -> None:
-        v, side = self._values, self._chosen[row].side
-        high = side == "high" or fault.pin == "feed"
-        short = _of(1.0 / self._short, row)
+    def _shorted(self, rows: Rows, side: str, fault: Fault) -> None:
+        high, short = side == "high" or fault.pin == "feed", 1.0 / self._short
         if fault.fault == "load shorted":
-            v["load_s"][row] = short
-            v["filament_s"][row] = 0.0
-            v["led_v"][row] = 0.0
+            self._set("load_s", rows, short)
+            self._set("filament_s", rows, 0.0)
+            self._set("led_v", rows, 0.0)
         elif fault.place == "feed wire":
-            v["short_feed"][row] = short
+            self._set("short_feed", rows, short)
         else:
             end = "ground" if fault.fault == "short to ground" else "power"
-            v[f"{'high' if high else 'low'}_{end}"][row] = short
+            self._set(f"{'high' if high else 'low'}_{end}", rows, short)
             if end == "power":
-                self._unfused(row, "cross_low" if high else "low")
+                self._unfused(rows, "cross_low" if high else "low")
 
-    def _leaking(self, row: int, fault: Fault) -> None:
+    def _leaking(self, rows: Rows, side: str, fault: Fault) -> None:
         """Past the switch while it is open, or from the control wire to a battery post."""
-        v, wire = self._values, self._chosen[row].side
-        leak = _of(1.0 / self._leak, row)
         if fault.place == "switch":
-            v[f"{wire}_off"][row] = 1.0 / (1.0 / v[f"{wire}_off"][row] + leak)
+            self._set(f"{side}_off", rows, 1.0 / (1.0 / self._values[f"{side}_off"] + 1.0 / self._leak))
         else:
-            v[f"{wire}_{'ground' if fault.fault == 'short to ground' else 'power'}"][row] = leak
+            end = "ground" if fault.fault == "short to ground" else "power"
+            self._set(f"{side}_{end}", rows, 1.0 / self._leak)
 
-    def _unfused(self, row: int, branch: str) -> None:
+    def _unfused(self, rows: Rows, branch: str) -> None:
         """No fuse ends a short to power through a switch to ground: its driver does, or it burns."""
-        for state in ("off", "on", "other"):
-            values = self._values[f"{branch}_{state}"]
-            values[row] = np.maximum(values[row], RETRY * _of(self._load_ohm, row))
+        for state in STATES:
+            name = f"{branch}_{state}"
+            self._set(name, rows, np.maximum(self._values[name], RETRY * self._load_ohm))
         if branch == "low":
-            self._values["low_saturated"][row] = False
+            self._set("low_saturated", rows, False)
 
-    def _blow_fuses(self, made: Circuits) -> None:
-        rows = np.flatnonzero([h.fault.fault in SHORTS and not h.fault.leaking for h in self._chosen])
-        if not len(rows):
-            return
+    def _set(self, name: str, rows: Rows, values: npt.NDArray[Any] | float) -> None:
+        """Of these explanations; `values` are of all."""
+        if np.size(rows):
+            self._own(name)[rows] = _of(values, rows) if isinstance(values, np.ndarray) else values
+
+    def _add(self, name: str, rows: Rows, values: Array) -> None:
+        self._own(name)[rows] += _of(values, rows)
+
+    def _own(self, name: str) -> npt.NDArray[Any]:
+        """One array for every explanation, which nothing else has: most quantities are alike in all."""
+        if name not in self._owned:
+            self._values[name] = np.array(np.broadcast_to(self._values[name], self._shape))
+            self._owned.add(name)
+        found: npt.NDArray[Any] = self._values[name]
+        return found
+
+    def _blow_fuses(self, made: Circuits, rows: npt.NDArray[np.intp]) -> None:
         sides = [self._chosen[row].side for row in rows]
         electronic = np.broadcast_to(~self._is("switch", "contact"), self._shape)[rows]
         limited = RETRY * np.broadcast_to(self._load_ohm, self._shape)[rows]
-        blow_fuses(made, Shorted(rows, sides, electronic, limited, self._full(self._open)[rows]))
+        blow_fuses(
+            made, Shorted(rows, sides, electronic, limited, np.broadcast_to(self._open, self._shape)[rows])
+        )
+
+
+def _branches(side: str, fault: Fault) -> tuple[str, ...]:
+    """The resistances in series that a place stands for."""
+    place, pin = fault.place, fault.pin
+    high = side == "high" or pin == "feed"
+    if place == "control wire":
+        return ("high_wire",) if high else ("low_wire",)
+    if place == "switch":
+        if side == "reversing":
+            return ("high_on", "cross_low_other") if high else ("low_on", "cross_high_other")
+        return ("high_on", "high_other") if high else ("low_on", "low_other")
+    if place == "ground wire":
+        return ("low_wire",) if side in ("high", "unswitched") else ("ground_wire",)
+    names = {"fuse": "fuse", "feed wire": "feed", "connector pin": "pin", "load": "load"}
+    return (names.get(str(place), "ground_point"),)
 
 
 def _of(values: npt.NDArray[Any], rows: Any) -> npt.NDArray[Any]:

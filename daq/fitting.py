@@ -213,52 +213,64 @@ class _Mixture:
         self._log_prior_kinds = np.log(np.maximum(prior_kinds(k), 1e-300))
 
     def drawn(self) -> Draws:
-        log_weight = np.zeros(self._ln_v.shape)
-        for row, mine in enumerate(self._modes):
-            log_mass = 0.5 * np.array([m.log_mass for m in mine])  # half: approximations are not relied upon
-            share = np.exp(log_mass - log_mass.max())
-            share = 0.8 * share / share.sum() + 0.2 / len(mine)
+        shares = [_shares(mine) for mine in self._modes]
+        for row, (mine, share) in enumerate(zip(self._modes, shares, strict=True)):
             self._draw(row, mine, share)
-            log_weight[row] = self._log_weight(row, mine, share)
+        log_weight = self._log_weight(np.concatenate(shares))
         dials = {name: self._x[:, n] for n, name in enumerate(DIALS)}
         choices = {name: self._kinds[:, n] for n, name in enumerate(CHOSEN)} | self._other
         return Draws(dials, choices, log_weight, np.exp(self._ln_v))
 
     def _draw(self, row: int, modes: list[Mode], share: Array) -> None:
         ends = PRIOR_SHARE + (1 - PRIOR_SHARE) * np.cumsum(share)
-        number = np.searchsorted(ends, self._which)
+        number = np.minimum(np.searchsorted(ends, self._which), len(modes) - 1)
         x, kinds = self._x[row], self._kinds[row]
         for n, mode in enumerate(modes):
-            some = np.flatnonzero((self._which >= PRIOR_SHARE) & (np.minimum(number, len(modes) - 1) == n))
+            some = np.flatnonzero((self._which >= PRIOR_SHARE) & (number == n))
             x[:, some] = mode.point.x[:, None] + mode.root @ x[:, some]
             self._ln_v[row, some] = mode.nominal_ln + self._width * x[0, some]
             ends_here = np.cumsum(mode.kinds, axis=1)[:, :-1, None]
             kinds[:, some] = (ends_here <= self._kind[:, None, some]).sum(axis=1)
 
-    def _log_weight(self, row: int, modes: list[Mode], share: Array) -> Array:
-        ln_v = self._ln_v[row]
-        prior_v = battery_density(self._k, ln_v)
+    def _log_weight(self, share: Array) -> Array:
+        """(explanations, draws): ln of the prior's density over the mixture's.
+
+        Args:
+            share: of the modes of all explanations, one after another.
+        """
+        prior_v = battery_density(self._k, self._ln_v)
         base_v = prior_v
         if self._near_v is not None:
-            z = (ln_v - self._near_v) / AIMED_SPREAD
+            z = (self._ln_v - self._near_v) / AIMED_SPREAD
             base_v = 0.5 * prior_v + 0.5 * np.exp(-0.5 * z * z) / (AIMED_SPREAD * np.sqrt(2 * np.pi))
-        at = self._x[row].copy()
-        close = [np.log(s) + self._log_ratio(row, m, at) for s, m in zip(share, modes, strict=True)]
-        log_close = np.logaddexp.reduce(close) + np.log(1 - PRIOR_SHARE)
+        first = np.cumsum([0, *(len(mine) for mine in self._modes[:-1])])
+        close = np.log(share)[:, None] + self._log_ratio()
+        log_close = np.logaddexp.reduceat(close, first, axis=0) + np.log(1 - PRIOR_SHARE)
         found: Array = np.log(prior_v + 1e-12) - np.logaddexp(np.log(PRIOR_SHARE * base_v + 1e-12), log_close)
         return found
 
-    def _log_ratio(self, row: int, mode: Mode, x: Array) -> Array:
-        """ln of a mode's density over the prior's, but for the battery, whose prior is left out (ln V).
-
-        Args:
-            x: (DIALS, draws); the first is set to the battery as this mode sees it.
-        """
-        x[0] = (self._ln_v[row] - mode.nominal_ln) / self._width
-        z = np.linalg.inv(mode.root) @ (x - mode.point.x[:, None])
-        found = -0.5 * (z * z).sum(axis=0) - np.log(np.diag(mode.root)).sum()
-        found += 0.5 * (x[1:] ** 2).sum(axis=0) - 0.5 * np.log(2 * np.pi) - np.log(self._width)
-        log_ratio = np.log(np.maximum(mode.kinds, 1e-300)) - self._log_prior_kinds
-        found += np.take_along_axis(log_ratio, self._kinds[row].astype(np.intp), axis=1).sum(axis=0)
-        log_found: Array = found
+    def _log_ratio(self) -> Array:
+        """(modes, draws): ln of each mode's density over the prior's at the draws of its explanation, but for
+        the battery, whose prior is left out (ln V)."""
+        modes = [mode for mine in self._modes for mode in mine]
+        rows = np.repeat(np.arange(len(self._modes)), [len(mine) for mine in self._modes])
+        x, root = self._x[rows], np.stack([mode.root for mode in modes])
+        x[:, 0] = (self._ln_v[rows] - np.array([[mode.nominal_ln] for mode in modes])) / self._width
+        prior = 0.5 * (x[:, 1:] ** 2).sum(axis=1)
+        x -= np.stack([mode.point.x for mode in modes])[:, :, None]
+        z = np.linalg.inv(root) @ x
+        found = prior - 0.5 * (z * z).sum(axis=1) - 0.5 * np.log(2 * np.pi) - np.log(self._width)
+        found -= np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)[:, None]
+        chances = np.stack([mode.kinds for mode in modes])
+        log_ratio = np.log(np.maximum(chances, 1e-300)) - self._log_prior_kinds
+        kinds = self._kinds[rows].astype(np.intp)
+        log_found: Array = found + np.take_along_axis(log_ratio, kinds, axis=2).sum(axis=1)
         return log_found
+
+
+def _shares(modes: Sequence[Mode]) -> Array:
+    """Of the draws about the modes of one explanation."""
+    log_mass = 0.5 * np.array([m.log_mass for m in modes])  # half: approximations are not relied upon
+    share = np.exp(log_mass - log_mass.max())
+    found: Array = 0.8 * share / share.sum() + 0.2 / len(modes)
+    return found

@@ -8,7 +8,7 @@ import numpy.typing as npt
 from daq.circuit import Circuits
 from daq.circuit_reading import Seen
 from daq.knowledge import Knowledge
-from daq.likelihood import Place, Scorer
+from daq.likelihood import Place, or_misread, scored
 from daq.readings import Reading
 from daq.unknowns import Array
 
@@ -30,7 +30,7 @@ class Scores:
     ) -> None:
         explanations, draws = made.shape
         log_prior = np.broadcast_to(log_prior, made.shape)
-        scorer = Scorer(made, readings, knowledge.reading, known)
+        scorer = scored(made, readings, knowledge.reading, known)
         self._misread = scorer.log_misread
         shape = (2, explanations, draws)
         self.widened = np.ones(shape[:2])
@@ -49,13 +49,13 @@ class Scores:
             if factor == 1.0:
                 self.plain_effective = self.effective.copy()
                 fit = scorer.log_fit(rows, self.widened)
-                self._single = np.logaddexp(fit, misread)
+                self._single = or_misread(fit, misread)
                 self.weight, self.plain_evidence = weighed(self._single.sum(axis=1) + log_prior)
         self.log_evidence = self.plain_evidence.copy()
         rows = np.flatnonzero((self.widened > 1).any(axis=0))
         if len(rows):
             fit = scorer.log_fit(rows, self.widened[:, rows])
-            self._single[:, :, rows] = np.logaddexp(fit, misread)
+            self._single[:, :, rows] = or_misread(fit, misread)
             self.weight[:, rows], self.log_evidence[:, rows] = weighed(
                 self._single[:, :, rows].sum(axis=1) + log_prior[rows]
             )

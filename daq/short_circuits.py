@@ -14,6 +14,12 @@ from daq.circuit_reading import fuse_currents
 BLOWS = 1.5  # of a fuse's rating
 BRANCHES = {"low": ("low",), "reversing": ("high", "cross_high")}  # whose driver retries; else the high one
 
+BLOWN = (  # the quantities that change
+    "fuse",
+    *(f"{branch}_{state}" for branch in ("high", "low", "cross_high") for state in ("on", "other")),
+    *("high_saturated", "low_saturated"),
+)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Shorted:
@@ -43,11 +49,17 @@ def blow_fuses(made: Circuits, short: Shorted) -> None:
     retry = electronic & (on > limit) & (off <= limit)
     blown = ((on > limit) | (off > limit)) & ~retry
     made.fuse[rows] = np.where(blown, short.open, made.fuse[rows])
-    for n, (row, side) in enumerate(zip(rows, short.sides, strict=True)):
-        for branch in BRANCHES.get(side, ("high",)):
-            for state in ("on", "other"):
-                values = getattr(made, f"{branch}_{state}")
-                live = retry[n] & (values[row] < short.limited[n])
-                values[row] = np.where(live, short.limited[n], values[row])
-        for name in ("high_saturated", "low_saturated"):
-            getattr(made, name)[row] &= ~retry[n]
+    for side in dict.fromkeys(short.sides):
+        _protect(made, side, np.array([other == side for other in short.sides]), short, retry)
+
+
+def _protect(made: Circuits, side: str, mine: Mask, short: Shorted, retry: Mask) -> None:
+    """The drivers of one side, those of explanations `mine`, limit what they carry where they `retry`."""
+    rows, limited, retry = short.rows[mine], short.limited[mine], retry[mine]
+    for branch in BRANCHES.get(side, ("high",)):
+        for state in ("on", "other"):
+            values = getattr(made, f"{branch}_{state}")  # see BLOWN
+            here = values[rows]
+            values[rows] = np.where(retry & (here < limited), limited, here)
+    for name in ("high_saturated", "low_saturated"):
+        getattr(made, name)[rows] &= ~retry

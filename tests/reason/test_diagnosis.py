@@ -13,7 +13,7 @@ from daq.explained import circuits
 from daq.hypotheses import hypotheses
 from daq.information import Array, entropy, expected_bits
 from daq.knowledge import shipped
-from daq.likelihood import Scorer, highest
+from daq.likelihood import highest, scored
 from daq.next_test import field, play_all
 from daq.readings import parse_all
 from daq.unknowns import unaimed
@@ -48,7 +48,7 @@ def by_brute_force(texts: list[str], some: Belief, batches: int, size: int = 204
     total = np.zeros(len(rows))
     for seed in range(batches):
         draws = unaimed(k, size, highest(given), seed=50 + 7 * seed)
-        scorer = Scorer(circuits(some.hypotheses, draws, k), given, k.reading)
+        scorer = scored(circuits(some.hypotheses, draws, k), given, k.reading)
         density = scorer.log_density(rows, np.ones((2, len(rows)))).sum(axis=1) + draws.log_weight
         total += np.exp(density).mean(axis=-1).sum(axis=0)
     posterior: Array = total * np.array([h.prior for h in some.hypotheses])
@@ -78,7 +78,7 @@ def test_what_was_dropped_early_was_rightly_dropped() -> None:
     """Explanations that do not survive the first draws have next to nothing by brute force either."""
     given, k, everything = parse_all(SETS[1]), shipped(), hypotheses(shipped())
     draws = unaimed(k, 2048, highest(given), seed=3)
-    scorer = Scorer(circuits(everything, draws, k), given, k.reading)
+    scorer = scored(circuits(everything, draws, k), given, k.reading)
     rows = np.arange(len(everything))
     density = scorer.log_density(rows, np.ones((2, len(rows)))).sum(axis=1) + draws.log_weight
     posterior = np.exp(density).mean(axis=-1).sum(axis=0) * np.array([h.prior for h in everything])

@@ -20,7 +20,7 @@ from daq.explained import circuits
 from daq.fitting import Fits
 from daq.hypotheses import HEALTHY, Fault, Hypothesis, hypotheses
 from daq.knowledge import shipped, with_changes
-from daq.likelihood import Scorer, highest
+from daq.likelihood import highest, scored
 from daq.points import draws_at, point_of
 from daq.readings import Reading, parse_all
 from daq.scores import Scores
@@ -139,7 +139,7 @@ def test_a_climb_ends_where_no_single_unknown_makes_it_better() -> None:
     given, k = parse_all(HEAVY), shipped()
     chosen = some("low", BAD_GROUND) + some("low", Fault("load shorted", "load"))
     first = unaimed(k, 200, highest(given), 5)
-    scorer = Scorer(circuits(chosen, first, k), given, k.reading, orders=(1,))
+    scorer = scored(circuits(chosen, first, k), given, k.reading, orders=(1,))
     fit = scorer.log_density(np.arange(len(chosen)), np.ones((1, len(chosen))))[0].sum(axis=0)
     best = enumerate(fit.argmax(axis=1))
     starts = [Start(row, 1, point_of(first, row, int(column), k)) for row, column in best]
@@ -169,7 +169,7 @@ def test_a_misfit_that_either_of_two_kinds_would_mend_is_mended_once() -> None:
     given, k = parse_all(texts), shipped()
     chosen = some("high", HEALTHY)[:1]
     first = unaimed(k, 400, highest(given), 5)
-    scorer = Scorer(circuits(chosen, first, k), given, k.reading, orders=(1,))
+    scorer = scored(circuits(chosen, first, k), given, k.reading, orders=(1,))
     fit = scorer.log_density(np.arange(1), np.ones((1, 1)))[0].sum(axis=0)[0]
     transistor = list(k.choices["switch"]).index("transistor")
     up = list(k.choices["test_current"]).index("up")
@@ -189,7 +189,7 @@ def log_posts(h: Hypothesis, mode: Mode, given: list[Reading]) -> Array:
     for n, name in enumerate(dials):
         x[2 * n + 1 : 2 * n + 3, DIALS.index(name)] += (-0.3, 0.3)
     made = circuits((h,), draws_at(x[None], mode.point.codes, k), k)
-    scorer = Scorer(made, given, k.reading, orders=(mode.order,))
+    scorer = scored(made, given, k.reading, orders=(mode.order,))
     density = scorer.log_density(np.arange(1), np.ones((1, 1)))[0].sum(axis=0)[0]
     found: Array = density - 0.5 * (x**2).sum(axis=1)
     return found
@@ -227,7 +227,7 @@ def test_weights_of_fitted_draws_are_those_of_their_density() -> None:
     chosen = some("low", BAD_GROUND)
     first = unaimed(k, count, highest(given), 5)
     rows = np.arange(len(chosen))
-    scorer = Scorer(circuits(chosen, first, k), given, k.reading)
+    scorer = scored(circuits(chosen, first, k), given, k.reading)
     log_fit = scorer.log_fit(rows, np.full((2, len(rows)), 6.0)).sum(axis=1)
     weight = np.exp(log_fit - log_fit.max())
     modes = [4] * len(chosen)
@@ -235,7 +235,7 @@ def test_weights_of_fitted_draws_are_those_of_their_density() -> None:
     share = np.exp(drawn.log_weight)
     assert share.mean(axis=1) == pytest.approx(1.0, abs=0.08)
     assert share.max() < 2.5 / PRIOR_SHARE
-    again = Scorer(circuits(chosen, drawn, k), given, k.reading)
+    again = scored(circuits(chosen, drawn, k), given, k.reading)
     fit = again.log_fit(rows, np.ones((2, len(rows)))).sum(axis=1)[0] + drawn.log_weight
     each = np.exp(fit - fit.max(axis=1, keepdims=True))
     assert (each.sum(axis=1) ** 2 / (each**2).sum(axis=1) > 100).all()  # where 4096 of the prior have 1 or 2

@@ -14,7 +14,7 @@ from daq.diagnosis import DRAWS, first_look
 from daq.explained import circuits
 from daq.hypotheses import hypotheses
 from daq.knowledge import shipped
-from daq.likelihood import Scorer
+from daq.likelihood import scored
 from daq.readings import Reading, parse_all
 from daq.reasoning import reason
 from daq.unknowns import unaimed
@@ -32,7 +32,7 @@ def plainly(given: list[Reading]) -> Circuits:
     """Every explanation with DRAWS draws from the prior, scored; no next test."""
     everything = hypotheses(shipped())
     made = circuits(everything, unaimed(shipped(), DRAWS, None), shipped())
-    Scorer(made, given, shipped().reading)
+    scored(made, given, shipped().reading)
     return made
 
 
