@@ -3,85 +3,23 @@
 A state and the explanations that are read in it are a case. Cases of the same explanations that need the same
 network (with or without bias, with or without a test light) are solved together, as one more axis: few
 circuits cost steps, whatever their number, and what is alike in all cases is worked out once. A battery does
-not feel where a meter is: its voltage is taken from a case that differs in that alone, if there is one.
+not feel where a meter is: its voltage is taken from a case that differs in that alone, if there is one. The
+few circuits whose reference lead is lost are solved again, with the instrument as it hangs then.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
-from typing import TypeVar
+from collections.abc import Sequence
+from dataclasses import fields, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from daq.circuit import LOGIC_V, NOTHING_S, Array, Circuits, Instrument, Mask, Setup
-from daq.circuit_network import Network, solve
-from daq.circuit_parts import JOINED_S, Element, Filament, Junction, Load
+from daq.circuit import Array, Circuits, Instrument, Mask, Setup
+from daq.circuit_case import Case, Seen
+from daq.circuit_stack import Stack
 
-T = TypeVar("T", bound=np.generic)
-
-BIAS_V = 5.0
-WHISPER_OHM = 1e6
-BIAS_DIODE = (2.5e-9, 1.75 * 0.025865)  # a small signal diode: 0.6 V at 1 mA
-PLACE_NODES = {"source": "post", "fuse": "fuse", "ground-point": "G"}
-BATTERY_OHM = 0.012
-JUMPER_OHM = 0.05  # two clips, a metre of wire and its fuse
-SUBSTITUTE_W = 5.0
-LIGHT_W = 3.0
-LIGHT_LED_V = 2.0  # a red or yellow LED at 10 mA
-LIGHT_LED_A = 0.010
-TIPS = ("tip 1", "tip 2")
-EVERYWHERE = np.ones((1, 1), dtype=np.bool_)
-
-
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """What is shown, (explanations, draws): volts at feed pin and ground pin, volts at the place, the light's
-    share of full."""
-
-    feed: Array
-    ground: Array
-    place: Array
-    light: Array
-
-    def chosen(self, rows: npt.NDArray[np.intp]) -> Seen:
-        """The explanations `rows` alone."""
-        return Seen(self.feed[rows], self.ground[rows], self.place[rows], self.light[rows])
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Case:
-    """The explanations `rows` of some circuits, read in this setup; where they are `turned`, (rows,), in the
-    other one, which differs in pins alone."""
-
-    setup: Setup
-    instrument: Instrument
-    rows: npt.NDArray[np.intp]
-    other: Setup | None = None
-    turned: Mask | None = None
-
-    def told(self, of: Callable[[Setup], bool]) -> bool | Mask:
-        """What is so of the setup: of all rows, or (rows,) of each."""
-        mine = of(self.setup)
-        if self.other is None or self.turned is None or of(self.other) == mine:
-            return mine
-        return ~self.turned if mine else self.turned
-
-    def at_rest(self, places: npt.NDArray[np.intp]) -> Case:
-        """The same with the control off, for some of the rows."""
-        other = None if self.other is None else replace(self.other, control="off")
-        turned = None if self.turned is None else self.turned[places]
-        return Case(replace(self.setup, control="off"), self.instrument, self.rows[places], other, turned)
-
-    @property
-    def key(self) -> tuple[Setup, Setup | None, Instrument, bytes]:
-        return self.setup, self.other, self.instrument, self.rows.tobytes()
-
-    @property
-    def form(self) -> tuple[bool, bool, bytes]:
-        """Cases of the same form are solved together."""
-        return self.setup.bias != (None, None), self.setup.light is not None, self.rows.tobytes()
+LOST_OHM = 1.0  # from there on a reference lead does not hold the instrument's zero
 
 
 def readings(circuits: Circuits, setup: Setup, instrument: Instrument) -> Seen:
@@ -120,19 +58,35 @@ def all_readings(circuits: Circuits, cases: Sequence[Case]) -> list[Seen]:
 def fuse_currents(circuits: Circuits, setups: Sequence[Setup]) -> list[Array]:
     """Current through the fuse, A, in each setup, with nothing connected to the pins but the harness."""
     everything = np.arange(circuits.shape[0])
-    stack = _Stack(circuits, [Case(setup, Instrument(1e12), everything) for setup in setups])
+    stack = Stack(circuits, [Case(setup, Instrument(1e12), everything) for setup in setups])
     volts = stack.volts(("post", "fuse"))
     amperes = (volts["post"] - volts["fuse"]) / stack.of(circuits.fuse)
     return list(amperes)
 
 
 def _together(circuits: Circuits, cases: list[Case]) -> list[Seen]:
+    seen = _solved(circuits, cases)
+    lost = np.any(circuits.reference > LOST_OHM, axis=1)
+    if not lost.any():
+        return seen
+    lost = np.broadcast_to(lost, circuits.shape[:1])
+    numbers = [n for n, case in enumerate(cases) if lost[case.rows].any()]
+    places = [np.flatnonzero(lost[cases[n].rows]) for n in numbers]
+    hanging = [cases[n].some(some) for n, some in zip(numbers, places, strict=True)]
+    for n, some, shown in zip(numbers, places, _solved(circuits, hanging, grounded=False), strict=True):
+        for field in fields(Seen):
+            getattr(seen[n], field.name)[some] = getattr(shown, field.name)
+    return seen
+
+
+def _solved(circuits: Circuits, cases: list[Case], grounded: bool = True) -> list[Seen]:
+    """What is read in each case; `grounded`: where the reference lead is good."""
     found: dict[int, Seen] = {}
-    hosts = _hosts(cases)
+    hosts = _hosts(cases) if grounded else {}
     forms = [None if n in hosts else c.form for n, c in enumerate(cases)]
     for form in dict.fromkeys(f for f in forms if f is not None):
         numbers = [n for n, f in enumerate(forms) if f == form]
-        stack = _Stack(circuits, [cases[n] for n in numbers])
+        stack = Stack(circuits, [cases[n] for n in numbers], grounded)
         guests = {n: numbers.index(host) for n, host in hosts.items() if host in numbers}
         seen, batteries = stack.seen([(row, cases[n].instrument) for n, row in guests.items()])
         found.update(zip(numbers, seen, strict=True))
@@ -149,259 +103,3 @@ def _hosts(cases: Sequence[Case]) -> dict[int, int]:
         if c.setup.at == "source"
     }
     return {n: on_pins[key] for n, key in keys.items() if key in on_pins}
-
-
-class _Stack:
-    """Cases of the same form: (cases, explanations, draws), or what broadcasts to it."""
-
-    def __init__(self, circuits: Circuits, cases: Sequence[Case]) -> None:
-        self._circuits = circuits
-        self._cases = cases
-        self._rows = cases[0].rows
-        self._everything = np.array_equal(self._rows, np.arange(circuits.shape[0]))
-        self._shape = (len(cases), len(self._rows), circuits.shape[1])
-        self._network = Network()
-        self._injected: dict[str, Array] = {}
-        self._working = self._where(lambda s: s.control != "off")
-        self._plugged = self._where(lambda s: s.plugged)
-
-    def of(self, values: npt.NDArray[T]) -> npt.NDArray[T]:
-        """A circuits' quantity for the explanations of the cases."""
-        if values.shape[0] == 1 or self._everything:
-            return values
-        found: npt.NDArray[T] = values[self._rows]
-        return found
-
-    def _where(self, told: Callable[[Setup], bool]) -> Mask:
-        """(cases, explanations, 1), (cases, 1, 1), or (1, 1) where all agree."""
-        each = [c.told(told) for c in self._cases]
-        if any(isinstance(one, np.ndarray) for one in each):
-            return np.stack([np.broadcast_to(one, len(self._rows)) for one in each])[:, :, None]
-        if len(set(each)) == 1:
-            return np.full((1, 1), each[0])
-        return np.array(each)[:, None, None]
-
-    def seen(self, guests: Sequence[tuple[int, Instrument]] = ()) -> tuple[list[Seen], list[Seen]]:
-        """What each case shows; and what those show that read the battery as it is in one of these cases."""
-        places = {c.setup.at for c in self._cases} - {None}
-        lit = self._cases[0].setup.light is not None
-        wanted = [*TIPS, "M", *(PLACE_NODES[p] for p in places if p in PLACE_NODES)]
-        wanted += ["hi", "lo"] if "switch" in places else []
-        wanted += ["post", "P", "N", "bulb"] if lit else ["post"] if guests else []
-        volts = self.volts(wanted)
-        zero = volts["M"]
-        feed, ground = (volts[tip] - zero for tip in TIPS)
-        light = self._brightness(volts) if lit else np.zeros(self._shape)
-        place = self._place(volts)
-        mine = [Seen(*each) for each in zip(feed, ground, place, light, strict=True)]
-        return mine, [self._battery(volts["post"][row], meter) for row, meter in guests]
-
-    def _battery(self, post: Array, meter: Instrument) -> Seen:
-        """The meter between battery positive and the reference lead alone."""
-        none = np.zeros(self._shape[1:])
-        shown = post * (meter.input_ohm / (meter.input_ohm + self.of(self._circuits.reference)))
-        return Seen(none, none, shown, none)
-
-    def _place(self, volts: Mapping[str, Array]) -> Array:
-        place = np.zeros(self._shape)
-        for at in sorted({c.setup.at for c in self._cases if c.setup.at is not None}):
-            if at == "switch":
-                shown = np.where(self.of(self._circuits.switch_low), volts["lo"], volts["hi"])
-            else:
-                shown = volts[PLACE_NODES[at]]
-            place = np.where(self._is_at(at), shown - volts["M"], place)
-        return place
-
-    def _is_at(self, place: str) -> Mask:
-        return self._where(lambda s: s.at == place)
-
-    def volts(self, wanted: Sequence[str]) -> dict[str, Array]:
-        c, network = self._circuits, self._network
-        emf = self.of(c.emf) * np.where(self._working, self.of(c.moved), 1.0)
-        known: dict[str, Array | float] = {"neg": 0.0, "emf": emf, "5 V": LOGIC_V}
-        network.add("emf", "post", 1.0 / BATTERY_OHM)
-        network.add("post", "fuse", np.where(self._asleep(), NOTHING_S, 1.0 / self.of(c.fuse)))
-        network.add("fuse", "rail", 1.0 / self.of(c.feed))
-        self._switches()
-        network.add("hi", "P", 1.0 / self.of(c.high_wire))
-        network.add("P", "p", np.where(self._plugged, 1.0 / self.of(c.pin), NOTHING_S))
-        network.add("p", "m", self.of(c.load_s))
-        network.add("m", "n", NOTHING_S)  # the rest of the load is an element
-        network.add("n", "N", np.where(self._plugged, JOINED_S, NOTHING_S))
-        network.add("N", "lo", 1.0 / self.of(c.low_wire))
-        network.add("K", "G", 1.0 / self.of(c.ground_wire))
-        network.add("G", "neg", 1.0 / self.of(c.ground_point))
-        self._add_where_any(
-            ("rail", "neg", c.short_feed),
-            ("P", "neg", c.high_ground),
-            ("P", "post", c.high_power),
-            ("N", "neg", c.low_ground),
-            ("N", "post", c.low_power),
-        )
-        beside = self._where(lambda s: not s.neighbour_off)
-        self._add_where_any(("rail", "neg", c.neighbour_feed), ("post", "G", c.neighbour_ground), only=beside)
-        self._instrument()
-        self._jumper()
-        elements = [*self._load(), *self._saturated(), *self._bias(), *self._bulb(), *self._substitute()]
-        for node in network.nodes():
-            if node not in known:
-                network.add(node, "neg", NOTHING_S)
-        return solve(network, known, wanted, elements, self._shape, self._injected)
-
-    def _add_where_any(self, *branches: tuple[str, str, Array], only: Mask = EVERYWHERE) -> None:
-        for a, b, siemens in branches:
-            if np.any(siemens) and np.any(only):
-                self._network.add(a, b, np.where(only, self.of(siemens), 0.0))
-
-    def _asleep(self) -> Mask:
-        """The key's word, where there is one; else as it happens to be."""
-        c = self._circuits
-        off, open_ = self._where(lambda s: s.key == "off"), self._where(lambda s: s.key is None)
-        found: Mask = (off & self.of(c.keyed)) | (open_ & self.of(c.asleep))
-        return found
-
-    def _by_control(self, branch: str) -> Array:
-        """A switch branch's resistance in the position that each case has."""
-        found: Array = self.of(getattr(self._circuits, f"{branch}_off"))
-        for control in ("on", "other"):
-            here = self._is_in(control)
-            if here.any():
-                found = np.where(here, self.of(getattr(self._circuits, f"{branch}_{control}")), found)
-        return found
-
-    def _is_in(self, control: str) -> Mask:
-        return self._where(lambda s: s.control == control)
-
-    def _switches(self) -> None:
-        c, network, working = self._circuits, self._network, self._working
-        high, low = self._by_control("high"), self._by_control("low")
-        network.add("rail", "hi", np.where(self.of(c.high_saturated) & working, NOTHING_S, 1.0 / high))
-        network.add("lo", "K", np.where(self.of(c.low_saturated) & working, NOTHING_S, 1.0 / low))
-        for a, b, branch in (("rail", "lo", "cross_high"), ("hi", "K", "cross_low")):
-            network.add(a, b, 1.0 / self._by_control(branch))
-        self._add_where_any(  # a driver tests its wire while it is off
-            ("hi", "rail", c.high_up),
-            ("hi", "neg", c.high_down),
-            ("hi", "5 V", c.high_logic),
-            ("lo", "rail", c.low_up),
-            ("lo", "K", c.low_down),
-            ("lo", "5 V", c.low_logic),
-            only=~working,
-        )
-
-    def _instrument(self) -> None:
-        c, network = self._circuits, self._network
-        read = 1.0 / np.array([k.instrument.input_ohm for k in self._cases])[:, None, None]
-        read = read[0] if np.all(read == read[0]) else read
-        network.add("M", "neg", 1.0 / self.of(c.reference))
-        network.add("P", TIPS[0], 1.0 / self.of(c.tip_feed))
-        network.add("N", TIPS[1], 1.0 / self.of(c.tip_ground))
-        on_pins = self._where(lambda s: s.at is None and s.light is None)
-        for tip in TIPS:
-            network.add(tip, "M", np.where(on_pins, read, NOTHING_S))
-        for at in sorted({k.setup.at for k in self._cases if k.setup.at is not None}):
-            here = self._is_at(at)
-            if at == "switch":
-                low = self.of(c.switch_low)
-                network.add("lo", "M", np.where(here, np.where(low, read, NOTHING_S), 0.0))
-                network.add("hi", "M", np.where(here, np.where(low, NOTHING_S, read), 0.0))
-            else:
-                network.add(PLACE_NODES[at], "M", np.where(here, read, 0.0))
-
-    def _load(self) -> list[Element]:
-        """Nothing reaches it where it is unplugged; there where it is plugged in anywhere, so that circuits
-        are alike."""
-        c, here = self._circuits, np.full((1, 1), self._plugged.any())
-        led_v, filament_s = self.of(c.led_v), self.of(c.filament_s)
-        is_led, is_filament = led_v > 0, filament_s > 0
-        slope = np.where(is_led, led_v / 40.0, 1.0)  # forty e-folds from nothing to the rated current
-        led = Junction("m", "n", here, self.of(c.led_a) * np.exp(-40.0), slope)
-        hot = Filament("m", "n", here, np.where(is_filament, filament_s, 1.0), self.of(c.system_v))
-        return [Load("m", "n", here, led, hot, is_led, is_filament)]
-
-    def _saturated(self) -> list[Element]:
-        c, working = self._circuits, self._working
-        volts = self.of(c.saturation_v)
-        slope = np.where(volts > 0, volts / 28.0, 1.0)  # n = 1.3 at 0.93 V
-        current = self.of(c.saturation_a) * np.exp(-28.0)
-        return [
-            Junction("rail", "hi", self.of(c.high_saturated) & working, current, slope),
-            Junction("lo", "K", self.of(c.low_saturated) & working, current, slope),
-        ]
-
-    def _bias(self) -> list[Element]:
-        """Bias comes from the logger, whose zero is the reference lead M: a current source from there."""
-        elements: list[Element] = []
-        for n, tip in enumerate(TIPS):
-            for kind in ("up", "down", "whisper"):
-                here = self._where(lambda s: s.bias[n] == kind)  # noqa: B023
-                if not here.any():
-                    continue
-                inner = tip if kind == "whisper" else f"bias {kind} {tip}"
-                siemens = np.where(
-                    here, 1.0 / (WHISPER_OHM if kind == "whisper" else self.of(self._circuits.bias_ohm)), 0.0
-                )
-                self._network.add(inner, "M", siemens)
-                if kind != "down":
-                    self._inject(inner, BIAS_V * siemens)
-                    self._inject("M", -BIAS_V * siemens)
-                if kind != "whisper":
-                    ends = (inner, tip) if kind == "up" else (tip, inner)
-                    saturation, slope = (np.full((1, 1), value) for value in BIAS_DIODE)
-                    elements.append(Junction(*ends, here, saturation, slope))
-        return elements
-
-    def _inject(self, node: str, amperes: Array) -> None:
-        self._injected[node] = self._injected[node] + amperes if node in self._injected else amperes
-
-    def _bulb(self) -> list[Element]:
-        """The light between its post and the pin; an LED light is made for either direction."""
-        if self._cases[0].setup.light is None:
-            return []
-        is_led, system_v = self.of(self._circuits.light_led), self.of(self._circuits.system_v)
-        series = np.where(is_led, LIGHT_LED_A / (system_v - LIGHT_LED_V), JOINED_S)
-        positive = self._lit_from("positive")
-        self._network.add("post", "bulb", np.where(positive, series, 0.0))
-        self._network.add("neg", "bulb", np.where(positive, 0.0, series))
-        saturation = np.full_like(system_v, LIGHT_LED_A * np.exp(-40.0))
-        hot_s, slope = LIGHT_W / system_v**2, np.full_like(system_v, LIGHT_LED_V / 40.0)
-        bulbs: list[Element] = []
-        for pin, here in (("P", self._lit_at("feed")), ("N", ~self._lit_at("feed"))):
-            if here.any():
-                self._network.add("bulb", pin, np.where(here, NOTHING_S, 0.0))
-                led = Junction("bulb", pin, here, saturation, slope, both_ways=True)
-                filament = Filament("bulb", pin, here, hot_s, system_v)
-                bulbs.append(Load("bulb", pin, here, led, filament, is_led, ~is_led))
-        return bulbs
-
-    def _jumper(self) -> None:
-        setups = [s for k in self._cases for s in (k.setup, k.other) if s is not None]
-        for jumper in dict.fromkeys(s.jumper for s in setups if s.jumper is not None):
-            here = self._where(lambda s: s.jumper == jumper)  # noqa: B023
-            post = "post" if jumper.pole == "positive" else "neg"
-            pin = "P" if jumper.pin == "feed" else "N"
-            self._network.add(post, pin, np.where(here, 1.0 / JUMPER_OHM, 0.0))
-
-    def _substitute(self) -> list[Element]:
-        """A lamp rated for the system between the two pins, the load unplugged."""
-        here = self._where(lambda s: s.substitute)
-        if not here.any():
-            return []
-        self._network.add("P", "N", np.where(here, NOTHING_S, 0.0))
-        system_v = self.of(self._circuits.system_v)
-        return [Filament("P", "N", here, SUBSTITUTE_W / system_v**2, system_v)]
-
-    def _lit_from(self, pole: str) -> Mask:
-        return self._where(lambda s: s.light is not None and s.light.pole == pole)
-
-    def _lit_at(self, pin: str) -> Mask:
-        return self._where(lambda s: s.light is not None and s.light.pin == pin)
-
-    def _brightness(self, volts: Mapping[str, Array]) -> Array:
-        """0 dark to 1 full: a filament by its voltage, an LED by the root of its current (eyes adapt)."""
-        system_v = self.of(self._circuits.system_v)
-        post = np.where(self._lit_from("positive"), volts["post"], 0.0)
-        pin = np.where(self._lit_at("feed"), volts["P"], volts["N"])
-        filament = np.abs(post - pin) / system_v
-        led = np.sqrt(np.abs(post - volts["bulb"]) / (system_v - LIGHT_LED_V))
-        return np.where(self.of(self._circuits.light_led), led, filament)

@@ -32,7 +32,7 @@ import numpy.typing as npt
 
 from daq.aiming import aimed_singly
 from daq.circuit import Circuits
-from daq.circuit_reading import Seen
+from daq.circuit_case import Seen
 from daq.climbing import Start
 from daq.evidence_sum import LEAST_SUMMED, EvidenceSum, enough
 from daq.explained import circuits

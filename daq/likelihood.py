@@ -15,7 +15,8 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.circuit import Circuits, Instrument, Light, Setup
-from daq.circuit_reading import Case, Seen, all_readings
+from daq.circuit_case import Case, Seen
+from daq.circuit_reading import all_readings
 from daq.knowledge import Weights
 from daq.readings import WORDS, At, Lamp, Levels, Reading
 

@@ -15,7 +15,9 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.circuit import Circuits
-from daq.circuit_reading import BATTERY_OHM, JUMPER_OHM, Seen, all_readings
+from daq.circuit_case import Seen
+from daq.circuit_reading import all_readings
+from daq.circuit_stack import BATTERY_OHM, JUMPER_OHM
 from daq.diagnosis import Belief
 from daq.information import expected_bits
 from daq.likelihood import ORDERS, case, either_way, look, variance

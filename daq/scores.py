@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.circuit import Circuits
-from daq.circuit_reading import Seen
+from daq.circuit_case import Seen
 from daq.knowledge import Knowledge
 from daq.likelihood import Place, or_misread, scored
 from daq.readings import Reading

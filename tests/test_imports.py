@@ -76,6 +76,8 @@ REASONING = {
         "circuit_network",
         "circuit_parts",
         "circuit_branches",
+        "circuit_case",
+        "circuit_stack",
         "circuit_reading",
         "knowledge",
         "unknowns",

@@ -9,9 +9,10 @@ import pytest
 
 from daq import circuit_network
 from daq.circuit import Instrument, Setup
+from daq.circuit_case import Case
 from daq.circuit_network import Array, Network, solve
 from daq.circuit_parts import COLD_SHARE, THERMAL_V, Filament, Junction, Load
-from daq.circuit_reading import Case, all_readings
+from daq.circuit_reading import all_readings
 from daq.explained import circuits
 from daq.hypotheses import hypotheses
 from daq.knowledge import shipped
