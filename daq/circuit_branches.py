@@ -16,6 +16,7 @@ Array = npt.NDArray[np.float64]
 
 TOLERANCE_V = 1e-3
 MOST_ROUNDS = 80
+FEWER = 0.4  # of the circuits still going: then it pays to pick them out
 SWEEPS = 2
 # Put beside each non-linear branch and taken off its current again. Branches in series would each be a gap to
 # the other; this keeps the many-port's resistances small enough to be told apart in double precision.
@@ -58,7 +59,7 @@ def _iterated(elements: Sequence[Element], open_v: Array, ohm: Array) -> Array:
         if linear or not len(going):
             break
         across = np.stack([e.limited(t, v) for e, t, v in zip(elements, target, across, strict=True)])
-        if len(going) < 0.7 * len(left):
+        if len(going) < FEWER * len(left):
             left, across = left[going], across[:, going]
             open_v, ohm = open_v[:, going], ohm[..., going]
             elements = [taken(e, lambda values: values[going]) for e in elements]  # noqa: B023
