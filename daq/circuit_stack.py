@@ -119,7 +119,7 @@ class Stack:
             network.add("post", "rail", np.where(self._asleep(), NOTHING_S, 1.0 / (fuse + feed)))
         self._switches()
         network.add("hi", "P", 1.0 / self.of(c.high_wire))
-        load = 1.0 / (self.of(c.pin) + 1.0 / self.of(c.load_s))
+        load = 1.0 / (self.of(c.pin) + 1.0 / self.of(c.load_s) + 1.0 / JOINED_S)  # with the ground pin
         network.add("P", "m", np.where(self._plugged, load, NOTHING_S))
         network.add("m", "N", NOTHING_S)  # the rest of the load is an element
         network.add("N", "lo", 1.0 / self.of(c.low_wire))

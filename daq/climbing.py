@@ -24,7 +24,8 @@ from daq.readings import Reading
 from daq.unknowns import CHOICES, DIALS, Array, Draws
 
 LEVELS = (4.0, 2.0, 1.0)  # of the readings' deviation
-STEPS = (0, 1, 2, 2)  # which of them each step sees
+STEPS = (0, 1, 2, 2)  # which of them each step sees, and the last of them all that follow
+FULL = len(LEVELS) - 1  # the readings as they are
 STEP = 0.05  # of a dial, for slopes
 MOST_STEP = 1.5
 SHORTER, SHORTEST = 0.3, 0.05  # a step that did no good is tried again so much shorter, and no shorter than
@@ -61,11 +62,12 @@ Kind = tuple[str, int]  # of a part: a choice and its code
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Start:
-    """Where a climb of explanation `row` starts, with lead `order` on the feed pin."""
+    """Where a climb of explanation `row` starts, lead `order` on the feed pin, or goes on (`resumed`)."""
 
     row: int
     order: int
     point: Point
+    resumed: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,6 +82,7 @@ class Mode:
         log_mass: ln of the evidence that lies about it (Laplace), kinds that fit there summed.
         order: the lead on the feed pin with which it fits.
         better: another kind of a part that would fit much better there, if any.
+        rising: the climb might have gone on.
     """
 
     point: Point
@@ -89,6 +92,7 @@ class Mode:
     log_mass: float
     order: int
     better: Kind | None
+    rising: bool
 
 
 def prior_kinds(knowledge: Knowledge) -> Array:
@@ -186,6 +190,7 @@ class Climb:
         self._some = tuple(some[s.row] for s in starts)
         self._starts = starts
         self._orders = np.array([s.order for s in starts])
+        self._resumed = np.array([s.resumed for s in starts])
         self._given = given
         self._k = knowledge
         self._codes = np.stack([s.point.codes for s in starts])
@@ -196,14 +201,15 @@ class Climb:
         self._relevant = np.stack([relevant_dials(h) for h in self._some])
         self._x = np.where(self._relevant, np.stack([s.point.x for s in starts]), 0.0)
 
-    def modes(self) -> list[Mode]:
+    def modes(self, most_steps: int = len(STEPS)) -> list[Mode]:
         """One for each start, in their order."""
         going = np.arange(len(self._starts))
         stand, stride = self._looked(going, self._x, self._relevant), np.ones(len(going))
-        for n, level in enumerate(STEPS):
+        for n in range(most_steps):
+            level = np.where(self._resumed[going], FULL, STEPS[min(n, len(STEPS) - 1)])
             steps, gains = self._steps(stand, going, level)
-            if LEVELS[level] == 1.0:
-                going, steps = going[gains > AT_REST], steps[gains > AT_REST]
+            on = (level < FULL) | (gains > AT_REST)
+            going, steps, level = going[on], steps[on], level[on]
             if not len(going):
                 break
             tried = stand.x[going] + stride[going, None] * steps
@@ -211,15 +217,16 @@ class Climb:
             if n != EVERY_DIAL:
                 moved = moved & (np.abs(stand.slope[going]).max(axis=1) > LEAST_SLOPE)
             new = self._looked(going, tried, moved)
-            gained = new.log_post()[level] - stand.log_post()[level, going]
+            gained = new.log_post()[level, np.arange(len(going))] - stand.log_post()[level, going]
             better = gained > 0
             stand.replace(going[better], new, better, moved[better])
             stride[going] = np.where(better, np.minimum(1.0, 2 * stride[going]), SHORTER * stride[going])
-            if LEVELS[level] == 1.0:
-                going = going[better | (stride[going] > SHORTEST)]
+            going = going[(level < FULL) | better | (stride[going] > SHORTEST)]
+        rising = np.zeros(len(self._starts), dtype=np.bool_)
+        rising[going] = self._steps(stand, going, np.full(len(going), FULL))[1] > AT_REST
         self._x = stand.x
         slopes = stand.slope * np.sqrt(stand.sure()[-1])[..., None]
-        kinds, log_kinds, better = self._kinds()
+        kinds, log_kinds, other_kinds = self._kinds()
         root = self._roots(slopes)
         log_mass = stand.log_post()[-1] + log_kinds + self._log_system
         log_mass += np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
@@ -231,14 +238,17 @@ class Climb:
                 kinds[n],
                 float(log_mass[n]),
                 start.order,
-                better[n],
+                other_kinds[n],
+                bool(rising[n]),
             )
             for n, start in enumerate(self._starts)
         ]
 
-    def _scorers(self, rows: npt.NDArray[np.intp], draws: Draws) -> list[tuple[npt.NDArray[np.intp], Scorer]]:
+    def _scorers(
+        self, rows: npt.NDArray[np.intp], draws: Draws, fuses_as_first: bool = False
+    ) -> list[tuple[npt.NDArray[np.intp], Scorer]]:
         """Either lead order's places among `rows`, with their scorer."""
-        made = circuits(tuple(self._some[n] for n in rows), draws, self._k)
+        made = circuits(tuple(self._some[n] for n in rows), draws, self._k, fuses_as_first)
         return scorers(made, self._given, self._k.reading, self._orders[rows])
 
     def _looked(self, rows: npt.NDArray[np.intp], at: Array, moved: Mask) -> _Stand:
@@ -248,7 +258,7 @@ class Climb:
         x = np.repeat(at[:, None, :], column.max(initial=0) + 1, axis=1)
         x[n, column, dial] += STEP
         stands = []
-        for mine, scorer in self._scorers(rows, draws_at(x, self._codes[rows, None], self._k)):
+        for mine, scorer in self._scorers(rows, draws_at(x, self._codes[rows, None], self._k), True):
             miss, reading = scorer.misses()
             every, one = np.arange(len(mine)), np.ones((1, len(mine)))
             fit = np.stack([scorer.log_fit(every, level * one)[0, :, :, 0].T for level in LEVELS])
@@ -259,10 +269,12 @@ class Climb:
             stands.append((mine, _Stand(at[mine], miss[..., 0], slope, fit, scorer.log_misread, reading)))
         return _together(stands)
 
-    def _steps(self, stand: _Stand, rows: npt.NDArray[np.intp], level: int) -> tuple[Array, Array]:
+    def _steps(
+        self, stand: _Stand, rows: npt.NDArray[np.intp], level: npt.NDArray[np.intp]
+    ) -> tuple[Array, Array]:
         """(rows, DIALS): to the best fit, were misses linear; and what ln posterior would gain, (rows,)."""
         slope = stand.slope[rows]
-        heavy = slope * (stand.sure()[level, rows] / LEVELS[level] ** 2)[..., None]
+        heavy = slope * (stand.sure()[level, rows] / np.array(LEVELS)[level, None] ** 2)[..., None]
         matrix = np.einsum("nri,nrj->nij", slope, heavy) + np.eye(len(DIALS))
         push = (heavy * stand.miss[rows][..., None]).sum(axis=1) + stand.x[rows]
         found = -np.linalg.solve(matrix, push[..., None])[..., 0]

@@ -24,7 +24,7 @@ reading is called a mistake, or where hardly a draw carries what is left, everyt
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -33,10 +33,10 @@ import numpy.typing as npt
 from daq.aiming import aimed_singly
 from daq.circuit import Circuits
 from daq.circuit_case import Seen
-from daq.climbing import Start
+from daq.climbing import Mask, Start
 from daq.evidence_sum import LEAST_SUMMED, EvidenceSum, enough
-from daq.explained import circuits
-from daq.fitting import FEWER_MODES, MODES, MOST_MODES, Fits
+from daq.explained import SHORTS, circuits
+from daq.fitting import FEWER_MODES, MODES, MOST_MODES, MUCH_WORSE, RISING, Fits
 from daq.hypotheses import Hypothesis, hypotheses
 from daq.knowledge import Knowledge, shipped
 from daq.lending import AS_GOOD, Lender, Lending, Offered
@@ -44,7 +44,7 @@ from daq.likelihood import ORDERS, Place, highest
 from daq.points import point_of
 from daq.readings import Reading
 from daq.scores import LEAST_EFFECTIVE, WIDENINGS, Scores
-from daq.unknowns import SEED, Array, unaimed
+from daq.unknowns import SEED, Array, unaimed, with_soft_shorts
 
 FIRST_DRAWS = 160
 EVENED = ("load", "switch", "test_current")
@@ -53,6 +53,7 @@ LEAST_DRAWS = 160
 MOST_CIRCUITS = 10_000  # where many survive, little has been pinned down and fewer draws do
 LIKELY = 0.02  # more is looked for
 LIKELIEST = 3  # and most
+SETTLED = 2.0  # times as many draws as are enough: no fits that are no better are looked for
 MISREAD = 0.5  # a reading as probably wrong as that does not fit
 CARRIED = 0.5  # of all probability, by enough draws: less is little to go by
 HOPED, FALLEN = 0.03, 0.01  # hoped for at first, and fallen so far: the draws may have missed it
@@ -130,8 +131,11 @@ class FirstLook:
 
     def __init__(self, knowledge: Knowledge, seen_v: float | None, seed: int) -> None:
         _keep_memory()
-        self.draws = unaimed(knowledge, FIRST_DRAWS, seen_v, seed, EVENED)
-        self.circuits = circuits(hypotheses(knowledge), self.draws, knowledge)
+        everything = hypotheses(knowledge)
+        draws, log_soft = with_soft_shorts(unaimed(knowledge, FIRST_DRAWS, seen_v, seed, EVENED), seed)
+        shorted = np.array([[h.fault.fault in SHORTS] for h in everything])
+        self.draws = replace(draws, log_weight=draws.log_weight + np.where(shorted, log_soft, 0.0))
+        self.circuits = circuits(everything, self.draws, knowledge)
         self._places: dict[Place, Seen] = {}
 
     def places(self) -> dict[Place, Seen]:
@@ -187,7 +191,8 @@ class _Sampler:
         self._drawn = aimed_singly(first, scores.both[alive], k, self._count, self._seen, self._seed)
         self.circuits = circuits(self.kept, self._drawn, k)
         self.scores = Scores(self.circuits, self._given, k, self._drawn.log_weight)
-        self._sum = EvidenceSum(self.scores)
+        self._sum = EvidenceSum(self.scores, k, self._seen)
+        self._latest, self._latest_fit = self._drawn, self.scores.fitting(np.arange(len(alive)))
         self._lending = Lending(self._given, k)  # what was offered to who was left out is offered again
 
     def look_into(self) -> None:
@@ -208,20 +213,25 @@ class _Sampler:
         if carried < CARRIED or max(self.scores.misread(probability), default=0.0) > MISREAD:
             return self._not_absurd - kept
         nothing = np.full((len(ORDERS), len(others)), -np.inf)
-        return frozenset(others[offer.row] for offer in self._offers(others, nothing, LIKELY))
+        unsettled = np.zeros(nothing.shape, dtype=np.bool_)
+        return frozenset(others[offer.row] for offer in self._offers(others, nothing, unsettled, LIKELY))
 
     def refined(self, least: float, seed: int, turn: int = 0) -> bool:
         """Draw again for those above `least` that too few draws carry; False when there are none."""
         probability = self.probability
-        few = (self._sum.effective < enough(probability)) | self._sum.unsettled
-        hope = self._normalised(self._sum.against(self.scores, fairly=False))
+        few = self._sum.effective < enough(probability)
+        within = np.where(probability.max(axis=0) > LIKELY, MUCH_WORSE, RISING)
+        rising = np.array([self._fits.is_rising(*each) for each in zip(self.kept, within, strict=True)])
+        few |= rising
+        hope = np.maximum(self._normalised(self._sum.hoped(self.scores, rising)), probability)
         if not turn:  # where hardly a draw came near, the first draws, widened further, tell better
             hope = np.where(self.scores.effective < LEAST_EFFECTIVE, np.maximum(hope, self._first_hope), hope)
             few |= (self._first_hope > HOPED) & (probability < FALLEN * self._first_hope)
             hope = np.where(few, np.maximum(hope, np.minimum(self._first_hope, LIKELY)), hope)
             hope[:, self._missed] = np.maximum(hope[:, self._missed], LIKELY / 2)
         known = np.where(self._sum.effective >= LEAST_SUMMED, self._sum.log_evidence, -np.inf)
-        offers = self._offers(self.kept, known, least)
+        settled = self._sum.effective > SETTLED * enough(probability)
+        offers = self._offers(self.kept, known, settled, least)
         lent = np.zeros(len(self.kept), dtype=np.bool_)
         lent[[offer.row for offer in offers]] = True
         thin = np.flatnonzero((few & (hope > least)).any(axis=0) | lent)
@@ -236,25 +246,30 @@ class _Sampler:
         k, some = self._knowledge, tuple(self.kept[n] for n in rows)
         modes = np.where(hope > LIKELY, MODES, FEWER_MODES)
         modes[np.argsort(-hope, kind="stable")[:LIKELIEST]] = MOST_MODES
-        earlier, weight = self._drawn.chosen(rows), self.scores.fitting(rows)
+        earlier, weight = self._latest.chosen(rows), self._latest_fit[:, rows]
         where = {int(row): n for n, row in enumerate(rows)}
         offered = [Start(where[offer.row], offer.order, offer.point) for offer in offers]
-        drawn = self._fits.drawn(some, earlier, weight, self._count, seed, turn, modes.tolist(), offered)
+        drawn, mixtures = self._fits.drawn(
+            some, earlier, weight, self._count, seed, turn, modes.tolist(), offered
+        )
         made = circuits(some, drawn, k)
         scores = Scores(made, self._given, k, drawn.log_weight)
-        gained = np.array([h in self._fits.gained for h in some])
-        newer = self._sum.add(rows, scores, self._fits.most(some), gained)
+        newer = self._sum.add(rows, scores, drawn, mixtures, self._fits.most(some))
+        self._latest = self._latest.replaced(rows, drawn, self.circuits.shape)
+        self._latest_fit[:, rows] = scores.fitting(np.arange(len(rows)))
         likelier = self.probability[:, rows].argmax(axis=0)
         better = np.flatnonzero(newer[likelier, np.arange(len(rows))])
         self._drawn = self._drawn.replaced(rows[better], drawn.chosen(better), self.circuits.shape)
         self.circuits = self.circuits.replaced(rows[better], made.chosen(better))
         self.scores.replace(rows[better], scores, better)
 
-    def _offers(self, some: tuple[Hypothesis, ...], log_evidence: Array, least: float) -> list[Offered]:
+    def _offers(
+        self, some: tuple[Hypothesis, ...], log_evidence: Array, settled: Mask, least: float
+    ) -> list[Offered]:
         """What `some` would make of good fits that chance seldom meets."""
         likeliest = float((self._log_prior(self.kept) + self._sum.against(self.scores)).max())
         prior = self._log_prior(some)
-        return self._lending.offers(self._lenders(), some, prior, log_evidence, likeliest, least)
+        return self._lending.offers(self._lenders(), some, prior, log_evidence, settled, likeliest, least)
 
     def _lenders(self) -> list[Lender]:
         """Good fits of explanations that the first draws hardly met: their best ones, or their best draw."""

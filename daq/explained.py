@@ -30,9 +30,14 @@ def _circuit_fields() -> tuple[str, ...]:
     return tuple(f.name for f in fields(Circuits))
 
 
-def circuits(chosen: tuple[Hypothesis, ...], draws: Draws, knowledge: Knowledge) -> Circuits:
-    """The circuits of these explanations, one row each, with the draws as columns."""
-    return _Builder(chosen, draws, knowledge).built()
+def circuits(
+    chosen: tuple[Hypothesis, ...], draws: Draws, knowledge: Knowledge, fuses_as_first: bool = False
+) -> Circuits:
+    """The circuits of these explanations, one row each, with the draws as columns.
+
+    `fuses_as_first`: what a short does to fuse and driver is as in the first draw.
+    """
+    return _Builder(chosen, draws, knowledge).built(fuses_as_first)
 
 
 class _Builder:
@@ -53,7 +58,7 @@ class _Builder:
         self._values: dict[str, npt.NDArray[Any]] = {}
         self._owned: set[str] = set()
 
-    def built(self) -> Circuits:
+    def built(self, fuses_as_first: bool) -> Circuits:
         self._healthy()
         self._switches()
         self._drivers()
@@ -67,7 +72,7 @@ class _Builder:
             self._own(name)
         made = Circuits(**{name: self._values[name] for name in _circuit_fields()})
         if len(shorted):
-            self._blow_fuses(made, shorted)
+            self._blow_fuses(made, shorted, fuses_as_first)
         return made
 
     def _rows_of_each(self) -> list[tuple[Hypothesis, Rows]]:
@@ -288,13 +293,12 @@ class _Builder:
         found: npt.NDArray[Any] = self._values[name]
         return found
 
-    def _blow_fuses(self, made: Circuits, rows: npt.NDArray[np.intp]) -> None:
+    def _blow_fuses(self, made: Circuits, rows: npt.NDArray[np.intp], as_first: bool) -> None:
         sides = [self._chosen[row].side for row in rows]
         electronic = np.broadcast_to(~self._is("switch", "contact"), self._shape)[rows]
         limited = RETRY * np.broadcast_to(self._load_ohm, self._shape)[rows]
-        blow_fuses(
-            made, Shorted(rows, sides, electronic, limited, np.broadcast_to(self._open, self._shape)[rows])
-        )
+        opened = np.broadcast_to(self._open, self._shape)[rows]
+        blow_fuses(made, Shorted(rows, sides, electronic, limited, opened), as_first)
 
 
 def _branches(side: str, fault: Fault) -> tuple[str, ...]:

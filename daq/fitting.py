@@ -15,24 +15,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from daq.aiming import PRIOR_SHARE
-from daq.climbing import CHOSEN, SAME_DIALS, TOLD_APART, Climb, Kind, Mode, Start, hangs_on, prior_kinds
+from daq.climbing import SAME_DIALS, TOLD_APART, Climb, Kind, Mode, Start, hangs_on, relevant
 from daq.hypotheses import Hypothesis
 from daq.knowledge import Knowledge
 from daq.likelihood import ORDERS
-from daq.points import Point, battery_width, point_of
+from daq.mixture import Mixture, drawn_from, mixture
+from daq.points import point_of
 from daq.readings import Reading
-from daq.unknowns import (
-    AIMED_MEDIAN,
-    AIMED_SPREAD,
-    CHOICES,
-    DIALS,
-    Array,
-    Draws,
-    battery_density,
-    stratified_shares,
-    unaimed,
-)
+from daq.unknowns import SOFT_SHORTS, Array, Draws
 
 # ln evidence is not above that at the modes found by more: of 768 explanations that many draws carried (47
 # sets of readings from ngspice) it was above by less than 0.6 in 99 of 100, by 4 in one, half below by 0.9.
@@ -42,9 +32,13 @@ MOST_LOOKED = 60  # draws among which starts are chosen
 LEAST_START = 1e-3  # of the best
 MODES, FEWER_MODES = 4, 2  # looked for of a likely explanation, and of another
 MOST_MODES = 6  # kept of one explanation
-GAINED = 0.2  # of ln evidence, by a fit that was not known before
+FEW_STEPS, MANY_STEPS = 4, 10  # of many climbs at first, most of them done then, and of those later
+RISING = 2.5  # in ln: where the best fits within that were still rising, more is to be found
 MUCH_WORSE = 9.0  # than the best, in ln: not worth its draws
 SAME_KINDS = 0.1  # modes that differ by less are one, see SAME_DIALS
+# Dials to be tried for likely explanations: heavy and light loads, a short that blows no fuse.
+LOADS = ({"load": -3.0}, {"load": -1.5}, {"load": 1.5})
+SOFT_SHORT = {name: centre for name, (centre, _) in SOFT_SHORTS.items()}
 OTHERS = (  # kinds to be tried where no good draw has them, one after another
     *(("source", "moved"), ("load", "LED string"), ("switch", "transistor"), ("load", "filament")),
     *(("bridge_rest", "source"), ("bridge_rest", "floating"), ("neighbour", "dark")),
@@ -60,8 +54,7 @@ class Fits:
         self._k = knowledge
         self._seen_v = seen_v
         self._modes: dict[Hypothesis, list[Mode]] = {}
-        self.gained: set[Hypothesis] = set()  # found a good fit, when they were looked at last
-        self._next: dict[Hypothesis, list[tuple[int, Point]]] = {}
+        self._next: dict[Hypothesis, list[Start]] = {}
         self._looks: Counter[Hypothesis] = Counter()
         self._tried: set[tuple[object, ...]] = set()
 
@@ -75,8 +68,8 @@ class Fits:
         turn: int,
         modes: Sequence[int],
         offered: Sequence[Start] = (),
-    ) -> Draws:
-        """Draws for `some`, about their best fits.
+    ) -> tuple[Draws, list[Mixture]]:
+        """Draws for `some`, about their best fits, and where they come from.
 
         Args:
             earlier: draws, (h, draws).
@@ -94,27 +87,31 @@ class Fits:
             others = [other for other in _others(h, self._k) if all(other not in k for k in found)]
             if most < MOST_MODES and others:
                 others = [others[turn % len(others)]]
-            mine += [replace(mine[0], point=mine[0].point.otherwise(*other)) for other in others]
+            first = mine[0]
+            mine += [replace(first, point=first.point.otherwise(*other)) for other in others]
+            if most >= MODES:
+                sizes = [SOFT_SHORT] if "fuse" in relevant(h) else LOADS
+                mine += [replace(first, point=first.point.moved(to)) for to in sizes]
             starts += mine
-            starts += [Start(row, order, point) for order, point in self._next.pop(h, [])]
+            starts += [replace(start, row=row) for start in self._next.pop(h, [])]
         starts = sorted((s for s in starts if self._is_new(some[s.row], s)), key=lambda s: s.order)
-        before = {h: self._mass(h) for h in some}
         if starts:
-            reached = Climb(some, starts, self._given, self._k).modes()
+            climb = Climb(some, starts, self._given, self._k)
+            reached = climb.modes(FEW_STEPS if turn == 0 else MANY_STEPS)
             for start, mode in zip(starts, reached, strict=True):
                 self._keep(some[start.row], mode)
         self._looks.update({some[s.row] for s in starts})
-        self.gained = {h for h in some if self._mass(h) > before[h] + GAINED}
-        each = [self._modes[h] for h in some]
-        return _Mixture(each, self._k, count, self._seen_v, seed).drawn()
+        mixtures = [mixture(self._modes[h]) for h in some]
+        return drawn_from(mixtures, self._k, count, self._seen_v, seed), mixtures
 
     def found(self, h: Hypothesis) -> list[Mode]:
         """Its best fits so far, best first."""
         return self._modes.get(h, [])
 
-    def _mass(self, h: Hypothesis) -> float:
-        """ln of the evidence that lies about its best fits, in either lead order."""
-        return float(np.logaddexp.reduce([m.log_mass for m in self.found(h)])) if self.found(h) else -np.inf
+    def is_rising(self, h: Hypothesis, within: float) -> bool:
+        """Whether climbs to its fits, those `within` so much of the best, were not at the top."""
+        found = self.found(h)
+        return any(m.rising and m.log_mass > found[0].log_mass - within for m in found)
 
     def most(self, some: Sequence[Hypothesis]) -> Array:
         """(orders, explanations): ln evidence that is not exceeded; infinite where no mode was looked for."""
@@ -154,19 +151,31 @@ class Fits:
         return True
 
     def _keep(self, h: Hypothesis, mode: Mode) -> None:
-        """Unless it was found before; the best are kept. Where another kind of a part would fit much better,
-        it is looked for from there next time, and the mode itself counts only while there is no other."""
+        """Unless one as good was found there before; the best are kept.
+
+        Where the climb might have gone on, it does so next time. Where another kind of a part would fit much
+        better, it is looked for from there next time; the mode itself counts only while there is no other.
+        """
         mine = self._modes.setdefault(h, [])
-        if any(_same(mode, other) for other in mine):
+        if any(_same(mode, other) and _goodness(other) >= _goodness(mode) for other in mine):
             return
+        mine[:] = [other for other in mine if not _same(mode, other)]
+        if mode.rising:
+            self._next.setdefault(h, []).append(Start(0, mode.order, mode.point, resumed=True))
         if mode.better is not None:
-            self._next.setdefault(h, []).append((mode.order, mode.point.otherwise(*mode.better)))
+            other = mode.point.otherwise(*mode.better)
+            self._next.setdefault(h, []).append(Start(0, mode.order, other))
             if any(m.better is None and m.order == mode.order for m in mine):
                 return
         mine.append(mode)
-        mine.sort(key=lambda m: (m.better is not None, -m.log_mass))
+        mine.sort(key=_goodness, reverse=True)
         best = {m.order: m for m in reversed(mine)}
         mine[:] = [m for m in mine[:MOST_MODES] if _is_worth_draws(m, best[m.order])]
+
+
+def _goodness(mode: Mode) -> tuple[bool, float]:
+    """What other modes are found by goes first, however much they seem to hold."""
+    return mode.better is None, mode.log_mass
 
 
 def _is_worth_draws(mode: Mode, best: Mode) -> bool:
@@ -188,89 +197,3 @@ def _others(h: Hypothesis, k: Knowledge) -> list[Kind]:
         for name, kind in OTHERS
         if name in hangs_on(h) and k.choices[name][kind] > 0
     ]
-
-
-class _Mixture:
-    """Draws from the prior and about modes, those of each explanation, with their weights."""
-
-    def __init__(
-        self, modes: Sequence[list[Mode]], k: Knowledge, count: int, seen_v: float | None, seed: int
-    ) -> None:
-        self._modes = modes
-        self._k = k
-        self._width = battery_width(k)
-        base = unaimed(k, count, seen_v, seed + 31)
-        self._near_v = None if seen_v is None else float(np.log(seen_v * AIMED_MEDIAN))
-        each = (len(modes), count)
-        self._x = np.repeat(np.stack([base.dials[name][0] for name in DIALS])[None], len(modes), axis=0)
-        self._kinds = np.repeat(
-            np.stack([base.choices[name][0] for name in CHOSEN])[None], len(modes), axis=0
-        )
-        self._other = {name: np.broadcast_to(base.choices[name], each) for name in set(CHOICES) - set(CHOSEN)}
-        self._ln_v = np.array(np.broadcast_to(np.log(base.emf_v), each))
-        self._which = stratified_shares(count, 1, seed + 37)[0]
-        self._kind = stratified_shares(count, len(CHOSEN), seed + 53)
-        self._log_prior_kinds = np.log(np.maximum(prior_kinds(k), 1e-300))
-
-    def drawn(self) -> Draws:
-        shares = [_shares(mine) for mine in self._modes]
-        for row, (mine, share) in enumerate(zip(self._modes, shares, strict=True)):
-            self._draw(row, mine, share)
-        log_weight = self._log_weight(np.concatenate(shares))
-        dials = {name: self._x[:, n] for n, name in enumerate(DIALS)}
-        choices = {name: self._kinds[:, n] for n, name in enumerate(CHOSEN)} | self._other
-        return Draws(dials, choices, log_weight, np.exp(self._ln_v))
-
-    def _draw(self, row: int, modes: list[Mode], share: Array) -> None:
-        ends = PRIOR_SHARE + (1 - PRIOR_SHARE) * np.cumsum(share)
-        number = np.minimum(np.searchsorted(ends, self._which), len(modes) - 1)
-        x, kinds = self._x[row], self._kinds[row]
-        for n, mode in enumerate(modes):
-            some = np.flatnonzero((self._which >= PRIOR_SHARE) & (number == n))
-            x[:, some] = mode.point.x[:, None] + mode.root @ x[:, some]
-            self._ln_v[row, some] = mode.nominal_ln + self._width * x[0, some]
-            ends_here = np.cumsum(mode.kinds, axis=1)[:, :-1, None]
-            kinds[:, some] = (ends_here <= self._kind[:, None, some]).sum(axis=1)
-
-    def _log_weight(self, share: Array) -> Array:
-        """(explanations, draws): ln of the prior's density over the mixture's.
-
-        Args:
-            share: of the modes of all explanations, one after another.
-        """
-        prior_v = battery_density(self._k, self._ln_v)
-        base_v = prior_v
-        if self._near_v is not None:
-            z = (self._ln_v - self._near_v) / AIMED_SPREAD
-            base_v = 0.5 * prior_v + 0.5 * np.exp(-0.5 * z * z) / (AIMED_SPREAD * np.sqrt(2 * np.pi))
-        first = np.cumsum([0, *(len(mine) for mine in self._modes[:-1])])
-        close = np.log(share)[:, None] + self._log_ratio()
-        log_close = np.logaddexp.reduceat(close, first, axis=0) + np.log(1 - PRIOR_SHARE)
-        found: Array = np.log(prior_v + 1e-12) - np.logaddexp(np.log(PRIOR_SHARE * base_v + 1e-12), log_close)
-        return found
-
-    def _log_ratio(self) -> Array:
-        """(modes, draws): ln of each mode's density over the prior's at the draws of its explanation, but for
-        the battery, whose prior is left out (ln V)."""
-        modes = [mode for mine in self._modes for mode in mine]
-        rows = np.repeat(np.arange(len(self._modes)), [len(mine) for mine in self._modes])
-        x, root = self._x[rows], np.stack([mode.root for mode in modes])
-        x[:, 0] = (self._ln_v[rows] - np.array([[mode.nominal_ln] for mode in modes])) / self._width
-        prior = 0.5 * (x[:, 1:] ** 2).sum(axis=1)
-        x -= np.stack([mode.point.x for mode in modes])[:, :, None]
-        z = np.linalg.inv(root) @ x
-        found = prior - 0.5 * (z * z).sum(axis=1) - 0.5 * np.log(2 * np.pi) - np.log(self._width)
-        found -= np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)[:, None]
-        chances = np.stack([mode.kinds for mode in modes])
-        log_ratio = np.log(np.maximum(chances, 1e-300)) - self._log_prior_kinds
-        kinds = self._kinds[rows].astype(np.intp)
-        log_found: Array = found + np.take_along_axis(log_ratio, kinds, axis=2).sum(axis=1)
-        return log_found
-
-
-def _shares(modes: Sequence[Mode]) -> Array:
-    """Of the draws about the modes of one explanation."""
-    log_mass = 0.5 * np.array([m.log_mass for m in modes])  # half: approximations are not relied upon
-    share = np.exp(log_mass - log_mass.max())
-    found: Array = 0.8 * share / share.sum() + 0.2 / len(modes)
-    return found

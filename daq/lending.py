@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from daq.climbing import ALWAYS, SAME_DIALS, TOLD_APART, relevant_dials
+from daq.climbing import ALWAYS, SAME_DIALS, TOLD_APART, Mask, relevant_dials
 from daq.evidence_sum import APART
 from daq.explained import circuits
 from daq.hypotheses import Hypothesis
@@ -88,6 +88,7 @@ class Lending:
         some: tuple[Hypothesis, ...],
         log_prior: Array,
         log_evidence: Array,
+        settled: Mask,
         likeliest: float,
         least: float,
     ) -> list[Offered]:
@@ -96,6 +97,7 @@ class Lending:
 
         Args:
             log_prior, log_evidence: (orders, explanations), before the readings and as far as found.
+            settled: (orders, explanations), where that is sure enough; only what is more counts there.
             likeliest: the highest sum of the two that there is.
             least: those that would not become that probable beside it are left out.
         """
@@ -113,7 +115,7 @@ class Lending:
                 [likely and bool(mine) and not any(one.is_near(lender) for one in mine) for mine in own]
             )
             more = log_evidence[o] < lender.worth - APART
-            would = (log_prior[o] + lender.worth > hoped) & (more | new)
+            would = (log_prior[o] + lender.worth > hoped) & (more | (new & ~settled[o]))
             for row in np.flatnonzero(would):
                 name = some[row], lender.hypothesis, lender.order, lender.point.name
                 if some[row] != lender.hypothesis and name not in self._asked:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,6 +34,13 @@ class Point:
         codes = self.codes.copy()
         codes[CHOICES.index(choice)] = code
         return Point(self.x, codes)
+
+    def moved(self, dials: Mapping[str, float]) -> Point:
+        """The same with some dials elsewhere."""
+        x = self.x.copy()
+        for dial, to in dials.items():
+            x[DIALS.index(dial)] = to
+        return Point(x, self.codes)
 
     @property
     def name(self) -> bytes:

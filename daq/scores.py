@@ -17,7 +17,10 @@ WIDENINGS = (1.0, 1.4, 1.9, 2.5, 3.3)
 
 
 class Scores:
-    """The readings scored on every circuit, widened where too few draws carry an explanation."""
+    """The readings scored on every circuit, widened where too few draws carry an explanation.
+
+    `plain_fit`, (orders, explanations, draws), is the ln density of all readings before any widening.
+    """
 
     def __init__(
         self,
@@ -50,7 +53,10 @@ class Scores:
                 self.plain_effective = self.effective.copy()
                 fit = scorer.log_fit(rows, self.widened)
                 self._single = or_misread(fit, misread)
-                self.weight, self.plain_evidence = weighed(self._single.sum(axis=1) + log_prior)
+                self.plain_fit = self._single.sum(
+                    axis=1
+                )  # ln density of all readings, (orders, explanations, draws)
+                self.weight, self.plain_evidence = weighed(self.plain_fit + log_prior)
         self.log_evidence = self.plain_evidence.copy()
         rows = np.flatnonzero((self.widened > 1).any(axis=0))
         if len(rows):

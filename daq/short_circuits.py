@@ -39,13 +39,18 @@ class Shorted:
     open: Array
 
 
-def blow_fuses(made: Circuits, short: Shorted) -> None:
-    """Open the fuses that blow; a driver that protects itself lets little through."""
+def blow_fuses(made: Circuits, short: Shorted, as_first: bool = False) -> None:
+    """Open the fuses that blow; a driver that protects itself lets little through.
+
+    `as_first`: as it is with the first draw of each explanation.
+    """
     rows = short.rows
-    some = made.chosen(rows)
+    some = made.drawn(rows, np.zeros((len(rows), 1), dtype=np.intp)) if as_first else made.chosen(rows)
     off, on = fuse_currents(some, [Setup(control=control, key="on") for control in ("off", "on")])
     limit = BLOWS * some.fuse_a
-    electronic = short.electronic & np.array([[side != "unswitched"] for side in short.sides])
+    electronic = short.electronic[:, : some.shape[1]] & np.array(
+        [[side != "unswitched"] for side in short.sides]
+    )
     retry = electronic & (on > limit) & (off <= limit)
     blown = ((on > limit) | (off > limit)) & ~retry
     made.fuse[rows] = np.where(blown, short.open, made.fuse[rows])

@@ -9,7 +9,7 @@ and come from a fixed seed: the same readings give the same answer.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from statistics import NormalDist
 from typing import TypeVar
@@ -62,6 +62,7 @@ CHOICES = (
     "test_light",
 )
 SYSTEM_V = {"6 V": 6.0, "12 V": 12.0, "24 V": 24.0}
+SOFT_SHORTS = {"short": (1.8, 0.7), "fuse": (1.3, 0.7)}  # dials: where, and how far about
 AIMED_SPREAD = 0.012
 AIMED_MEDIAN = 1.004
 
@@ -158,6 +159,24 @@ def unaimed(
     near = np.array([[np.log(seen_v * AIMED_MEDIAN)]]), np.array([[AIMED_SPREAD]])
     emf, log_source = aimed_battery(knowledge, dials["source"], choices["system"], share[-1], near, 0.5)
     return Draws(dials, choices, log_weight + log_source, emf)
+
+
+def with_soft_shorts(draws: Draws, seed: int) -> tuple[Draws, Array]:
+    """The same draws, half of them with a short that blows no fuse: a short of some tenths of an ohm, and a
+    fuse large enough. From the prior hardly a draw has both.
+
+    Returns:
+        the draws, and what is added to their log_weight for explanations with a short, (1, draws).
+    """
+    soft = stratified_shares(draws.count, 1, seed + 3) < 0.5
+    prior, close = np.zeros((1, draws.count)), np.zeros((1, draws.count))
+    dials = dict(draws.dials)
+    for name, (centre, width) in SOFT_SHORTS.items():
+        dials[name] = np.where(soft, centre + width * dials[name], dials[name])
+        prior += np.log(_normal(dials[name]))
+        close += np.log(_normal((dials[name] - centre) / width) / width)
+    log_weight = prior - np.logaddexp(prior, close)
+    return replace(draws, dials=dials), log_weight - np.log(np.exp(log_weight).mean())
 
 
 def chosen(share: Array, weights: Array) -> Codes:

@@ -86,6 +86,7 @@ REASONING = {
         "fitting",
         "evidence_sum",
         "lending",
+        "mixture",
         "points",
         "stopping",
         "hypotheses",

@@ -99,8 +99,9 @@ def test_the_answer_does_not_hang_on_the_seed(texts: list[str]) -> None:
 
 
 def test_without_readings_the_prior_comes_back() -> None:
+    """But for what sampling does: draws are weighed where shorts that blow no fuse are drawn on purpose."""
     found = sides(diagnose([]))
-    assert found == pytest.approx(dict(shipped().sides), abs=1e-9)
+    assert found == pytest.approx(dict(shipped().sides), abs=1e-4)
 
 
 def test_repeating_a_reading_does_not_make_a_part_more_certain() -> None:

@@ -6,8 +6,6 @@ Readings are of circuits solved by ngspice (campaign.py); what was true of each 
 from __future__ import annotations
 
 from pathlib import Path
-from types import SimpleNamespace
-from typing import cast
 
 import numpy as np
 import pytest
@@ -15,7 +13,6 @@ import pytest
 from daq.aiming import PRIOR_SHARE
 from daq.climbing import Climb, Mode, Start, relevant
 from daq.diagnosis import Belief, diagnose
-from daq.evidence_sum import EvidenceSum
 from daq.explained import circuits
 from daq.fitting import Fits
 from daq.hypotheses import HEALTHY, Fault, Hypothesis, hypotheses
@@ -23,7 +20,6 @@ from daq.knowledge import shipped, with_changes
 from daq.likelihood import highest, scored
 from daq.points import draws_at, point_of
 from daq.readings import Reading, parse_all
-from daq.scores import Scores
 from daq.unknowns import DIALS, Array, unaimed
 
 # A string of LEDs behind a switch that leaks clamps what rests at the pin; a driver tests its wire.
@@ -54,7 +50,6 @@ LIT_NEIGHBOUR = [
 ]
 BAD_GROUND = Fault("high resistance", "ground wire")
 SEEDS = (1, 2)
-NOTHING_GAINED = np.zeros(1, dtype=np.bool_)
 
 
 def chance(belief: Belief, side: str, fault: Fault, order: int, *conditions: str | None) -> float:
@@ -163,6 +158,20 @@ def test_climbs_of_either_lead_order_do_not_meddle_with_each_other() -> None:
         assert mode.log_mass == pytest.approx(alone.log_mass, abs=1e-4)
 
 
+def test_a_climb_that_was_cut_short_goes_on_from_there() -> None:
+    given, k = parse_all(HEAVY), shipped()
+    chosen = some("low", BAD_GROUND)[:1]
+    first = unaimed(k, 200, highest(given), 5)
+    start = Start(0, 1, point_of(first, 0, 26, k))
+    (short,) = Climb(chosen, [start], given, k).modes(2)
+    (whole,) = Climb(chosen, [start], given, k).modes(20)
+    (later,) = Climb(chosen, [Start(0, 1, short.point, resumed=True)], given, k).modes(20)
+    assert short.rising
+    assert not whole.rising
+    assert short.log_mass < whole.log_mass - 1
+    assert later.log_mass == pytest.approx(whole.log_mass, abs=0.1)
+
+
 def test_a_misfit_that_either_of_two_kinds_would_mend_is_mended_once() -> None:
     """A driver's test current that no reading shows: it is none, or the switch no transistor."""
     texts = ["source 12.3", "in off 0 0", "in on 12.2 0", "out off 0 0", "out off bias up lead 1 4.6 0"]
@@ -195,26 +204,6 @@ def log_posts(h: Hypothesis, mode: Mode, given: list[Reading]) -> Array:
     return found
 
 
-def test_one_lucky_draw_does_not_overrule_many() -> None:
-    """65 effective draws say one thing and 1.3 seven times as much: looked at again, and hardly believed."""
-    scores = SimpleNamespace(
-        widened=np.ones((2, 1)),
-        plain_effective=np.full((2, 1), 65.0),
-        plain_evidence=np.full((2, 1), 8.0),
-        log_evidence=np.full((2, 1), 8.0),
-    )
-    together = EvidenceSum(cast(Scores, scores))
-    scores.plain_effective, scores.plain_evidence = np.full((2, 1), 1.3), np.full((2, 1), 10.0)
-    newer = together.add(np.array([0]), cast(Scores, scores), np.full((2, 1), np.inf), NOTHING_GAINED)
-    assert newer.all()
-    assert together.unsettled.all()
-    assert together.log_evidence == pytest.approx(8.0, abs=0.2)
-    scores.plain_effective = np.full((2, 1), 20.0)  # many say so: they were right to look
-    together.add(np.array([0]), cast(Scores, scores), np.full((2, 1), np.inf), NOTHING_GAINED)
-    assert not together.unsettled.any()
-    assert together.log_evidence == pytest.approx(10.0)
-
-
 def test_what_is_thinly_drawn_is_not_believed_above_its_best_fit() -> None:
     """A switch that does not close fits nothing of these: widened readings had it at a fifth."""
     belief = diagnose(parse_all(PULSED), seed=2)
@@ -231,7 +220,7 @@ def test_weights_of_fitted_draws_are_those_of_their_density() -> None:
     log_fit = scorer.log_fit(rows, np.full((2, len(rows)), 6.0)).sum(axis=1)
     weight = np.exp(log_fit - log_fit.max())
     modes = [4] * len(chosen)
-    drawn = Fits(given, k, highest(given)).drawn(chosen, first, weight, 4096, 7, 0, modes)
+    drawn, _ = Fits(given, k, highest(given)).drawn(chosen, first, weight, 4096, 7, 0, modes)
     share = np.exp(drawn.log_weight)
     assert share.mean(axis=1) == pytest.approx(1.0, abs=0.08)
     assert share.max() < 2.5 / PRIOR_SHARE

@@ -21,6 +21,12 @@ from daq.unknowns import CHOICES, DIALS
 from tests.reason.test_fitting import LIT_NEIGHBOUR, chance
 
 SEEDS = (1, 2, 3)
+OPEN = np.zeros((2, 1), dtype=np.bool_)  # nothing is settled
+# An always-on load so heavy that the battery sags under it, or a short that blows no fuse.
+ALWAYS_ON = [
+    *("source 11.7", "in on 11 0.3", "in off 11.4 0.3", "key off in off 11.2 0.3", "key off in on 11 0.3"),
+    *("key off in other 11 0.3", "key on in off 11.5 0.3"),
+]
 # LEDs, a driver that tests its wire, and a bad contact: chance meets that once in a thousand draws.
 TESTED_WIRE = ["source 12.39", "in on 12.25 3.29", "in off 12.26 11.15"]
 # Both ends switched, pulsed, read as an average, and a driver that pulls up while off.
@@ -46,6 +52,29 @@ def test_any_seed_finds_what_few_draws_meet(
     assert np.std(found, ddof=1) < 0.05, found
 
 
+def test_a_heavy_load_that_is_always_on_is_found_with_any_seed() -> None:
+    """Before, 0.02 to 0.6: it takes a load of a twentieth of an ohm, and nobody had looked there."""
+    found = [
+        chance(diagnose(parse_all(ALWAYS_ON), seed=seed), "unswitched", HEALTHY, 1, None) for seed in SEEDS
+    ]
+    assert min(found) > 0.2, found
+
+
+def test_who_is_sure_enough_is_told_of_better_fits_alone() -> None:
+    k, given = shipped(), parse_all(["in off 0 0", "in on 7.4 0"])
+    bad, stepped = (
+        one("high", Fault("high resistance", "control wire"), None),
+        one("high", HEALTHY, "stepped"),
+    )
+    x, codes = np.zeros(len(DIALS)), np.zeros(len(CHOICES), dtype=np.int8)
+    far = x.copy()
+    far[DIALS.index("load")] = 2.0
+    lenders = [Lender(stepped, 1, Point(x, codes), -5.0, -6.0), Lender(bad, 1, Point(far, codes), -5.0, -6.0)]
+    before, evidence = np.full((2, 1), -1.0), np.full((2, 1), -5.0)
+    assert Lending(given, k).offers(lenders, (bad,), before, evidence, OPEN, -6.0, 1e-3)
+    assert not Lending(given, k).offers(lenders, (bad,), before, evidence, ~OPEN, -6.0, 1e-3)
+
+
 def test_nothing_is_called_a_mistake_before_all_was_looked_at() -> None:
     """The truth was left out at first, and one of the readings said to be misread for it."""
     belief = diagnose(parse_all(LIT_LATER))
@@ -65,7 +94,7 @@ def test_a_bad_contact_is_taken_over_as_large_as_a_step() -> None:
     lender = Lender(stepped, 1, Point(x, codes), -5.0, -6.0)
     given = parse_all(["in off 0 0", f"in on {12.66 / (1 + ohms_share):.2f} 0"])
     worse = np.full((2, 1), -20.0)
-    (offer,) = Lending(given, k).offers([lender], (bad,), np.full((2, 1), -3.0), worse, -6.0, 1e-3)
+    (offer,) = Lending(given, k).offers([lender], (bad,), np.full((2, 1), -3.0), worse, OPEN, -6.0, 1e-3)
     fault = k.spread["fault"]
     share = fault.median * fault.factor ** offer.point.x[DIALS.index("fault")]
     assert share == pytest.approx(ohms_share, rel=0.02)
@@ -79,10 +108,12 @@ def test_each_fit_is_offered_once_and_only_where_it_would_be_more() -> None:
     x, codes = np.zeros(len(DIALS)), np.zeros(len(CHOICES), dtype=np.int8)
     lender = Lender(one("high", HEALTHY, "stepped"), 1, Point(x, codes), -5.0, -6.0)
     lending, before = Lending(given, k), np.full((2, 1), -3.0)
-    assert not lending.offers([lender], (bad,), before, np.full((2, 1), -5.0), -6.0, 1e-3)  # as good already
-    assert lending.offers([lender], (bad,), before, np.full((2, 1), -30.0), -6.0, 1e-3)
-    assert not lending.offers([lender], (bad,), before, np.full((2, 1), -30.0), -6.0, 1e-3)
-    assert not lending.offers([], (bad,), before, np.full((2, 1), -30.0), -6.0, 1e-3)
+    assert not lending.offers(
+        [lender], (bad,), before, np.full((2, 1), -5.0), OPEN, -6.0, 1e-3
+    )  # as good already
+    assert lending.offers([lender], (bad,), before, np.full((2, 1), -30.0), OPEN, -6.0, 1e-3)
+    assert not lending.offers([lender], (bad,), before, np.full((2, 1), -30.0), OPEN, -6.0, 1e-3)
+    assert not lending.offers([], (bad,), before, np.full((2, 1), -30.0), OPEN, -6.0, 1e-3)
 
 
 @pytest.mark.parametrize(

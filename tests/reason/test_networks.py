@@ -155,3 +155,43 @@ def test_a_case_that_is_turned_for_some_shows_what_each_shows_alone() -> None:
         alone = np.where(turned[:, None], getattr(swapped, pin), getattr(plain, pin))
         assert getattr(together, pin) == pytest.approx(alone, abs=2e-5)
     assert np.abs(plain.feed - swapped.feed).max() > 0.1
+
+
+@pytest.mark.parametrize("control", ["off", "on"])
+def test_the_battery_is_read_alike_alone_and_beside_the_pins(control: str) -> None:
+    """The leads' input resistance is nothing to a battery; with a lost reference lead nothing is read."""
+    k, meter = shipped(), Instrument()
+    made = circuits(hypotheses(k), unaimed(k, 5, 12.6, 3), k)
+    every = np.arange(made.shape[0])
+    source, pins = (Case(Setup(control=control, at=at), meter, every) for at in ("source", None))
+    (alone,) = all_readings(made, [source])
+    _, beside = all_readings(made, [pins, source])
+    assert np.abs(beside.place - alone.place).max() < 1e-4
+    lost = [h.fault.place == "reference lead" for h in hypotheses(k)]
+    assert np.abs(alone.place[lost]).max() < 0.01
+    assert alone.place[np.logical_not(lost)].min() > 8
+
+
+def test_explanations_that_come_twice_are_built_as_if_alone() -> None:
+    k = shipped()
+    shorts = [h for h in hypotheses(k) if h.fault.fault == "short to ground"][:3]
+    twice = (*shorts, *hypotheses(k)[:4], *shorts)
+    draws = unaimed(k, 7, 12.6, 3)
+    together = circuits(twice, draws, k)
+    for n, h in enumerate(twice):
+        alone = circuits((h,), draws, k)
+        for name in ("fuse", "high_on", "low_on", "load_s", "low_ground", "high_ground", "high_saturated"):
+            mine = np.broadcast_to(getattr(together, name), together.shape)[n]
+            assert np.array_equal(mine, np.broadcast_to(getattr(alone, name), alone.shape)[0]), (h, name)
+
+
+def test_fuses_as_with_the_first_draw() -> None:
+    """A small step of a dial does not blow a fuse that holds: slopes are those of the circuit as it is."""
+    k = shipped()
+    shorted = tuple(h for h in hypotheses(k) if h.fault.fault == "load shorted")
+    draws = unaimed(k, 60, 12.6, 3)
+    each, as_first = (circuits(shorted, draws, k, first) for first in (False, True))
+    blown = [made.fuse > 1e3 for made in (each, as_first)]
+    assert blown[0].any(axis=1).all()
+    assert not blown[0].all(axis=1).any()
+    assert np.array_equal(blown[1], np.broadcast_to(blown[0][:, :1], blown[0].shape))
