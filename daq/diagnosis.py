@@ -5,8 +5,9 @@ is the mean over draws of the product of the readings' densities. A first set of
 shared by all explanations, finds what survives and where each survivor's unknowns must lie. A second set is
 drawn for each survivor from a mixture of stories: the prior, and for each unknown that the readings pin
 down, the prior with that one unknown moved to where the first draws put it (aiming.py). Explanations that are
-still carried by too few draws, or that were hoped for and fell far, get further sets about their best fits
-(fitting.py; adaptive importance sampling: Cappé et al., J. Comput. Graph. Stat. 13, 2004).
+still carried by too few draws, whose best fits were still rising, or that were hoped for and fell far, get
+further sets about their best fits (fitting.py; adaptive importance sampling: Cappé et al., J. Comput. Graph.
+Stat. 13, 2004), which count together as one (evidence_sum.py).
 
 How many draws carry an explanation is counted among those that explain every reading: draws that all take one
 of them for a mistake are many, and tell nothing of those that were not met yet. What is thin is not trusted:
