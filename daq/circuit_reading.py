@@ -88,7 +88,7 @@ def _solved(circuits: Circuits, cases: list[Case], grounded: bool = True) -> lis
         numbers = [n for n, f in enumerate(forms) if f == form]
         stack = Stack(circuits, [cases[n] for n in numbers], grounded)
         guests = {n: numbers.index(host) for n, host in hosts.items() if host in numbers}
-        seen, batteries = stack.seen([(row, cases[n].instrument) for n, row in guests.items()])
+        seen, batteries = stack.seen(list(guests.values()))
         found.update(zip(numbers, seen, strict=True))
         found.update(zip(guests, batteries, strict=True))
     return [found[n] for n in range(len(cases))]

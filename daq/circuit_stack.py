@@ -13,7 +13,7 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from daq.circuit import LOGIC_V, NOTHING_S, Array, Circuits, Instrument, Mask, Setup
+from daq.circuit import LOGIC_V, NOTHING_S, Array, Circuits, Mask, Setup
 from daq.circuit_case import Case, Seen
 from daq.circuit_network import Network, solve
 from daq.circuit_parts import JOINED_S, Element, Filament, Junction, Load
@@ -67,8 +67,8 @@ class Stack:
             return np.full((1, 1), each[0])
         return np.array(each)[:, None, None]
 
-    def seen(self, guests: Sequence[tuple[int, Instrument]] = ()) -> tuple[list[Seen], list[Seen]]:
-        """What each case shows; and what those show that read the battery as it is in one of these cases."""
+    def seen(self, guests: Sequence[int] = ()) -> tuple[list[Seen], list[Seen]]:
+        """What each case shows; and what is read at the battery as it is in the cases `guests`."""
         places = {c.setup.at for c in self._cases} - {None}
         lit = self._cases[0].setup.light is not None
         wanted = ["P", "N", self._zero, *(PLACE_NODES[p] for p in places if p in PLACE_NODES)]
@@ -78,7 +78,7 @@ class Stack:
         volts = self.volts(wanted)
         light = self._brightness(volts) if lit else np.zeros(self._shape)
         mine = [Seen(*each) for each in zip(*self._pins(volts), self._place(volts), light, strict=True)]
-        return mine, [self._battery(volts["post"][row], meter) for row, meter in guests]
+        return mine, [self._battery(volts["post"][case]) for case in guests]
 
     def _pins(self, volts: Mapping[str, Array]) -> list[Array]:
         """Volts at either pin."""
@@ -88,10 +88,10 @@ class Stack:
         tips = self.of(self._circuits.tip_feed), self.of(self._circuits.tip_ground)
         return [volts[pin] * (ohm / (ohm + tip)) for pin, tip in zip(("P", "N"), tips, strict=True)]
 
-    def _battery(self, post: Array, meter: Instrument) -> Seen:
-        """The meter between battery positive and the reference lead alone."""
-        none = np.zeros(self._shape[1:])
-        return Seen(none, none, post, none)
+    def _battery(self, post: Array) -> Seen:
+        """One lead on battery positive, and none on the pins."""
+        feed, ground, light = np.zeros((3, *self._shape[1:]))
+        return Seen(feed, ground, post.copy(), light)
 
     def _place(self, volts: Mapping[str, Array]) -> Array:
         place = np.zeros(self._shape)

@@ -77,7 +77,8 @@ class Fits:
             count: of draws.
             turn: how often there were fits before; each time another kind is tried, which no draw had.
             modes: how many are looked for, of each of `some`; from where it was looked before, not again. Of
-                which MOST_MODES are looked for, all kinds are tried.
+                which MOST_MODES are looked for, all kinds are tried; of which MODES, loads and shorts of
+                other sizes.
             offered: where to look as well.
         """
         starts = list(offered)

@@ -108,7 +108,7 @@ class Explanation:
 
 
 def _fault(fault: str, place: str) -> str:
-    return place if fault == "load shorted" and place == "load" else f"{fault}, {place}"
+    return fault if fault == "load shorted" and place == "load" else f"{fault}, {place}"
 
 
 def instruction(test: Offer) -> str:

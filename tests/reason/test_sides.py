@@ -92,3 +92,16 @@ def test_ngspice_tells_a_ground_side_circuit_from_a_positive_side_one() -> None:
     high, low = (explanation(ungrounded(side).hypothesis, 2) for side in ("high", "low"))
     assert not told_apart(truth, high, given)
     assert told_apart(truth, low, given)
+
+
+@pytest.mark.parametrize(
+    ("fault", "place", "words"),
+    [
+        ("none", None, "not switched: nothing wrong"),
+        ("load shorted", "load", "not switched: load shorted"),
+        ("open", "load", "not switched: open, load"),
+        ("high resistance", "fuse", "not switched: high resistance, fuse"),
+    ],
+)
+def test_an_explanation_says_what_is_wrong(fault: str, place: str | None, words: str) -> None:
+    assert str(Explanation("unswitched", None, fault, place, None)) == words
