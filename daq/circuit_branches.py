@@ -14,7 +14,7 @@ from daq.circuit_parts import JOINED_S, Element, Joint, Load, taken
 
 Array = npt.NDArray[np.float64]
 
-TOLERANCE_V = 1e-3
+TOLERANCE_V = 1e-3  # of the last step: what is left is of its square
 MOST_ROUNDS = 80
 FEWER = 0.4  # of the circuits still going: then it pays to pick them out
 SWEEPS = 2

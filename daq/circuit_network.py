@@ -126,7 +126,7 @@ def solve(
 
     Returns:
         {node: V, array of `shape`}. Non-linear circuits are iterated until no branch voltage moves by more
-        than 10 µV.
+        than 1 mV, after which less than 20 µV are missing: Newton's steps shrink with their square.
     """
     elements = [e for e in elements if np.any(e.active)]
     volts: Volts = {node: np.asarray(v, dtype=np.float64) for node, v in known.items()}
