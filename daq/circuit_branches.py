@@ -67,7 +67,9 @@ def _iterated(elements: Sequence[Element], open_v: Array, ohm: Array) -> Array:
 
 
 def _divided(miss: Array, matrix: Array) -> Array:
-    """(1 + matrix)^-1 miss for every circuit, by Gaussian elimination.
+    """(1 + matrix)^-1 miss for every circuit, by Gaussian elimination; `matrix` is used up.
+
+    `miss` is (branches, circuits), or (branches, any, circuits) where there are more of them.
 
     No pivots are looked for: 1 + R S, with R of a passive many-port and S of slopes above zero, has leading
     minors of at least 1.
@@ -109,10 +111,13 @@ def _begin(elements: Sequence[Element], open_v: Array, ohm: Array) -> Array:
 
 def _behind(n: int, open_v: Array, ohm: Array, fixed: Array, slope: Array) -> tuple[Array, Array]:
     """(V, ohm) that branch `n` sees where the others carry `fixed` + `slope` v; BESIDE_S is taken off."""
-    others = np.arange(len(open_v)) != n
-    held = open_v - (ohm[:, others] * fixed[others]).sum(axis=1)
-    matrix = ohm * np.where(others[:, None], slope, 0.0)
-    open_n = _divided(held, matrix.copy())[n]
-    ohm_n = _divided(ohm[:, n], matrix)[n]
+    others = [other for other in range(len(open_v)) if other != n]
+    seen = np.stack([open_v, ohm[:, n]], axis=1)  # with no current in `n`, and what 1 A in it takes off
+    seen[:, 0] -= (ohm[:, others] * fixed[others]).sum(axis=1)
+    if others:
+        pulled = ohm[:, others] * slope[others]
+        across = _divided(seen[others], pulled[others])
+        seen[n] -= (pulled[n][:, None] * across).sum(axis=0)
+    open_n, ohm_n = seen[n]
     own = np.maximum(1.0 / ohm_n - BESIDE_S, 1e-9 * BESIDE_S)
     return open_n / (ohm_n * own), 1.0 / own

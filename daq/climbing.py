@@ -274,10 +274,14 @@ class Climb:
     ) -> tuple[Array, Array]:
         """(rows, DIALS): to the best fit, were misses linear; and what ln posterior would gain, (rows,)."""
         slope = stand.slope[rows]
-        heavy = slope * (stand.sure()[level, rows] / np.array(LEVELS)[level, None] ** 2)[..., None]
-        matrix = np.einsum("nri,nrj->nij", slope, heavy) + np.eye(len(DIALS))
+        sure = stand.sure()[level, rows] / np.array(LEVELS)[level, None] ** 2
+        heavy = slope * sure[..., None]
         push = (heavy * stand.miss[rows][..., None]).sum(axis=1) + stand.x[rows]
-        found = -np.linalg.solve(matrix, push[..., None])[..., 0]
+        # (1 + S'WS)^-1 = 1 - S'(1 + WSS')^-1 WS: there are fewer values than dials (Woodbury's identity).
+        across = heavy @ np.concatenate([slope.transpose(0, 2, 1), push[..., None]], axis=2)
+        values = slope.shape[1]
+        pull = np.linalg.solve(np.eye(values) + across[..., :values], across[..., values:])
+        found = (slope.transpose(0, 2, 1) @ pull)[..., 0] - push
         return np.clip(found, -MOST_STEP, MOST_STEP), -0.5 * (found * push).sum(axis=-1)
 
     def _kinds(self) -> tuple[Array, Array, list[Kind | None]]:

@@ -45,12 +45,11 @@ class _Sets:
     fit: list[Array] = field(default_factory=list)
     ratio: list[list[Array]] = field(default_factory=list)
 
-    def log_weight(self) -> Array:
-        """ln of what each draw counts, (orders, sets, draws)."""
-        ratio = np.array(self.ratio)  # (sets, mixtures, draws)
-        mean = np.logaddexp.reduce(ratio, axis=1) - np.log(len(self.mixtures))
-        found: Array = np.stack(self.fit, axis=1) - mean
-        return found
+    def wanted(self) -> list[tuple[int, Mixture, Drawn]]:
+        """What the newest mixture's ratio is not known at, and whose it is not at the newest set: set by set."""
+        *before, last = enumerate(self.drawn)
+        newest = self.mixtures[-1]
+        return [(n, newest, one) for n, one in before] + [(last[0], m, last[1]) for m in self.mixtures[:-1]]
 
 
 class EvidenceSum:
@@ -94,27 +93,33 @@ class EvidenceSum:
             mine.fit.append(scores.plain_fit[:, n])
             mine.ratio.append([])
         self._fill_ratios(sets)
+        for n, mine in enumerate(sets):
+            mine.ratio[-1].append(-draws.log_weight[n])  # known already: it was drawn from there
         better = np.empty((2, len(rows)), dtype=np.bool_)
-        for n, (row, mine) in enumerate(zip(rows, sets, strict=True)):
-            log_weight = mine.log_weight()
-            weight, evidence = weighed(log_weight.reshape(len(log_weight), -1))
-            effective = 1.0 / (weight**2).sum(axis=-1)
-            told = effective >= self._first[:, row]
-            self.log_evidence[told, row], self.effective[told, row] = evidence[told], effective[told]
-            better[:, n] = told & _goes_on(log_weight)
+        for count in {len(mine.fit) for mine in sets}:
+            some = np.flatnonzero([len(mine.fit) == count for mine in sets])
+            better[:, some] = self._weigh(rows[some], [sets[n] for n in some])
         return better
 
     def _fill_ratios(self, sets: Sequence[_Sets]) -> None:
-        """Every mixture's density at every set of its explanation, where it is not known yet."""
-        wanted = [
-            (mine.ratio[n], mixture, drawn)
-            for mine in sets
-            for n, drawn in enumerate(mine.drawn)
-            for mixture in mine.mixtures[len(mine.ratio[n]) :]
-        ]
-        found = log_ratio([m for _, m, _ in wanted], [d for *_, d in wanted], self._k, self._seen_v)
-        for (ratio, *_), one in zip(wanted, found, strict=True):
-            ratio.append(one)
+        """The new mixtures' densities at earlier sets, and earlier ones' at the new set."""
+        wanted = [(mine.ratio[n], m, drawn) for mine in sets for n, m, drawn in mine.wanted()]
+        if wanted:
+            found = log_ratio([m for _, m, _ in wanted], [d for *_, d in wanted], self._k, self._seen_v)
+            for (ratio, *_), one in zip(wanted, found, strict=True):
+                ratio.append(one)
+
+    def _weigh(self, rows: npt.NDArray[np.intp], sets: Sequence[_Sets]) -> npt.NDArray[np.bool_]:
+        """Evidence from all sets, of explanations `rows` that have as many; the same answer as `add`."""
+        ratio = np.array([mine.ratio for mine in sets])  # (rows, sets, mixtures, draws)
+        mean = np.logaddexp.reduce(ratio, axis=2) - np.log(ratio.shape[2])
+        log_weight = np.array([mine.fit for mine in sets]).transpose(2, 0, 1, 3) - mean
+        weight, evidence = weighed(log_weight.reshape(*log_weight.shape[:2], -1))
+        effective = 1.0 / (weight**2).sum(axis=-1)
+        told = effective >= self._first[:, rows]
+        self.log_evidence[:, rows] = np.where(told, evidence, self.log_evidence[:, rows])
+        self.effective[:, rows] = np.where(told, effective, self.effective[:, rows])
+        return told & _goes_on(log_weight)
 
     def hoped(self, scores: Scores, rising: npt.NDArray[np.bool_]) -> Array:
         """The same as `against`, to hope for: nothing is taken off in fairness, and where the best fits were
@@ -143,16 +148,18 @@ class EvidenceSum:
 
 
 def _goes_on(log_weight: Array) -> npt.NDArray[np.bool_]:
-    """(orders,): whether the last set tells most, or has by far the best draw.
+    """(orders, rows): whether the last set tells most, or has by far the best draw.
 
     Args:
-        log_weight: (orders, sets, draws).
+        log_weight: (orders, rows, sets, draws).
     """
-    if log_weight.shape[1] == 1:
-        return np.ones(len(log_weight), dtype=np.bool_)
-    share = np.exp(log_weight - log_weight.max(axis=(1, 2), keepdims=True))
-    effective = share.sum(axis=2) ** 2 / (share**2).sum(axis=2)
-    told = share.sum(axis=2) * np.minimum(effective, LEAST_EFFECTIVE)
-    best: npt.NDArray[np.bool_] = told.argmax(axis=1) == log_weight.shape[1] - 1
-    lucky: npt.NDArray[np.bool_] = log_weight[:, -1].max(axis=1) > log_weight[:, :-1].max(axis=(1, 2)) + APART
+    if log_weight.shape[2] == 1:
+        return np.ones(log_weight.shape[:2], dtype=np.bool_)
+    share = np.exp(log_weight - log_weight.max(axis=(2, 3), keepdims=True))
+    effective = share.sum(axis=3) ** 2 / (share**2).sum(axis=3)
+    told = share.sum(axis=3) * np.minimum(effective, LEAST_EFFECTIVE)
+    last = log_weight.shape[2] - 1
+    best: npt.NDArray[np.bool_] = told.argmax(axis=2) == last
+    most = log_weight.max(axis=3)
+    lucky: npt.NDArray[np.bool_] = most[..., last] > most[..., :last].max(axis=2) + APART
     return best | lucky

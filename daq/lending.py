@@ -132,7 +132,7 @@ class Lending:
         k = self._k
         own = [(one.hypothesis, one) for one in lent]
         pairs = [*own, *((some[row], lender) for row, lender in asked)]
-        x = np.stack([_sizes(h, lender, k) for h, lender in pairs])
+        x = _sizes(pairs, k)
         codes = np.stack([lender.point.codes for _, lender in pairs])
         made = circuits(tuple(h for h, _ in pairs), draws_at(x, codes[:, None], k), k)
         post = -0.5 * (x**2).sum(axis=-1)
@@ -162,25 +162,29 @@ def _few_and_distinct(lenders: Sequence[Lender]) -> list[Lender]:
     return found
 
 
-def _sizes(h: Hypothesis, lender: Lender, k: Knowledge) -> Array:
-    """(COLUMNS, DIALS): the lender's dials as far as this explanation has them, its own in other sizes."""
-    mine, theirs = relevant_dials(h), relevant_dials(lender.hypothesis)
-    x = np.repeat(np.where(mine & theirs, lender.point.x, 0.0)[None], COLUMNS, axis=0)
+def _sizes(pairs: Sequence[tuple[Hypothesis, Lender]], k: Knowledge) -> Array:
+    """(pairs, COLUMNS, DIALS): the lender's dials as far as the explanation has them, its own in other sizes."""
+    mine = np.stack([relevant_dials(h) for h, _ in pairs])
+    theirs = np.stack([relevant_dials(lender.hypothesis) for _, lender in pairs])
+    at = np.stack([lender.point.x for _, lender in pairs])
+    x = np.repeat(np.where(mine & theirs, at, 0.0)[:, None], COLUMNS, axis=1)
     for n, one in enumerate(OF_LOAD, 1):
-        if theirs[one]:
-            for other in OF_LOAD:
-                if mine[other]:
-                    x[n, other] = _as_large(one, lender.point.x[one], other, k)
-    own = [dial for dial in OWN if mine[dial] and (dial in OF_LOAD or not theirs[dial])]
-    x[-len(SIZES) :, own] = np.array(SIZES)[:, None]
+        for other in OF_LOAD:
+            both = theirs[:, one] & mine[:, other]
+            x[both, n, other] = _as_large(one, at[both, one], other, k)
+    for dial in OWN:
+        own = mine[:, dial] if dial in OF_LOAD else mine[:, dial] & ~theirs[:, dial]
+        x[own, -len(SIZES) :, dial] = SIZES
     return x
 
 
-def _as_large(one: int, at: float, other: int, k: Knowledge) -> float:
+def _as_large(one: int, at: Array, other: int, k: Knowledge) -> Array:
     """The dial of another share of the load's ohms that is as large as one, within what is drawn at all."""
     if one == other:
         return at
     this, that = (k.spread["step" if DIALS[dial] == "step" else "fault"] for dial in (one, other))
-    ln_share = math.log(this.median) + math.log(this.factor) * at
-    apart, width = ln_share - math.log(that.median), math.log(that.factor)
-    return min(max(apart / width, -MOST_DIAL), MOST_DIAL) if width > 0 else 0.0
+    width = math.log(that.factor)
+    if width <= 0:
+        return np.zeros_like(at)
+    apart = math.log(this.median / that.median) + math.log(this.factor) * at
+    return np.clip(apart / width, -MOST_DIAL, MOST_DIAL)
