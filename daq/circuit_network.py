@@ -29,6 +29,7 @@ T = TypeVar("T", bound=np.generic)
 
 Places = tuple[npt.NDArray[np.intp], ...]
 MOST = 0.7  # of the circuits: where so many are alike, picking them out costs more than working on all
+NO_VOLTS = np.zeros(1)  # of nodes that nothing holds away from zero: not multiplied with
 FEW = 2500  # circuits: of so few, all are given branches of all kinds, silent ones too; steps cost more there
 
 
@@ -79,7 +80,7 @@ class Network:
         for a, branches in self._mesh.items():
             for b, value in branches.items():
                 if a < b:
-                    new.add(a, b, _at(value, places))
+                    new.add(a, b, _few(value, places))
         return new
 
     def take_out_all(self, nodes: set[Node], fixed: frozenset[Node]) -> list[_Star]:
@@ -129,7 +130,7 @@ def solve(
         than 1 mV, after which less than 20 µV are missing: Newton's steps shrink with their square.
     """
     elements = [e for e in elements if np.any(e.active)]
-    volts: Volts = {node: np.asarray(v, dtype=np.float64) for node, v in known.items()}
+    volts: Volts = {n: np.asarray(v, dtype=np.float64) if np.any(v) else NO_VOLTS for n, v in known.items()}
     currents, wanted = injected or {}, list(wanted)
     elements = _alike_if_few(elements, shape)
     pattern, code = _commonest(elements, shape)
@@ -140,7 +141,7 @@ def solve(
     alike = [_everywhere(e) for n, e in enumerate(elements) if code >> n & 1]
     found = _solved(network, volts, wanted, alike, shape, currents)
     if len(rest[0]):
-        volts, currents = ({n: _at(v, rest) for n, v in each.items()} for each in (volts, currents))
+        volts, currents = ({n: _few(v, rest) for n, v in each.items()} for each in (volts, currents))
         others = _alike_if_few([_picked(e, rest) for e in elements], rest[0].shape)
         seen = _solved(network.picked(rest), volts, wanted, others, rest[0].shape, currents)
         for node in wanted:
@@ -283,7 +284,7 @@ def _patterns(
             yield _Alike(..., active, branches, rest, shape)
             return
         places = np.nonzero(pattern == code)
-        volts, currents = ({n: _at(v, places) for n, v in each.items()} for each in (known, injected))
+        volts, currents = ({n: _few(v, places) for n, v in each.items()} for each in (known, injected))
         rest = _many_port(network.picked(places), volts, currents, active)
         branches = [taken(e, lambda v: _at(v, places)) for e in active]  # noqa: B023
         yield _Alike(places, active, branches, rest, places[0].shape)
@@ -306,7 +307,7 @@ def _many_port(
         network.add(element.plus, element.minus, BESIDE_S)
     stars = network.take_out_all(set(network.nodes()) - fixed, fixed)
     idle = _back(stars, known, _passed_on(stars, injected, fixed))
-    dead, one = {node: np.zeros(1) for node in known}, np.ones(1)
+    dead, one = dict.fromkeys(known, NO_VOLTS), np.ones(1)
     pushed = [_back(stars, dead, _passed_on(stars, {e.minus: one, e.plus: -one}, fixed)) for e in elements]
     return _ManyPort(idle, pushed)
 
@@ -338,11 +339,16 @@ def _needed(stars: list[_Star], wanted: Iterable[Node]) -> list[_Star]:
 def _back(stars: list[_Star], known: Volts, currents: Mapping[Node, Array]) -> dict[Node, Array]:
     """Voltages of all nodes, last taken out first; `currents` have been passed on."""
     volts = dict(known)
+    nothing = {node for node, v in known.items() if v is NO_VOLTS}
     for star in reversed(stars):
-        pull = _sum(g * volts[other] for other, g in star.branches)
+        pulls = [g * volts[other] for other, g in star.branches if other not in nothing]
         if star.node in currents:
-            pull = pull + currents[star.node]
-        volts[star.node] = pull * star.ohm
+            pulls.append(currents[star.node])
+        if pulls:
+            volts[star.node] = _sum(pulls) * star.ohm
+        else:
+            nothing.add(star.node)
+            volts[star.node] = NO_VOLTS
     return volts
 
 
@@ -352,6 +358,13 @@ def _at(values: npt.NDArray[T], places: Places) -> npt.NDArray[T]:
     index = tuple(0 if size == 1 else at for size, at in zip(values.shape, places[lead:], strict=True))
     picked = values[index]
     return picked if picked.ndim else np.full(places[0].shape, picked)
+
+
+def _few(values: Array, places: Places) -> Array:
+    """The same, or what broadcasts to it; NO_VOLTS stays itself."""
+    if values.size > 1:
+        return _at(values, places)
+    return values if values.ndim == 1 else values.reshape(1)
 
 
 def _alike_if_few(elements: list[Element], shape: tuple[int, ...]) -> list[Element]:
