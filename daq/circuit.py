@@ -133,8 +133,11 @@ class Circuits:
         """These circuits with `others` in place of the explanations `rows`."""
 
         def mixed(name: str) -> npt.NDArray[Any]:
-            mine = np.array(np.broadcast_to(getattr(self, name), self.shape))
-            mine[rows] = getattr(others, name)
+            mine, new = getattr(self, name), getattr(others, name)
+            if mine.size == new.size == 1 and mine.item() == new.item():
+                return mine  # still alike in all
+            mine = np.array(np.broadcast_to(mine, self.shape))
+            mine[rows] = new
             return mine
 
         return Circuits(**{f.name: mixed(f.name) for f in fields(self)})

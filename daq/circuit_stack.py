@@ -137,15 +137,13 @@ class Stack:
         self._instrument()
         self._jumper()
         elements = [*self._load(), *self._saturated(), *self._bias(), *self._bulb(), *self._substitute()]
-        for node in network.nodes():
-            if node not in known:
-                network.add(node, "neg", NOTHING_S)
         return solve(network, known, wanted, elements, self._shape, self._injected)
 
     def _add_where_any(self, *branches: tuple[str, str, Array], only: Mask = EVERYWHERE) -> None:
         for a, b, siemens in branches:
             if np.any(siemens) and np.any(only):
-                self._network.add(a, b, np.where(only, self.of(siemens), 0.0))
+                here = self.of(siemens)
+                self._network.add(a, b, here if np.all(only) else np.where(only, here, 0.0))
 
     def _asleep(self) -> Mask:
         """The key's word, where there is one; else as it happens to be."""
@@ -240,9 +238,8 @@ class Stack:
                 if not here.any():
                     continue
                 inner = tip if kind == "whisper" else f"bias {kind} {tip}"
-                siemens = np.where(
-                    here, 1.0 / (WHISPER_OHM if kind == "whisper" else self.of(self._circuits.bias_ohm)), 0.0
-                )
+                ohm = WHISPER_OHM if kind == "whisper" else self.of(self._circuits.bias_ohm)
+                siemens = np.where(here, 1.0 / ohm, NOTHING_S)
                 self._network.add(inner, self._zero, siemens)
                 if kind != "down":
                     self._inject(inner, BIAS_V * siemens)
