@@ -133,12 +133,13 @@ class Circuits:
         """These circuits with `others` in place of the explanations `rows`."""
 
         def mixed(name: str) -> npt.NDArray[Any]:
-            mine, new = getattr(self, name), getattr(others, name)
+            mine: npt.NDArray[Any] = getattr(self, name)
+            new: npt.NDArray[Any] = getattr(others, name)
             if mine.size == new.size == 1 and mine.item() == new.item():
                 return mine  # still alike in all
-            mine = np.array(np.broadcast_to(mine, self.shape))
-            mine[rows] = new
-            return mine
+            found = np.array(np.broadcast_to(mine, self.shape))
+            found[rows] = new
+            return found
 
         return Circuits(**{f.name: mixed(f.name) for f in fields(self)})
 

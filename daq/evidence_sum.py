@@ -46,10 +46,11 @@ class _Sets:
     ratio: list[list[Array]] = field(default_factory=list)
 
     def wanted(self) -> list[tuple[int, Mixture, Drawn]]:
-        """What the newest mixture's ratio is not known at, and whose it is not at the newest set: set by set."""
-        *before, last = enumerate(self.drawn)
-        newest = self.mixtures[-1]
-        return [(n, newest, one) for n, one in before] + [(last[0], m, last[1]) for m in self.mixtures[:-1]]
+        """Ratios not known yet, (set, mixture, the set's draws): the newest mixture's at earlier sets, and
+        the earlier ones' at the newest set."""
+        *earlier, newest = range(len(self.drawn))
+        found = [(n, self.mixtures[-1], self.drawn[n]) for n in earlier]
+        return found + [(newest, m, self.drawn[newest]) for m in self.mixtures[:-1]]
 
 
 class EvidenceSum:
@@ -102,7 +103,7 @@ class EvidenceSum:
         return better
 
     def _fill_ratios(self, sets: Sequence[_Sets]) -> None:
-        """The new mixtures' densities at earlier sets, and earlier ones' at the new set."""
+        """But those of the new mixtures at the sets drawn from them."""
         wanted = [(mine.ratio[n], m, drawn) for mine in sets for n, m, drawn in mine.wanted()]
         if wanted:
             found = log_ratio([m for _, m, _ in wanted], [d for *_, d in wanted], self._k, self._seen_v)
@@ -119,7 +120,8 @@ class EvidenceSum:
         told = effective >= self._first[:, rows]
         self.log_evidence[:, rows] = np.where(told, evidence, self.log_evidence[:, rows])
         self.effective[:, rows] = np.where(told, effective, self.effective[:, rows])
-        return told & _goes_on(log_weight)
+        better: npt.NDArray[np.bool_] = told & _goes_on(log_weight)
+        return better
 
     def hoped(self, scores: Scores, rising: npt.NDArray[np.bool_]) -> Array:
         """The same as `against`, to hope for: nothing is taken off in fairness, and where the best fits were

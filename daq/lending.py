@@ -163,7 +163,7 @@ def _few_and_distinct(lenders: Sequence[Lender]) -> list[Lender]:
 
 
 def _sizes(pairs: Sequence[tuple[Hypothesis, Lender]], k: Knowledge) -> Array:
-    """(pairs, COLUMNS, DIALS): the lender's dials as far as the explanation has them, its own in other sizes."""
+    """(pairs, COLUMNS, DIALS): the lender's dials as far as each explanation has them, own in all sizes."""
     mine = np.stack([relevant_dials(h) for h, _ in pairs])
     theirs = np.stack([relevant_dials(lender.hypothesis) for _, lender in pairs])
     at = np.stack([lender.point.x for _, lender in pairs])

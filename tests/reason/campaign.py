@@ -23,6 +23,7 @@ from tests.reason.wild_circuits import LEAKY, Wild, noisy, situation, wild
 
 MOST_TESTS = 12
 LEAST_RIVAL = 0.02
+LOST = 0.001  # a truth less probable than that is lost
 SPREAD_SEEDS = 4
 SPREAD_EVERY = 3  # of so many circuits, one is looked at with other seeds too
 FIXED_ORDER = (
@@ -60,7 +61,8 @@ class Outcome:
     wrong_side: float  # of the most probable other side
     fits: bool
     stop: str
-    lost: bool  # readings put the truth below 0.001, and below a third of what it had before any
+    lost: bool  # readings put the truth below 0.001, where it was more before any
+    dimmed: bool  # they put a truth that was rarer than that before any below a third of it
     bits: float  # entropy of the places after the first reading, less that after the last
     most_bits: float  # the most that one proposed test promised
     spread: float | None  # largest standard deviation over seeds of a side or place said; None: not looked at
@@ -117,8 +119,7 @@ def work(seed: int, policy: Policy = own_choice, *, spread: bool = False, leaky:
     ((is_blown, retries),) = blown([(circuit.hypothesis, circuit.parts)])
     circuit = replace(circuit, blown=is_blown, retry=retries)
     given: list[Reading] = []
-    spent, last, lost = 0.0, State(), False
-    before = prior(circuit.truth)
+    spent, last = 0.0, State()
     wanted: Reading | None = parse("source 0")  # everybody looks at the battery first
     answers: list[Answer] = []
     while wanted is not None and len(given) < MOST_TESTS:
@@ -126,9 +127,8 @@ def work(seed: int, policy: Policy = own_choice, *, spread: bool = False, leaky:
         given.append(take(circuit, wanted, rng))
         last = wanted.state
         answers.append(answer := reason(given))
-        lost |= _chance(answer, circuit.truth) < min(0.001, before / 3)
         wanted = policy(answer, given)
-    return _outcome(seed, circuit, given, spent, answers, lost, seed_spread(given) if spread else None)
+    return _outcome(seed, circuit, given, spent, answers, seed_spread(given) if spread else None)
 
 
 def prior(truth: Explanation) -> float:
@@ -184,10 +184,10 @@ def _outcome(
     given: Sequence[Reading],
     spent: float,
     answers: Sequence[Answer],
-    lost: bool,
     spread: float | None,
 ) -> Outcome:
     truth, answer = circuit.truth, answers[-1]
+    before, least = prior(truth), min(_chance(a, truth) for a in answers)
     merged = places(answer)
     ranked = sorted(merged, key=lambda k: -merged[k])
     cumulative = np.cumsum([merged[k] for k in ranked])
@@ -213,7 +213,8 @@ def _outcome(
         max(p for s, p in answer.side.items() if s != truth.side),
         answer.fits,
         answer.stop,
-        lost,
+        least < LOST <= before,
+        before < LOST and least < before / 3,
         _left(answers[0]) - _left(answer),
         max((a.next_test.expected_bits for a in answers if a.next_test is not None), default=0.0),
         spread,

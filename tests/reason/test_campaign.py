@@ -16,10 +16,9 @@ import pytest
 from tests.reason import campaign, campaign_table
 
 TABLE = Path(__file__).with_name("campaign")
-SEEDS = (346410, 360555)  # digits of the roots of twelve and thirteen
+SEEDS = (374165, 387298)  # digits of the roots of fourteen and fifteen
 CIRCUITS = 100  # of each seed
 FIXED = 12
-LOST = 1  # the goal is none: what was measured last, a leak that few draws had met
 
 
 def test_a_slice_of_the_campaign_agrees_with_the_table() -> None:
@@ -37,4 +36,4 @@ def test_the_campaign() -> None:
     fixed = [o for seed in SEEDS for o in campaign.run(seed, FIXED, campaign.fixed_order)]
     campaign_table.write(own, fixed, TABLE)
     assert not any(o.wrong_side >= 0.9 and campaign.apart(o) for o in own)
-    assert sum(o.lost for o in own) <= LOST
+    assert not any(o.lost for o in own)
