@@ -110,7 +110,7 @@ def diagnose(
     if missed := sampler.missed():
         sampler.survivors(missed)
         sampler.look_into()
-    scores, probability = sampler.scores, sampler.probability
+    scores, probability = sampler.scores, sampler.told()
     return Belief(
         tuple(given),
         knowledge,
@@ -222,7 +222,7 @@ class _Sampler:
         probability = self.probability
         few = self._sum.effective < enough(probability)
         within = np.where(probability.max(axis=0) > LIKELY, MUCH_WORSE, RISING)
-        rising = np.array([self._fits.is_rising(*each) for each in zip(self.kept, within, strict=True)])
+        rising = self._rising(within)
         few |= rising
         hope = np.maximum(self._normalised(self._sum.hoped(self.scores, rising)), probability)
         if not turn:  # where hardly a draw came near, the first draws, widened further, tell better
@@ -299,6 +299,20 @@ class _Sampler:
     def probability(self) -> Array:
         """(orders, explanations), summing to 1."""
         return self._normalised(self._sum.against(self.scores))
+
+    def told(self) -> Array:
+        """The same, to be told: those of which too little was hoped to look into them to the end are put no
+        lower for it than what was hoped."""
+        probability, rising = self.probability, self._rising(RISING)
+        hoped = np.minimum(self._normalised(self._sum.hoped(self.scores, rising)), LOOKED_INTO[0])
+        found = np.where(rising, np.maximum(probability, hoped), probability)
+        total: Array = found / found.sum()
+        return total
+
+    def _rising(self, within: float | Array) -> Mask:
+        """(explanations,): those whose best fits, `within` so much of the best, might be better yet."""
+        each = zip(self.kept, np.broadcast_to(within, len(self.kept)).tolist(), strict=True)
+        return np.array([self._fits.is_rising(*one) for one in each])
 
     def _normalised(self, log_evidence: Array) -> Array:
         log_total = self._log_prior(self.kept) + log_evidence

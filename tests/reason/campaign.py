@@ -23,7 +23,7 @@ from tests.reason.wild_circuits import LEAKY, Wild, noisy, situation, wild
 
 MOST_TESTS = 12
 LEAST_RIVAL = 0.02
-LOST = 0.001  # a truth less probable than that is lost
+LOST = 0.001
 SPREAD_SEEDS = 4
 SPREAD_EVERY = 3  # of so many circuits, one is looked at with other seeds too
 FIXED_ORDER = (
@@ -61,8 +61,7 @@ class Outcome:
     wrong_side: float  # of the most probable other side
     fits: bool
     stop: str
-    lost: bool  # readings put the truth below 0.001, where it was more before any
-    dimmed: bool  # they put a truth that was rarer than that before any below a third of it
+    lost: bool  # readings put the truth below LOST, and below a third of what it had before any
     bits: float  # entropy of the places after the first reading, less that after the last
     most_bits: float  # the most that one proposed test promised
     spread: float | None  # largest standard deviation over seeds of a side or place said; None: not looked at
@@ -213,8 +212,7 @@ def _outcome(
         max(p for s, p in answer.side.items() if s != truth.side),
         answer.fits,
         answer.stop,
-        least < LOST <= before,
-        before < LOST and least < before / 3,
+        least < min(LOST, before / 3),
         _left(answers[0]) - _left(answer),
         max((a.next_test.expected_bits for a in answers if a.next_test is not None), default=0.0),
         spread,

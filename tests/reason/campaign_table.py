@@ -53,8 +53,7 @@ def proportions(outcomes: Sequence[Outcome]) -> list[tuple[str, str, int, int]]:
             sum(o.rank == 0 for o in as_built),
             len(as_built),
         ),
-        ("truth put below 0.001 by readings", "never", sum(o.lost for o in outcomes), n),
-        ("truth rarer than that anyway, put below a third of it", "", sum(o.dimmed for o in outcomes), n),
+        ("truth put below 0.001 and a third of its prior", "never", sum(o.lost for o in outcomes), n),
         (
             "wrong side at 0.9, avoidably",
             "<= 0.5 %",
@@ -187,7 +186,6 @@ def complaints(outcomes: Sequence[Outcome]) -> list[str]:
             ("not in the set", not o.in_set),
             ("not first", apart(o) and o.rank > 0),
             ("lost", o.lost),
-            ("dimmed", o.dimmed),
             ("WRONG SIDE", o.wrong_side >= 0.9),
             ("said not to fit", not o.fits),
             (f"spread {o.spread or 0:.2f}", (o.spread or 0) > MOST_SPREAD),

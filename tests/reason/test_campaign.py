@@ -16,7 +16,7 @@ import pytest
 from tests.reason import campaign, campaign_table
 
 TABLE = Path(__file__).with_name("campaign")
-SEEDS = (374165, 387298)  # digits of the roots of fourteen and fifteen
+SEEDS = (374165, 387298, 412310, 424264)  # digits of the roots of 14, 15, 17 and 18
 CIRCUITS = 100  # of each seed
 FIXED = 12
 
