@@ -16,6 +16,7 @@ from daq.knowledge import Knowledge, Limit
 from daq.readings import At, Levels, Reading
 
 LEAST_LOAD_V = 1.0
+BELOW = 3.0  # standard uncertainties
 LEAST_LOAD_SHARE = 0.25  # of source: with less across it the load may not be on at all
 
 
@@ -64,6 +65,8 @@ def _of_pair(
     full = feed if source is None else source
     if feed - ground < max(LEAST_LOAD_V, LEAST_LOAD_SHARE * full):
         return
+    if ground < -BELOW * _error(ground, knowledge):
+        return  # no circuit goes below battery negative: what was read is not told from there
     if source is not None:
         error = math.hypot(_error(source, knowledge), _error(feed, knowledge))
         yield _judged("feed", source - feed, error, at_rest, full, knowledge, amperes)

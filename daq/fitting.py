@@ -37,7 +37,7 @@ RISING = 2.5  # in ln: where the best fits within that were still rising, more i
 MUCH_WORSE = 9.0  # than the best, in ln: not worth its draws
 SAME_KINDS = 0.1  # modes that differ by less are one, see SAME_DIALS
 # Dials to be tried for likely explanations: heavy and light loads, a short that blows no fuse.
-LOADS = ({"load": -3.0}, {"load": 1.5})
+LOADS = ({"load": -3.0}, {"load": -1.5}, {"load": 1.5})
 SOFT_SHORT = {name: centre for name, (centre, _) in SOFT_SHORTS.items()}
 OTHERS = (  # kinds to be tried where no good draw has them, one after another
     *(("source", "moved"), ("load", "LED string"), ("switch", "transistor"), ("load", "filament")),

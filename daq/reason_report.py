@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from daq.reason_words import SIDE_WORDS, Explanation, leaks, misreadings, outcome_lines
+from daq.reason_words import SIDE_WORDS, Explanation, leaks, misreadings, outcome_lines, refit
 from daq.reasoning import Answer, Proposal
+from daq.stopping import KNOWN
 
 MOST_LISTED = 8
 MOST_ALIKE = 3
+SOUND = (
+    "nothing is wrong in what was read. For a fault that comes and goes: record it, wiggle what may be loose."
+)
 
 
 def lines(answer: Answer) -> list[str]:
@@ -35,9 +39,13 @@ def lines(answer: Answer) -> list[str]:
 
 def _next(answer: Answer) -> list[str]:
     test = answer.next_test
+    if answer.lost is not None:
+        return [f"next: {refit(answer.lost)}"]
     if test is None:
+        if answer.stop == KNOWN and answer.candidates[0][0].fault == "none":
+            return [f"next: {SOUND}"]
         reason = {
-            "known": "nothing: the place is known. Confirm it, repair, and read the same again.",
+            KNOWN: "nothing: the place is known. Confirm it, repair, and read the same again.",
             "known, but for look-alikes": "nothing: what is left cannot be told apart by readings here.",
         }.get(answer.stop, "nothing: no test offered here would tell more; follow the wire itself.")
         return [f"next: {reason}"]

@@ -26,6 +26,7 @@ CONDITION_WORDS = {
     "shared feed": "feed shared with a neighbour",
     "shared ground": "ground shared with a neighbour that is on",
 }
+LOST = "lost"  # the fault of a lead that has no contact
 JUMPER = (
     "Look twice which pin it is; a jumper never goes across a supply, from battery positive to negative or "
     "ground. Battery end last on, first off; stop if its fuse blows. The load may start: stand clear. Not on "
@@ -42,6 +43,7 @@ LEAK = (
 LEAK_FELT = "The leak holds the load half on: a relay may stay pulled in, or chatter, and LEDs may glow."
 LEAK_BESIDE = "The load feels nothing of this leak, which runs beside it: water between two pins does that."
 LEAK_LIKELY = 0.3
+SOURCE_V = 4.0  # readings above that come from source
 COLUMNS = 79
 LEFT = 0.1  # explanations that an outcome leaves less of are not told beforehand
 MOST_LEFT = 3
@@ -70,7 +72,10 @@ class Explanation:
 
     @property
     def where(self) -> tuple[str, int | str | None, str, str | None]:
-        """What has to be known for the work to be done: condition and kind of short do not matter."""
+        """What has to be known for the work to be done: condition and kind of short do not matter. While a
+        lead has no contact, nothing else does: all is read again."""
+        if self.fault == LOST:
+            return "", None, self.fault, self.place
         return self.side, self.control_lead, self.fault, self.place
 
     @property
@@ -109,6 +114,14 @@ class Explanation:
 
 def _fault(fault: str, place: str) -> str:
     return fault if fault == "load shorted" and place == "load" else f"{fault}, {place}"
+
+
+def refit(lead: str) -> str:
+    """What to do about a lead that has no contact: 'reference lead', 'lead 1' or 'lead 2'."""
+    how = "Seat it on its pin again"
+    if lead == "reference lead":
+        how = "Refit it at battery negative, and prove it: either lead on battery positive must read source"
+    return f"{lead.capitalize()}: no contact. {how}. What was read without it does not count: read all again."
 
 
 def instruction(test: Offer) -> str:
@@ -209,26 +222,30 @@ def leaks(candidates: Iterable[tuple[Explanation, float]]) -> list[str]:
     return [LEAK, LEAK_FELT if felt else LEAK_BESIDE]
 
 
-def misreadings(given: Iterable[Reading]) -> list[str]:
+def misreadings(given: Sequence[Reading]) -> list[str]:
     """What people often take such readings for, where it applies."""
-    found: dict[str, None] = {}
-    for reading in given:
-        for note in _notes(reading):
-            found[note] = None
-    return list(found)
+    awake = any(r.state.plugged and _most(r) > SOURCE_V for r in given)
+    notes = (note for reading in given for note in _notes(reading, awake))
+    return list(dict.fromkeys(notes))
 
 
-def _notes(reading: Reading) -> Iterable[str]:
+def _most(reading: Reading) -> float:
+    volts = reading.what.volts if isinstance(reading.what, Levels) else ()
+    return max((v for v in volts if v is not None), default=0.0)
+
+
+def _notes(reading: Reading, awake: bool) -> Iterable[str]:
+    """`awake`: source was read at the load in some state."""
     what, state = reading.what, reading.state
     if isinstance(what, Lamp) and what.word == "lit":
         yield ("A test light draws little: it lights through a ground or feed too bad for the load.")
     if not isinstance(what, Levels) or None in what.volts or what.driven or what.aided:
         return
     low, high = sorted(v for v in what.volts if v is not None)
-    if state.plugged and low > 4 and high - low < 0.05 * high:
+    if state.plugged and low > SOURCE_V and high - low < 0.05 * high:
         yield "Source on both leads is one feed, seen twice: the second lead looks at it through the load."
         yield "No current flows then, and without current no drop: a bad wire still reads full source."
-    if max(abs(low), abs(high)) < 0.3:
+    if max(abs(low), abs(high)) < 0.3 and not awake:
         yield "Zero on both leads may be a feed that sleeps: try key on before looking for an open wire."
-    if not state.plugged and high > 4:
+    if not state.plugged and high > SOURCE_V:
         yield "A good reading unplugged is not a good wire: only the load's current shows what it carries."

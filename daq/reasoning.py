@@ -18,8 +18,8 @@ from daq.knowledge import Knowledge, Weights, shipped
 from daq.next_test import Field, Played, field, play_all
 from daq.offered_tests import BY_HAND, Means
 from daq.readings import Reading
-from daq.reason_words import Explanation, caution, instruction, outcomes_sentence
-from daq.stopping import known, proofs, worth_doing
+from daq.reason_words import LOST, Explanation, caution, instruction, outcomes_sentence
+from daq.stopping import KNOWN, known, proofs, worth_doing
 
 SCHEMA = 1
 LEAST_LISTED = 1e-4
@@ -77,6 +77,11 @@ class Answer:
     def fits(self) -> bool:
         return not self.misfits
 
+    @property
+    def lost(self) -> str | None:
+        """The lead that has no contact, where that is known: no other test is worth doing before it has."""
+        return _lost(self.stop, self.candidates)
+
 
 @dataclass(frozen=True, slots=True)
 class Switching:
@@ -127,7 +132,8 @@ def reason(
     alike = _look_alikes(played, tests, names)
     stop = "" if not given or misfits else known(ranked, alike, knowledge)
     sides = _sides(ranked, knowledge, doubt, switching)
-    rivals = [] if switching is not None or not given else rival_sides(sides, knowledge)
+    untold = switching is None and given and _lost(stop, ranked) is None
+    rivals = rival_sides(sides, knowledge) if untold else []
     useful = proofs(stop, tests, played, names, knowledge) if stop else worth_doing(tests, knowledge)
     if rivals:
         useful += [t for t in tests if _tells_sides(t, played, names, sides, rivals)]
@@ -169,6 +175,12 @@ def either(one: Answer, other: Answer) -> Answer:
         look_alikes=tuple(group for group in alike if len(group) > 1),
         given=one.given,
     )
+
+
+def _lost(stop: str, ranked: Sequence[tuple[Explanation, float]]) -> str | None:
+    if stop != KNOWN or not ranked or ranked[0][0].fault != LOST:
+        return None
+    return ranked[0][0].place
 
 
 def _believed(given: Sequence[Reading], knowledge: Knowledge, switching: Switching | None) -> Belief:

@@ -9,7 +9,7 @@ from daq.lead_check import SEAT, SOURCE_V, WIGGLE
 from daq.offered_tests import kind
 from daq.readings import Lamp, Levels, Reading
 from daq.reason_report import either_way
-from daq.reason_words import JUMPER, SIDE_WORDS, SUBSTITUTE, leaks, misreadings
+from daq.reason_words import JUMPER, SIDE_WORDS, SUBSTITUTE, leaks, misreadings, refit
 from daq.reasoning import Answer
 from daq.snapshot import LeadCheckView
 from daq.walk import Walk
@@ -206,6 +206,8 @@ def _only_if(walk: Walk) -> str:
 def _end_text(walk: Walk, answer: Answer) -> str:
     if not answer.fits:
         return "No single fault explains these readings: check the leads, or there are two faults."
+    if answer.lost is not None:
+        return refit(answer.lost)
     if _healthy(answer) >= SOUND and not walk.here.doubtful:
         return "Nothing is wrong in what was read. For a fault that comes and goes: w, the wiggle test."
     return _STOPPED.get(answer.stop, _FOLLOW)
@@ -223,15 +225,18 @@ def _proof(walk: Walk) -> Part:
 
 def proven(walk: Walk) -> bool:
     """Whether the readings after the repair speak for it: with the load on, sound, without the fault, and
-    still the circuit that it was: another side, and something was not as it was said to be."""
+    still the circuit that it was: another side, and something was not as it was said to be. What the circuit
+    was is not known where a lead had no contact."""
     proof, before = walk.proof, walk.answer
     if proof is None or before is None or not proof.fits:
         return False
     loaded = any(r.state.plugged and r.state.control != "off" for r in walk.here.after)
     was = before.candidates[0][0]
     still = sum(p for e, p in proof.candidates if e.where == was.where and e.fault != "none")
-    there = (was.side, was.control_lead)
-    sound = sum(p for e, p in proof.candidates if (e.side, e.control_lead) == there and e.fault == "none")
+    there = {(was.side, was.control_lead)}
+    if before.lost is not None:
+        there = {(e.side, e.control_lead) for e, _ in proof.candidates}
+    sound = sum(p for e, p in proof.candidates if (e.side, e.control_lead) in there and e.fault == "none")
     return loaded and sound >= SOUND and still < STILL_THERE
 
 

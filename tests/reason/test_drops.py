@@ -90,3 +90,8 @@ def test_without_current_there_is_no_drop(texts: list[str]) -> None:
 def test_a_drop_within_its_uncertainty_of_the_limit_is_not_called() -> None:
     (ground,) = drops(parse_all(["in on 12.5 0.22"]), shipped())
     assert ground.over == ()
+
+
+def test_below_battery_negative_there_is_no_drop() -> None:
+    """Nothing in a DC circuit with one battery is there: the reference lead is off."""
+    assert drops(parse_all(["source 12.6", "in on 6.2 -6.2"]), shipped()) == ()

@@ -5,6 +5,8 @@ from __future__ import annotations
 import pytest
 
 from daq.readings import parse_all
+from daq.reason_report import lines
+from daq.reason_words import misreadings
 from daq.reasoning import reason
 
 SOUND = ["source 14", "in on 0.1 13.8", "in off 0 0", "in other 0.1 14"]
@@ -33,3 +35,37 @@ def test_what_that_reading_tells(volts: float, fault: str) -> None:
     assert first.leaking == (fault != "none")
     assert answer.stop
     assert answer.next_test is None
+
+
+@pytest.mark.parametrize(
+    ("texts", "lead", "words"),
+    [
+        (["in off 0 0", "in on 6.2 -6.2"], "reference lead", "Refit it at battery negative"),
+        (["source 12.6", "in off 12.6 0", "in on 12.5 0", "out off 12.6 0", "out on 12.6 0"], None, ""),
+    ],
+)
+def test_a_lead_without_contact_comes_first(texts: list[str], lead: str | None, words: str) -> None:
+    """No circuit goes below battery negative: whoever reads that mends the lead, and asks nothing of the
+    circuit through it (common practice, no source)."""
+    answer = reason(parse_all(texts))
+    assert answer.lost == lead
+    if lead is not None:
+        assert answer.next_test is None
+        assert answer.stop == "known"
+        assert [line for line in lines(answer) if line.startswith("next: ") and words in line]
+
+
+def test_a_circuit_taken_for_sound_is_not_sent_to_be_repaired() -> None:
+    found = lines(reason(parse_all(["source 12.6", "in off 0 0", "in on 12.3 0.2", "in other 0.2 12.3"])))
+    (said,) = [line for line in found if line.startswith("next: ")]
+    assert "nothing is wrong in what was read" in said
+    assert "repair" not in said
+
+
+def test_zero_on_both_leads_is_no_sleeping_feed_once_source_was_read() -> None:
+    asleep, awake = (
+        any("sleeps" in note for note in misreadings(parse_all(texts)))
+        for texts in (["in off 0 0", "in on 0 0"], ["in off 0 0", "in on 12.3 0.2"])
+    )
+    assert asleep
+    assert not awake
