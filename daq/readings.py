@@ -23,7 +23,7 @@ from daq.errors import CommandError
 
 PLACES = ("fuse", "switch", "ground-point")
 WORDS = ("lit", "dim", "dark")
-MOST_V = 60.0
+MOST_V = 40.0  # 32 V nominal while it is charged: sixteen cells of 2.4 V
 _FORM = "key off|on, neighbour off, in|out, off|on|other|?, then what was read, as in 'in off 12.6 12.6'"
 
 

@@ -24,8 +24,10 @@ def lines(answer: Answer) -> list[str]:
     if not answer.fits:
         out.append("No single fault explains these: check the leads, or there are two faults. Does not fit:")
         out += [f"  {reading}" for reading in answer.misfits]
-    out.append("could be:")
+    out.append("could be:" if answer.fits else "could be, if what does not fit was misread:")
     merged = either_way(answer.candidates)
+    total = 1.0 if answer.fits else sum(p for _, p in merged)
+    merged = [(text, p / total) for text, p in merged]
     out += [f"  {percent(p):>6}  {text}" for text, p in merged[:MOST_LISTED]]
     rest = 1.0 - sum(p for _, p in merged[:MOST_LISTED])
     if rest > 0.005:

@@ -44,6 +44,8 @@ LEAK_FELT = "The leak holds the load half on: a relay may stay pulled in, or cha
 LEAK_BESIDE = "The load feels nothing of this leak, which runs beside it: water between two pins does that."
 LEAK_LIKELY = 0.3
 SOURCE_V = 4.0  # readings above that come from source
+BELOW_V = -0.15  # and below that from nowhere in the circuit
+SENSOR_V = (4.6, 5.4)  # what modules feed their sensors with
 COLUMNS = 79
 LEFT = 0.1  # explanations that an outcome leaves less of are not told beforehand
 MOST_LEFT = 3
@@ -224,13 +226,23 @@ def leaks(candidates: Iterable[tuple[Explanation, float]]) -> list[str]:
 
 def misreadings(given: Sequence[Reading]) -> list[str]:
     """What people often take such readings for, where it applies."""
-    awake = any(r.state.plugged and _most(r) > SOURCE_V for r in given)
-    notes = (note for reading in given for note in _notes(reading, awake))
+    most = max((_most(r) for r in given), default=0.0)
+    awake = any(r.state.plugged and _most(r) > SOURCE_V for r in given if isinstance(r.what, Levels))
+    notes = [note for reading in given for note in _notes(reading, awake)]
+    if SENSOR_V[0] < most < SENSOR_V[1]:
+        notes.append(
+            "5 V is what modules feed sensors with, not battery voltage: read battery positive as well "
+            "('source V'). On such a wire no test light, no jumper, no lamp and no bias."
+        )
     return list(dict.fromkeys(notes))
 
 
 def _most(reading: Reading) -> float:
-    volts = reading.what.volts if isinstance(reading.what, Levels) else ()
+    """The highest volts of a reading to which nothing was added."""
+    what = reading.what
+    if isinstance(what, Lamp) or (isinstance(what, Levels) and (what.driven or what.aided)):
+        return 0.0
+    volts = what.volts if isinstance(what, Levels) else (what.volts,)
     return max((v for v in volts if v is not None), default=0.0)
 
 
@@ -242,6 +254,8 @@ def _notes(reading: Reading, awake: bool) -> Iterable[str]:
     if not isinstance(what, Levels) or None in what.volts or what.driven or what.aided:
         return
     low, high = sorted(v for v in what.volts if v is not None)
+    if low < BELOW_V:
+        yield "Nothing is below battery negative: the reference lead is not there, or badly. Prove it first."
     if state.plugged and low > SOURCE_V and high - low < 0.05 * high:
         yield "Source on both leads is one feed, seen twice: the second lead looks at it through the load."
         yield "No current flows then, and without current no drop: a bad wire still reads full source."

@@ -7,9 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daq.errors import CommandError
-from daq.readings import PLACES, WORDS, At, Lamp, Levels, Reading, State, parse
+from daq.readings import MOST_V, PLACES, WORDS, At, Lamp, Levels, Reading, State, parse
 
-VOLTS = st.floats(-60, 60, allow_nan=False).map(lambda v: float(f"{v:.3g}"))
+VOLTS = st.floats(-MOST_V, MOST_V, allow_nan=False).map(lambda v: float(f"{v:.3g}"))
 STATES = st.builds(
     State,
     st.booleans(),

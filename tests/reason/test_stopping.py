@@ -69,3 +69,23 @@ def test_zero_on_both_leads_is_no_sleeping_feed_once_source_was_read() -> None:
     )
     assert asleep
     assert not awake
+
+
+@pytest.mark.parametrize(
+    ("texts", "words"),
+    [
+        (["in off -0.3 -0.3", "in on 12.3 -0.3"], "below battery negative"),
+        (["in off 5 5", "in on 5 0.1"], "modules feed sensors with"),
+    ],
+)
+def test_what_such_volts_are_is_said(texts: list[str], words: str) -> None:
+    """Common practice, no source: a reference on a painted or corroded spot; a module's 5 V supply."""
+    assert any(words in note for note in misreadings(parse_all(texts)))
+    assert not any(words in note for note in misreadings(parse_all(["in off 12.6 12.6", "in on 12.5 0"])))
+
+
+def test_what_it_could_be_is_told_even_where_a_reading_does_not_fit() -> None:
+    """Before, every explanation stood there with less than 1 %."""
+    found = lines(reason(parse_all(["in off 12.6 12.6", "in off 0 0"])))
+    first = found[1 + found.index("could be, if what does not fit was misread:")]
+    assert int(first.split("%")[0]) >= 5
