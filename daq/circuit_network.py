@@ -29,8 +29,8 @@ T = TypeVar("T", bound=np.generic)
 
 Places = tuple[npt.NDArray[np.intp], ...]
 MOST = 0.7  # of the circuits: where so many are alike, picking them out costs more than working on all
-NO_VOLTS = np.zeros(1)  # of nodes that nothing holds away from zero: not multiplied with
 FEW = 2500  # circuits: of so few, all are given branches of all kinds, silent ones too; steps cost more there
+NO_VOLTS = np.zeros(1)  # of nodes that nothing holds away from zero: not multiplied with
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +80,7 @@ class Network:
         for a, branches in self._mesh.items():
             for b, value in branches.items():
                 if a < b:
-                    new.add(a, b, _few(value, places))
+                    new.add(a, b, _alike_or_at(value, places))
         return new
 
     def take_out_all(self, nodes: set[Node], fixed: frozenset[Node]) -> list[_Star]:
@@ -132,7 +132,7 @@ def solve(
     elements = [e for e in elements if np.any(e.active)]
     volts: Volts = {n: np.asarray(v, dtype=np.float64) if np.any(v) else NO_VOLTS for n, v in known.items()}
     currents, wanted = injected or {}, list(wanted)
-    elements = _alike_if_few(elements, shape)
+    elements = _alike_if_alike_or_at(elements, shape)
     pattern, code = _commonest(elements, shape)
     most = pattern == code
     rest = np.nonzero(~most)
@@ -141,8 +141,8 @@ def solve(
     alike = [_everywhere(e) for n, e in enumerate(elements) if code >> n & 1]
     found = _solved(network, volts, wanted, alike, shape, currents)
     if len(rest[0]):
-        volts, currents = ({n: _few(v, rest) for n, v in each.items()} for each in (volts, currents))
-        others = _alike_if_few([_picked(e, rest) for e in elements], rest[0].shape)
+        volts, currents = ({n: _alike_or_at(v, rest) for n, v in each.items()} for each in (volts, currents))
+        others = _alike_if_alike_or_at([_picked(e, rest) for e in elements], rest[0].shape)
         seen = _solved(network.picked(rest), volts, wanted, others, rest[0].shape, currents)
         for node in wanted:
             found[node][rest] = seen[node]
@@ -284,7 +284,9 @@ def _patterns(
             yield _Alike(..., active, branches, rest, shape)
             return
         places = np.nonzero(pattern == code)
-        volts, currents = ({n: _few(v, places) for n, v in each.items()} for each in (known, injected))
+        volts, currents = (
+            {n: _alike_or_at(v, places) for n, v in each.items()} for each in (known, injected)
+        )
         rest = _many_port(network.picked(places), volts, currents, active)
         branches = [taken(e, lambda v: _at(v, places)) for e in active]  # noqa: B023
         yield _Alike(places, active, branches, rest, places[0].shape)
@@ -360,14 +362,14 @@ def _at(values: npt.NDArray[T], places: Places) -> npt.NDArray[T]:
     return picked if picked.ndim else np.full(places[0].shape, picked)
 
 
-def _few(values: Array, places: Places) -> Array:
-    """The same, or what broadcasts to it; NO_VOLTS stays itself."""
+def _alike_or_at(values: Array, places: Places) -> Array:
+    """The same, or one value where all are alike; NO_VOLTS stays itself."""
     if values.size > 1:
         return _at(values, places)
     return values if values.ndim == 1 else values.reshape(1)
 
 
-def _alike_if_few(elements: list[Element], shape: tuple[int, ...]) -> list[Element]:
+def _alike_if_alike_or_at(elements: list[Element], shape: tuple[int, ...]) -> list[Element]:
     """Branches of different kinds as they are, or everywhere."""
     if math.prod(shape) > FEW or len({e.kind for e in elements}) == 1:
         return elements

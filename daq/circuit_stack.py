@@ -107,6 +107,7 @@ class Stack:
         return self._where(lambda s: s.at == place)
 
     def volts(self, wanted: Sequence[str]) -> dict[str, Array]:
+        """Every node reaches a known one, across gaps of NOTHING_S at least."""
         c, network = self._circuits, self._network
         emf = self.of(c.emf) * np.where(self._working, self.of(c.moved), 1.0)
         known: dict[str, Array | float] = {"neg": 0.0, "emf": emf, "5 V": LOGIC_V}
