@@ -50,6 +50,8 @@ def big_word(walk: Walk, refused: bool) -> str:
         return "NOT KNOWN YET"
     if not answer.fits:
         return "DOES NOT FIT"
+    if answer.lost is not None:
+        return "A LEAD IS OFF"
     side, chance = max(answer.side.items(), key=lambda pair: pair[1])
     switched = {"off", "on"} <= {reading.state.control for reading in answer.given}
     if not switched or chance < DEFINITE:

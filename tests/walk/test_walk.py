@@ -11,6 +11,7 @@ from dataclasses import replace
 from daq.lead_check import NOT_DONE
 from daq.offered_tests import Means
 from daq.readings import At, Lamp, Levels, Reading, State
+from daq.reason_words import Explanation
 from daq.reasoning import Answer
 from daq.samples import Bias, ChangeKind
 from daq.source import SetBias
@@ -29,7 +30,7 @@ from tests.walk.by_hand import (
     seen,
     words,
 )
-from tui.walk_words import big_word, now, why_nothing
+from tui.walk_words import big_word, now, proven, why_nothing
 
 
 def test_leads_that_never_left_battery_positive_are_not_taken_for_seated_unasked() -> None:
@@ -236,3 +237,20 @@ def test_what_cannot_be_done_is_not_asked_again() -> None:
     assert walk.question is not None
     assert "unplugging" in walk.means_now.barred
     assert not walk.means_now.allow(reading(State(plugged=False, control="on"), 0, 0), State())
+
+
+def test_a_lead_without_contact_is_to_be_refitted_and_any_sound_circuit_proves_that() -> None:
+    """Which side it is nobody knew while the reference was off."""
+    lost = Explanation("low", 2, "lost", "reference lead", None)
+    given = reading(State(control="on"), 6.2, -6.2)
+    walk = begun()
+    walk.answer = Answer({"low": 0.5, "high": 0.5}, ((lost, 0.97),), None, "known", (), (), (given,))
+    walk.here = replace(walk.here, phase=Phase.END, wanted=None, moves=())
+    assert big_word(walk, refused=False) == "A LEAD IS OFF"
+    told = words(now(walk, NOT_DONE, refused=False))
+    assert "Refit it at battery negative" in told
+    assert "repair." not in told
+    sound = Explanation("high", 1, "none", None, None)
+    walk.proof = Answer({"high": 0.98}, ((sound, 0.98),), None, "known", (), (), (given,))
+    walk.here = replace(walk.here, after=(reading(State(control="on"), 12.4, 0.1),))
+    assert proven(walk)
