@@ -7,7 +7,7 @@ them apart; what classes tell is never more than what volts would. Uncertainty o
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import inf, isinf
 
@@ -26,6 +26,7 @@ from daq.readings import WORDS, Lamp, Levels, Reading
 from daq.unknowns import Array, stratified
 
 Codes = npt.NDArray[np.int64]
+Shown = tuple[tuple[float, ...], str]  # an outcome as people read it: volts, or the light's word
 
 DRAWS = 24
 JUMPER_A = 15.0  # its fuse
@@ -37,6 +38,7 @@ SETUP_MIN = 0.5  # of every test, beside its cost: getting there
 EDGES = np.array([-0.02, 0.02, 0.05, 0.12, 0.3, 0.5, 0.7, 0.88, 0.955])  # classes of volts, shares of source
 
 
+NEAR_V = 0.25  # outcomes no further apart, of the same explanation, are told as one
 SAID = 0.1  # outcomes less probable than this are not told beforehand, but for the likelier two
 ASLEEP_V = 4.5  # no source was seen yet where nothing read more
 BEYOND = 1.1  # of the highest volts seen: what would read more is told as that
@@ -88,20 +90,18 @@ class Played:
     def outcomes(self) -> tuple[Outcome, ...]:
         """Those that are to be expected, two at least, most likely first."""
         joint = self.field.probability[:, None] * self.chances
-        alike: dict[tuple[tuple[float, ...], str], Array] = {}
+        alike: dict[Shown, Array] = {}
         for code in np.flatnonzero(joint.sum(axis=0) > LEAST):
             shown = self._shown(code, int(np.argmax(joint[:, code])))
             alike[shown] = alike.get(shown, 0.0) + joint[:, code]
-        found = sorted(
-            (self._outcome(*shown, some) for shown, some in alike.items()), key=lambda o: -o.chance
-        )
+        each = _near_ones_together(sorted(alike.items(), key=lambda pair: -pair[1].sum()))
+        found = sorted((self._outcome(*shown, some) for shown, some in each), key=lambda o: -o.chance)
         likely = [o for o in found if o.chance >= SAID]
         if len(likely) < 2:
             likely = [o for o in found if o in likely or not any(map(isinf, o.volts))][:2]
         return tuple(likely)
 
-    def _shown(self, code: np.intp, group: int) -> tuple[tuple[float, ...], str]:
-        """The volts or the word of an outcome, as people read it."""
+    def _shown(self, code: np.intp, group: int) -> Shown:
         if isinstance(self.test.reading.what, Lamp):
             return (), WORDS[code]
         volts = (round(v, 1) + 0.0 for v in self._middle(code, group))
@@ -117,6 +117,20 @@ class Played:
         """Median volts of this outcome, in the explanation that most probably makes it."""
         here = (self.codes == code).any(axis=0) & (self.field.group == group)[:, None]
         return tuple(_middle_of(v[here]) for v in self.values)
+
+
+def _near_ones_together(outcomes: Iterable[tuple[Shown, Array]]) -> list[tuple[Shown, Array]]:
+    """Outcomes of the same explanation that nobody would tell apart as one, at the volts of the likeliest."""
+    found: list[tuple[Shown, Array]] = []
+    for (volts, word), joint in outcomes:
+        for n, ((others, said), more) in enumerate(found):
+            near = all(a == b or abs(a - b) <= NEAR_V for a, b in zip(volts, others, strict=True))
+            if near and word == said and joint.argmax() == more.argmax():
+                found[n] = (others, said), more + joint
+                break
+        else:
+            found.append(((volts, word), joint))
+    return found
 
 
 def _middle_of(volts: Array) -> float:

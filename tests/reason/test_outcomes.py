@@ -17,6 +17,7 @@ CASES = {
     "nothing read": (),
     "both at source": ("source 12.6", "in ? 12.6 12.6"),
     "unplugged": ("source 12.6", "in off 12.6 12.6", "in on 12.6 12.6", "out on 12.6 0.8"),
+    "a bad ground": ("source 12.5", "in off 0.1 0", "in on 12.1 3.4"),
     "24 V": ("source 25.2", "in off 25.2 25.2", "in on 25.1 6"),
 }
 
@@ -64,3 +65,18 @@ def test_what_outcomes_mean_fits_eighty_columns(case: str) -> None:
         meanings = said[begin : next(n for n in range(begin, len(said)) if said[n].startswith("then add"))]
         assert all(line.startswith("  ") and len(line) < 80 for line in meanings)
         assert not any(line.strip().startswith("%") for line in meanings), "no number without its sign"
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_what_nobody_would_tell_apart_is_one_outcome(case: str) -> None:
+    """Before, '3.4 V' and '3.6 V' at a bad ground point, which both mean that it is bad."""
+    answer = answered(case)
+    for test in answer.next_test.and_otherwise if answer.next_test else ():
+        told = [meaning.partition(": ") for meaning in test.splits.split("; ")]
+        seen = [
+            ([float(v) for v in re.findall(r"[\d.]+(?= V)", volts)], means[:40]) for volts, _, means in told
+        ]
+        for n, (volts, means) in enumerate(seen):
+            for others, same in seen[:n]:
+                apart = max((abs(a - b) for a, b in zip(volts, others, strict=False)), default=1.0)
+                assert means != same or apart > 0.25, told
