@@ -229,12 +229,16 @@ def misreadings(given: Sequence[Reading]) -> list[str]:
     most = max((_most(r) for r in given), default=0.0)
     awake = any(r.state.plugged and _most(r) > SOURCE_V for r in given if isinstance(r.what, Levels))
     notes = [note for reading in given for note in _notes(reading, awake)]
-    if SENSOR_V[0] < most < SENSOR_V[1]:
+    if SENSOR_V[0] < most < SENSOR_V[1] and not any(_is_of_battery(r) for r in given):
         notes.append(
             "5 V is what modules feed sensors with, not battery voltage: read battery positive as well "
             "('source V'). On such a wire no test light, no jumper, no lamp and no bias."
         )
     return list(dict.fromkeys(notes))
+
+
+def _is_of_battery(reading: Reading) -> bool:
+    return isinstance(reading.what, At) and reading.what.place == "source"
 
 
 def _most(reading: Reading) -> float:
