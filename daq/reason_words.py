@@ -122,7 +122,10 @@ def refit(lead: str) -> str:
     """What to do about a lead that has no contact: 'reference lead', 'lead 1' or 'lead 2'."""
     how = "Seat it on its pin again"
     if lead == "reference lead":
-        how = "Refit it at battery negative, and prove it: either lead on battery positive must read source"
+        how = (
+            "Refit it at battery negative, and prove it: either lead on battery positive must read source "
+            "(if neither does, look at the battery and its clamps)"
+        )
     return f"{lead.capitalize()}: no contact. {how}. What was read without it does not count: read all again."
 
 
