@@ -17,6 +17,7 @@ from daq.knowledge import Knowledge
 from daq.unknowns import DIALS, Array, Draws, stratified, stratified_shares, unaimed
 
 T = TypeVar("T", bound=np.generic)
+Mask = npt.NDArray[np.bool_]
 
 PRIOR_SHARE = 0.25
 AIMABLE = (
@@ -40,26 +41,39 @@ BINS = 16
 
 
 def aimed_singly(
-    first: Draws, weight: Array, knowledge: Knowledge, count: int, seen_v: float | None, seed: int
+    first: Draws,
+    weight: Array,
+    relevant: Mask,
+    knowledge: Knowledge,
+    count: int,
+    seen_v: float | None,
+    seed: int,
 ) -> Draws:
     """For each explanation a mixture of stories: the prior, and the prior with one dial moved.
 
     Args:
         first: the draws from the prior, shared by all.
         weight: (h, draws) what each of them counts for each explanation.
+        relevant: (h, DIALS), the dials that it hangs on; no other is moved.
     """
     base = unaimed(knowledge, count, seen_v, seed + 7)
     shape = (len(weight), count)
     dials = {n: np.array(np.broadcast_to(v, shape)) for n, v in base.dials.items()}
     choices = {n: np.array(np.broadcast_to(v, shape)) for n, v in base.choices.items()}
     log_weight = np.array(np.broadcast_to(base.log_weight, shape))
-    _aim_dials(dials, log_weight, first, weight, count, seed)
+    _aim_dials(dials, log_weight, first, weight, relevant, count, seed)
     _aim_choices(choices, log_weight, first, weight, knowledge, count, seed)
     return Draws(dials, choices, log_weight, base.emf_v)
 
 
 def _aim_dials(
-    dials: dict[str, Array], log_weight: Array, first: Draws, weight: Array, count: int, seed: int
+    dials: dict[str, Array],
+    log_weight: Array,
+    first: Draws,
+    weight: Array,
+    relevant: Mask,
+    count: int,
+    seed: int,
 ) -> None:
     """In three draws of four, one dial that the readings pin down is drawn where the first draws put it."""
     edges = _edges()
@@ -71,6 +85,7 @@ def _aim_dials(
         shares.append(mass / mass.sum(axis=1, keepdims=True))
         pinned.append((shares[-1] * np.log(shares[-1] * BINS)).sum(axis=1))
     told = np.maximum(np.array(pinned) - 0.15, 0.0) ** 2  # (dials, h), in nats
+    told *= relevant[:, [DIALS.index(name) for name in AIMABLE]].T
     silent = told.sum(axis=0) <= 0
     mixture = np.where(silent, 0.0, (1 - PRIOR_SHARE) * told / np.maximum(told.sum(axis=0), 1e-12))
     which = stratified_shares(count, 1, seed + 11)[0]

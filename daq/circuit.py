@@ -148,4 +148,4 @@ class Circuits:
 
     @property
     def shape(self) -> tuple[int, ...]:
-        return np.broadcast_shapes(self.emf.shape, self.fuse.shape, self.load_s.shape)
+        return np.broadcast_shapes(self.emf.shape, self.load_s.shape, self.switch_low.shape)

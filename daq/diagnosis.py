@@ -34,7 +34,7 @@ import numpy.typing as npt
 from daq.aiming import aimed_singly
 from daq.circuit import Circuits
 from daq.circuit_case import Seen
-from daq.climbing import Mask, Start
+from daq.climbing import Mask, Start, relevant_dials
 from daq.evidence_sum import LEAST_SUMMED, EvidenceSum, enough
 from daq.explained import SHORTS, circuits
 from daq.fitting import FEWER_MODES, MODES, MOST_MODES, MUCH_WORSE, RISING, Fits
@@ -56,6 +56,7 @@ LIKELY = 0.02  # more is looked for
 LIKELIEST = 3  # and most
 SETTLED = 2.0  # times as many draws as are enough: no fits that are no better are looked for
 MISREAD = 0.5  # a reading as probably wrong as that does not fit
+FIT_BY = 3  # rounds: a reading that nothing fits by then seldom fits later
 CARRIED = 0.5  # of all probability, by enough draws: less is little to go by
 HOPED, FALLEN = 0.03, 0.01  # hoped for at first, and fallen so far: the draws may have missed it
 FIRST_WIDENINGS = (*WIDENINGS, 6.0, 11.0)  # few draws choose who stays: none is to be lost by bad luck
@@ -76,8 +77,6 @@ class Belief:
         probability: (orders, h): lead 1 on the feed pin, lead 2 on it; sums to 1.
         misread: for each reading, the probability that it is a wrong one.
         circuits, weight: the draws, (h, d), and each order's posterior weight of them, (orders, h, d).
-        effective: (orders, h), effective number of draws.
-        widened: (orders, h), factor on the readings' deviation.
     """
 
     given: tuple[Reading, ...]
@@ -87,8 +86,6 @@ class Belief:
     misread: tuple[float, ...]
     circuits: Circuits
     weight: Array
-    effective: Array
-    widened: Array
 
 
 Likelihood = Callable[[Hypothesis, int], float]
@@ -119,8 +116,6 @@ def diagnose(
         scores.misread(probability),
         sampler.circuits,
         scores.weight,
-        scores.effective,
-        scores.widened,
     )
 
 
@@ -189,7 +184,10 @@ class _Sampler:
         self._missed = np.array([h in missed for h in self.kept])
         self._rare = scores.plain_effective[:, alive] < LEAST_EFFECTIVE
         self._first_hope = np.exp(log_total - log_total.max())[:, alive]
-        self._drawn = aimed_singly(first, scores.both[alive], k, self._count, self._seen, self._seed)
+        relevant = np.stack([relevant_dials(h) for h in self.kept])
+        self._drawn = aimed_singly(
+            first, scores.both[alive], relevant, k, self._count, self._seen, self._seed
+        )
         self.circuits = circuits(self.kept, self._drawn, k)
         self.scores = Scores(self.circuits, self._given, k, self._drawn.log_weight)
         self._sum = EvidenceSum(self.scores, k, self._seen)
@@ -197,8 +195,10 @@ class _Sampler:
         self._lending = Lending(self._given, k)  # what was offered to who was left out is offered again
 
     def look_into(self) -> None:
-        """Round after round, those that too few draws carry."""
+        """Round after round, those that too few draws carry; no longer where some reading fits nothing."""
         for turn, least in enumerate(LOOKED_INTO):
+            if turn >= FIT_BY and self._in_doubt():
+                break
             if not self.refined(least, self._seed + 100 * turn, turn):
                 break
 
@@ -211,11 +211,14 @@ class _Sampler:
             return frozenset()
         probability = self.probability
         carried = float(probability[self._sum.effective >= LEAST_SUMMED].sum())
-        if carried < CARRIED or max(self.scores.misread(probability), default=0.0) > MISREAD:
+        if carried < CARRIED or self._in_doubt():
             return self._not_absurd - kept
         nothing = np.full((len(ORDERS), len(others)), -np.inf)
         unsettled = np.zeros(nothing.shape, dtype=np.bool_)
         return frozenset(others[offer.row] for offer in self._offers(others, nothing, unsettled, LIKELY))
+
+    def _in_doubt(self) -> bool:
+        return max(self.scores.misread(self.probability), default=0.0) > MISREAD
 
     def refined(self, least: float, seed: int, turn: int = 0) -> bool:
         """Draw again for those above `least` that too few draws carry; False when there are none."""

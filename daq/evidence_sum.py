@@ -55,7 +55,7 @@ class _Sets:
 
 class EvidenceSum:
     """Evidence from all sets of draws together; the first set, which was aimed otherwise, stands where it
-    tells more than all that were drawn about best fits.
+    tells more than all that were drawn about best fits. Where these have met far more, it is as few draws.
 
     Attributes:
         effective, log_evidence: (orders, explanations).
@@ -67,7 +67,7 @@ class EvidenceSum:
         self.log_evidence = scores.plain_evidence.copy()
         self._k = knowledge
         self._seen_v = seen_v
-        self._first = self.effective.copy()
+        self._first, self._first_evidence = self.effective.copy(), self.log_evidence.copy()
         self._sets = [_Sets() for _ in range(told.shape[1])]
         self._most = np.full(told.shape, np.inf)
         self._widened, self._wide = scores.widened.copy(), scores.log_evidence.copy()
@@ -117,10 +117,12 @@ class EvidenceSum:
         log_weight = np.array([mine.fit for mine in sets]).transpose(2, 0, 1, 3) - mean
         weight, evidence = weighed(log_weight.reshape(*log_weight.shape[:2], -1))
         effective = 1.0 / (weight**2).sum(axis=-1)
-        told = effective >= self._first[:, rows]
-        self.log_evidence[:, rows] = np.where(told, evidence, self.log_evidence[:, rows])
-        self.effective[:, rows] = np.where(told, effective, self.effective[:, rows])
-        better: npt.NDArray[np.bool_] = told & _goes_on(log_weight)
+        first, known = self._first[:, rows], self._first_evidence[:, rows]
+        told, missed = effective >= first, evidence > known + APART
+        first = np.where(missed, np.minimum(first, LEAST_ADDED), first)
+        self.log_evidence[:, rows] = np.where(told, evidence, known)
+        self.effective[:, rows] = np.where(told, effective, first)
+        better: npt.NDArray[np.bool_] = (told | missed) & _goes_on(log_weight)
         return better
 
     def hoped(self, scores: Scores, rising: npt.NDArray[np.bool_]) -> Array:

@@ -158,7 +158,10 @@ class Fits:
         better, it is looked for from there next time; the mode itself counts only while there is no other.
         """
         mine = self._modes.setdefault(h, [])
-        if any(_same(mode, other) and _goodness(other) >= _goodness(mode) for other in mine):
+        better = [n for n, m in enumerate(mine) if _same(mode, m) and _goodness(m) >= _goodness(mode)]
+        if better:
+            for n in better if not mode.rising else ():  # nor is more to be found from there
+                mine[n] = replace(mine[n], rising=False)
             return
         mine[:] = [other for other in mine if not _same(mode, other)]
         if mode.rising:

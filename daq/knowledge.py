@@ -20,9 +20,10 @@ from daq.errors import CommandError
 Weights = Mapping[str, float]
 
 # Entries that must not be zero or that have a range of their own: (table, last key) -> (lowest, highest).
-_RANGES: dict[tuple[str, str], tuple[float, float]] = {
+_RANGES: dict[tuple[str, ...], tuple[float, float]] = {
     ("spread", "median"): (1e-9, 1e12),
     ("spread", "factor"): (1.0, 1e6),
+    ("spread", "source", "factor"): (1.001, 1e6),  # a battery is never known to the millivolt
     ("spread", "low"): (0.0, 1.0),
     ("spread", "high"): (0.0, 1.0),
     ("reading", "zero_v"): (1e-3, 5.0),
@@ -130,7 +131,7 @@ def _text(value: Any, path: Path, at: tuple[str, ...]) -> str:
 def _number(value: Any, path: Path, at: tuple[str, ...]) -> float:
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
         raise CommandError(f"{path}: {_name(at)} must be a number, not {value!r}.")
-    low, high = _RANGES.get((at[0], at[-1]), (0.0, 1e12))
+    low, high = _RANGES.get(at) or _RANGES.get((at[0], at[-1]), (0.0, 1e12))
     if not low <= value <= high:
         raise CommandError(f"{path}: {_name(at)} is {value:g}; it must be from {low:g} to {high:g}.")
     return float(value)

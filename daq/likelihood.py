@@ -28,6 +28,7 @@ PINS = ("feed", "ground")
 # A light's look by its share of full brightness: the middle of each border and how soft it is.
 BORDERS = (0.17, 0.62)
 SOFT = 0.05
+MISSAID = 3e-4  # a look far from what it is called: less than a misreading, which it is
 SAME_LEVEL = 0.03  # of source: a circuit's levels that are one, read again
 ALIKE_V, ALIKE_SHARE = 0.1, 0.02  # readings that may be of one level
 
@@ -190,9 +191,11 @@ class Scorer:
         return (value - expected) ** 2 / square, -0.5 * np.log(2 * np.pi * square)
 
     def _earlier(self, n: int, order: int, value: float) -> Level | None:
-        """The first reading before reading `n`, on the same instrument, that showed this level."""
+        """The first reading before reading `n`, on the same instrument, that showed this level; where the
+        control may stand either way, which level it was is not known."""
+        mine = self._given[n]
         for r in self._given[:n]:
-            if r.logged != self._given[n].logged or r.state.control == "?" or isinstance(r.what, Lamp):
+            if logged(r) != logged(mine) or "?" in (r.state.control, mine.state.control):
                 continue
             for before, _, which in _values(r, order):
                 if abs(before - value) < ALIKE_V + ALIKE_SHARE * abs(value):
@@ -327,7 +330,7 @@ def look(brightness: Array, word: str) -> Array:
     """Probability that a light of this share of full brightness is called lit, dim or dark."""
     above = [1.0 / (1.0 + np.exp(-np.clip((brightness - b) / SOFT, -60, 60))) for b in BORDERS]
     chances = {"dark": 1 - above[0], "dim": above[0] * (1 - above[1]), "lit": above[0] * above[1]}
-    return 0.98 * chances[word] + 0.02 / len(WORDS)
+    return (1 - MISSAID) * chances[word] + MISSAID / len(WORDS)
 
 
 def _misread(reading: Reading, scale_v: float) -> float:

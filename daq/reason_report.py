@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from daq.reason_words import SIDE_WORDS, Explanation, leaks, misreadings, outcome_lines, refit
-from daq.reasoning import Answer, Proposal
+from daq.reasoning import SOUND, Answer, Proposal
 from daq.stopping import KNOWN
 
 MOST_LISTED = 8
 MOST_ALIKE = 3
-SOUND = (
+IS_SOUND = (
     "nothing is wrong in what was read. For a fault that comes and goes: record it, wiggle what may be loose."
 )
 
@@ -44,8 +44,8 @@ def _next(answer: Answer) -> list[str]:
     if answer.lost is not None:
         return [f"next: {refit(answer.lost)}"]
     if test is None:
-        if answer.stop == KNOWN and answer.candidates[0][0].fault == "none":
-            return [f"next: {SOUND}"]
+        if answer.healthy >= SOUND:
+            return [f"next: {IS_SOUND}"]
         reason = {
             KNOWN: "nothing: the place is known. Confirm it, repair, and read the same again.",
             "known, but for look-alikes": "nothing: what is left cannot be told apart by readings here.",

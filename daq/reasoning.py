@@ -27,6 +27,7 @@ ALIKE = 0.25 - 1e-9  # two explanations whose outcomes overlap more than 1 - thi
 ALIKE_LEAST = 0.01
 LEAST_RIVAL = 2e-3
 GOOD_PART = 0.25
+SOUND = 0.6  # healthy: a small drop at a pin looks like none, so that a sound circuit seldom has 90 %
 NEVER = 1e-9
 OPEN_LOAD = (Fault("open", "load"), Fault("open", "connector pin"))
 
@@ -76,6 +77,11 @@ class Answer:
     @property
     def fits(self) -> bool:
         return not self.misfits
+
+    @property
+    def healthy(self) -> float:
+        """Probability that nothing is wrong; none where a reading fits nothing."""
+        return sum(p for e, p in self.candidates if e.fault == "none") if self.fits else 0.0
 
     @property
     def lost(self) -> str | None:

@@ -95,6 +95,8 @@ class Scores:
             (self.effective, other.effective),
             (self.log_evidence, other.log_evidence),
             (self.plain_effective, other.plain_effective),
+            (self.plain_evidence, other.plain_evidence),
+            (self.plain_fit, other.plain_fit),
         ):
             mine[:, rows] = new[:, theirs]
 

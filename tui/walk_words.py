@@ -10,7 +10,7 @@ from daq.offered_tests import kind
 from daq.readings import Lamp, Levels, Reading
 from daq.reason_report import either_way
 from daq.reason_words import JUMPER, SIDE_WORDS, SUBSTITUTE, leaks, misreadings, refit
-from daq.reasoning import Answer
+from daq.reasoning import SOUND, Answer
 from daq.snapshot import LeadCheckView
 from daq.walk import Walk
 from daq.walk_doubts import FREE_V
@@ -19,7 +19,7 @@ from daq.walk_moves import MOVED_LEAD, MOVES, aid_for, named, stands, take_off, 
 from tui.panels import DOT, Part, height
 
 DEFINITE = 0.9
-SOUND, STILL_THERE = 0.6, 0.02  # a small drop at a pin looks like none: a sound circuit seldom has 90 %
+STILL_THERE = 0.02
 _CHECK_WHY = "A lead that is off, or a clip on paint, would send everything after it the wrong way."
 _FIRST_WHY = (
     "At rest first. Both at source: most likely switched on the ground side. Both near zero: on the positive "
@@ -62,10 +62,6 @@ def big_word(walk: Walk, refused: bool) -> str:
 def _likeliest(answer: Answer) -> str:
     side, chance = max(answer.side.items(), key=lambda pair: pair[1])
     return f"{SIDE_WORDS[side]} ({_percent(chance)})"
-
-
-def _healthy(answer: Answer) -> float:
-    return sum(p for e, p in answer.candidates if e.fault == "none") if answer.fits else 0.0
 
 
 def could_be(walk: Walk, width: int, rows: int) -> tuple[Part, ...]:
@@ -210,14 +206,14 @@ def _end_text(walk: Walk, answer: Answer) -> str:
         return "No single fault explains these readings: check the leads, or there are two faults."
     if answer.lost is not None:
         return refit(answer.lost)
-    if _healthy(answer) >= SOUND and not walk.here.doubtful:
+    if answer.healthy >= SOUND and not walk.here.doubtful:
         return "Nothing is wrong in what was read. For a fault that comes and goes: w, the wiggle test."
     return _STOPPED.get(answer.stop, _FOLLOW)
 
 
 def _proof(walk: Walk) -> Part:
     assert walk.proof is not None
-    chance = _percent(_healthy(walk.proof))
+    chance = _percent(walk.proof.healthy)
     only_if = f" {_only_if(walk)}".rstrip()
     if proven(walk):
         found = f"The same readings now fit a sound circuit ({chance}), no longer what was wrong."

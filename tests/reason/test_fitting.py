@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from daq.aiming import PRIOR_SHARE
-from daq.climbing import Climb, Mode, Start, relevant
+from daq.aiming import PRIOR_SHARE, aimed_singly
+from daq.climbing import Climb, Mode, Start, relevant, relevant_dials
 from daq.diagnosis import Belief, diagnose
 from daq.explained import circuits
 from daq.fitting import Fits
@@ -80,6 +80,25 @@ def test_the_truth_is_found_with_any_seed(
     found = [chance(diagnose(given, seed=seed), *truth) for seed in SEEDS]
     assert min(found) > least, found
     assert np.std(found) < 0.05, found
+
+
+def test_no_draw_is_spent_on_what_an_explanation_does_not_hang_on() -> None:
+    k, seed = shipped(), 5
+    first, base = unaimed(k, 160, 12.6, seed), unaimed(k, 320, 12.6, seed + 7)
+    weight = np.exp(3.0 * first.dials["short"])  # as if readings told of a short
+    sound, shorted = (
+        h
+        for h in hypotheses(k)
+        if h.side == "low"
+        and h.condition is None
+        and h.second is None
+        and h.fault in (HEALTHY, Fault("load shorted", "load"))
+    )
+    relevant = np.stack([relevant_dials(sound), relevant_dials(shorted)])
+    drawn = aimed_singly(first, np.repeat(weight, 2, axis=0), relevant, k, 320, 12.6, seed)
+    moved = (drawn.dials["short"] != base.dials["short"]).mean(axis=1)
+    assert moved[0] == 0
+    assert moved[1] > 0.3
 
 
 def test_what_else_it_might_be_in_the_likeliest_place_is_looked_into() -> None:

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from daq.knowledge import shipped
 from daq.readings import parse
 from daq.reason_command import own_file
 from tests.commands.test_commands import run
@@ -128,6 +129,25 @@ def test_a_users_own_knowledge_changes_the_answer(tmp_path: Path) -> None:
     assert json.loads(done.stdout)["side"]["low"] == 0
 
 
+def test_whole_kinds_of_faults_may_be_ruled_out(tmp_path: Path) -> None:
+    """Then nothing hangs on fuse or load any more, and all circuits are alike there."""
+    gone = [
+        name for name in shipped().faults if name.endswith((", fuse", ", load")) or name.startswith("short")
+    ]
+    double = [name for name in shipped().double if "load" in name or "fuse" in name]
+    lines = [
+        "[faults]",
+        *(f'"{name}" = 0' for name in gone),
+        "[double]",
+        *(f'"{name}" = 0' for name in double),
+    ]
+    file = tmp_path / "few.toml"
+    file.write_text("\n".join(lines))
+    done = run("reason", "in off 12.6 12.6", "in on 12.5 0.1", "--json", "--knowledge", file)
+    assert done.stderr == ""
+    assert json.loads(done.stdout)["side"]["low"] > 0.9
+
+
 def own_folder(monkeypatch: pytest.MonkeyPatch, folder: Path, text: str | bytes) -> Path:
     """A configuration folder with a knowledge file, wherever this system keeps it."""
     for name in ("HOME", "XDG_CONFIG_HOME", "LOCALAPPDATA", "USERPROFILE"):
@@ -181,6 +201,7 @@ def test_a_wrong_file_in_the_folder_is_named_and_stops(
         ("[sides]\nlow = 'much'", "[sides] low must be a number"),
         ("[spread]\nfault = 3", "[spread] fault must be a table"),
         ("[spread.fault]\nfactor = 0.5", "[spread.fault] factor is 0.5; it must be from 1 to"),
+        ("[spread.source]\nfactor = 1.0", "[spread.source] factor is 1; it must be from 1.001"),
         ("[costs]\nbase = -1", "[costs] base is -1"),
         ("[choices.load]\nresistive = 0\nfilament = 0\n'LED string' = 0", "all of [choices] load are zero"),
         ("[limits.feed]\norigin = 3", "[limits.feed] origin must be a text"),

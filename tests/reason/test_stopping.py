@@ -84,6 +84,23 @@ def test_what_such_volts_are_is_said(texts: list[str], words: str) -> None:
     assert not any(words in note for note in misreadings(parse_all(["in off 12.6 12.6", "in on 12.5 0"])))
 
 
+def test_a_test_light_that_tells_the_impossible_is_a_reading_that_does_not_fit() -> None:
+    """Dark between battery negative and a pin at source: it was on the wrong pin, or it is broken."""
+    read = parse_all(
+        ["in off 12.6 12.6", "in on 12.5 0.1", "out off 12.6 0", "in off lamp negative lead 1 dark"]
+    )
+    answer = reason(read)
+    assert not answer.fits
+    assert [str(r) for r in answer.misfits] == [str(read[-1])]
+
+
+def test_the_order_of_readings_is_nothing_to_the_side() -> None:
+    """A reading whose control may stand either way is neither the first of a level nor one read again."""
+    read = parse_all(["in ? 4.98 0", "out off 0.1 5", "key on in off at fuse 0.08"])
+    one, other = reason(read), reason(read[::-1])
+    assert one.side == pytest.approx(other.side, abs=0.05)
+
+
 def test_what_it_could_be_is_told_even_where_a_reading_does_not_fit() -> None:
     """Before, every explanation stood there with less than 1 %."""
     found = lines(reason(parse_all(["in off 12.6 12.6", "in off 0 0"])))
