@@ -67,8 +67,8 @@ def _of_pair(
         return
     if ground < -BELOW * _error(ground, knowledge):
         return  # no circuit goes below battery negative: what was read is not told from there
-    if source is not None:
-        error = math.hypot(_error(source, knowledge), _error(feed, knowledge))
+    error = math.hypot(_error(source or 0.0, knowledge), _error(feed, knowledge))
+    if source is not None and source - feed > -BELOW * error:  # else source rose since it was read
         yield _judged("feed", source - feed, error, at_rest, full, knowledge, amperes)
     yield _judged("ground", ground, _error(ground, knowledge), False, full, knowledge, amperes)
 

@@ -87,8 +87,12 @@ class Played:
     def rate(self) -> float:
         return self.bits / (self.test.minutes + SETUP_MIN)
 
-    def outcomes(self) -> tuple[Outcome, ...]:
-        """Those that are to be expected, two at least, most likely first."""
+    def outcomes(self, said: Sequence[object]) -> tuple[Outcome, ...]:
+        """Those that are to be expected, two at least, most likely first; were they to mean the same, the
+        likeliest that means something else as well.
+
+        `said` is what each of the explanations is told as.
+        """
         joint = self.field.probability[:, None] * self.chances
         alike: dict[Shown, Array] = {}
         for code in np.flatnonzero(joint.sum(axis=0) > LEAST):
@@ -99,6 +103,9 @@ class Played:
         likely = [o for o in found if o.chance >= SAID]
         if len(likely) < 2:
             likely = [o for o in found if o in likely or not any(map(isinf, o.volts))][:2]
+        leading = {said[o.leaves[0][0]] for o in likely}
+        if len(leading) == 1:
+            likely += [o for o in found if said[o.leaves[0][0]] not in leading][:1]
         return tuple(likely)
 
     def _shown(self, code: np.intp, group: int) -> Shown:
@@ -234,10 +241,26 @@ def _safe(test: Offer, values: Array, source: Array, belief: Belief, played: Fie
     pole, lead = what.jumper
     if not any(r.state.plugged and isinstance(r.what, Levels) for r in belief.given):
         return False  # nothing is known of either pin yet
+    if _on_wrong_pin(pole, lead, belief) >= UNSAFE:
+        return False
     away = np.abs((source if pole == "positive" else 0.0) - values[lead - 1])
     blows = (away > JUMPER_A * (JUMPER_OHM + BATTERY_OHM)).mean(axis=1)
     share = belief.probability[played.order, played.row]
     return float(blows @ share / share.sum()) < UNSAFE
+
+
+def _on_wrong_pin(pole: str, lead: int, belief: Belief) -> float:
+    """Probability that a jumper from this pole does not do what the switch or the ground should do.
+
+    Positive on a pin that goes to ground, or negative on one that is fed, is a dead short the moment that a
+    contact closes or a bad one gets better; a bridge may close either way (common practice).
+    """
+    wrong = 0.0
+    for n, h in enumerate(belief.hypotheses):
+        for o, order in enumerate(ORDERS):
+            if h.side == "reversing" or (pole == "positive") != (lead == order):
+                wrong += float(belief.probability[o, n])
+    return wrong
 
 
 def _classes(values: Array, source: Array, belief: Belief) -> tuple[Codes, int]:

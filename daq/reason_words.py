@@ -156,7 +156,9 @@ def _doing(what: Levels | At | Lamp) -> str:
         return f"bridge battery {pole} to lead {lead}'s pin with a jumper fused at 15 A, and read both leads"
     for lead, kind in enumerate(what.bias, 1):
         if kind in ("up", "down"):
-            return f"put the {'5 V' if kind == 'up' else '0 V'} bias on lead {lead} and read both leads"
+            return (
+                f"put the {'5 V' if kind == 'up' else '0 V'} bias (10 kΩ) on lead {lead} and read both leads"
+            )
     return "read both leads"
 
 
@@ -181,7 +183,8 @@ def caution(test: Offer) -> str:
 
 def outcomes_sentence(played: Played, names: Sequence[Explanation]) -> str:
     """'12.6 V / 0.0 V: ground side: open, load (71 %); lit: ...', what each outcome would mean."""
-    return "; ".join(f"{_outcome(o)}: {_left(o, names)}" for o in played.outcomes())
+    said = [(e.side, e.what) for e in names]
+    return "; ".join(f"{_outcome(o)}: {_left(o, names)}" for o in played.outcomes(said))
 
 
 def outcome_lines(splits: str) -> list[str]:
@@ -256,6 +259,8 @@ def _most(reading: Reading) -> float:
 def _notes(reading: Reading, awake: bool) -> Iterable[str]:
     """`awake`: source was read at the load in some state."""
     what, state = reading.what, reading.state
+    if _is_of_battery(reading) and _most(reading) < SOURCE_V:
+        yield "Battery positive itself reads next to nothing: prove the reference lead, then the battery."
     if isinstance(what, Lamp) and what.word == "lit":
         yield ("A test light draws little: it lights through a ground or feed too bad for the load.")
     if not isinstance(what, Levels) or None in what.volts or what.driven or what.aided:

@@ -95,3 +95,9 @@ def test_a_drop_within_its_uncertainty_of_the_limit_is_not_called() -> None:
 def test_below_battery_negative_there_is_no_drop() -> None:
     """Nothing in a DC circuit with one battery is there: the reference lead is off."""
     assert drops(parse_all(["source 12.6", "in on 6.2 -6.2"]), shipped()) == ()
+
+
+def test_a_source_that_rose_since_it_was_read_makes_no_drop_below_nothing() -> None:
+    """12.4 V at rest, 14.1 V at the load with the engine running: the generator, no gain in the wire."""
+    found = drops(parse_all(["source 12.4", "in off 14.2 14.2", "in on 14.1 0.1"]), shipped())
+    assert [d.side for d in found] == ["ground"]
