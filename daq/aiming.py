@@ -13,11 +13,11 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 
+from daq.circuit import Mask
 from daq.knowledge import Knowledge
 from daq.unknowns import DIALS, Array, Draws, stratified, stratified_shares, unaimed
 
 T = TypeVar("T", bound=np.generic)
-Mask = npt.NDArray[np.bool_]
 
 PRIOR_SHARE = 0.25
 AIMABLE = (

@@ -132,7 +132,7 @@ def solve(
     elements = [e for e in elements if np.any(e.active)]
     volts: Volts = {n: np.asarray(v, dtype=np.float64) if np.any(v) else NO_VOLTS for n, v in known.items()}
     currents, wanted = injected or {}, list(wanted)
-    elements = _alike_if_alike_or_at(elements, shape)
+    elements = _alike_if_few(elements, shape)
     pattern, code = _commonest(elements, shape)
     most = pattern == code
     rest = np.nonzero(~most)
@@ -142,7 +142,7 @@ def solve(
     found = _solved(network, volts, wanted, alike, shape, currents)
     if len(rest[0]):
         volts, currents = ({n: _alike_or_at(v, rest) for n, v in each.items()} for each in (volts, currents))
-        others = _alike_if_alike_or_at([_picked(e, rest) for e in elements], rest[0].shape)
+        others = _alike_if_few([_picked(e, rest) for e in elements], rest[0].shape)
         seen = _solved(network.picked(rest), volts, wanted, others, rest[0].shape, currents)
         for node in wanted:
             found[node][rest] = seen[node]
@@ -369,7 +369,7 @@ def _alike_or_at(values: Array, places: Places) -> Array:
     return values if values.ndim == 1 else values.reshape(1)
 
 
-def _alike_if_alike_or_at(elements: list[Element], shape: tuple[int, ...]) -> list[Element]:
+def _alike_if_few(elements: list[Element], shape: tuple[int, ...]) -> list[Element]:
     """Branches of different kinds as they are, or everywhere."""
     if math.prod(shape) > FEW or len({e.kind for e in elements}) == 1:
         return elements

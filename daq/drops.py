@@ -16,8 +16,8 @@ from daq.knowledge import Knowledge, Limit
 from daq.readings import At, Levels, Reading
 
 LEAST_LOAD_V = 1.0
-BELOW = 3.0  # standard uncertainties
 LEAST_LOAD_SHARE = 0.25  # of source: with less across it the load may not be on at all
+BELOW = 3.0  # standard uncertainties: what is so far below nothing is no drop
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,9 +67,10 @@ def _of_pair(
         return
     if ground < -BELOW * _error(ground, knowledge):
         return  # no circuit goes below battery negative: what was read is not told from there
-    error = math.hypot(_error(source or 0.0, knowledge), _error(feed, knowledge))
-    if source is not None and source - feed > -BELOW * error:  # else source rose since it was read
-        yield _judged("feed", source - feed, error, at_rest, full, knowledge, amperes)
+    if source is not None:
+        error = math.hypot(_error(source, knowledge), _error(feed, knowledge))
+        if source - feed > -BELOW * error:  # else source rose since it was read
+            yield _judged("feed", source - feed, error, at_rest, full, knowledge, amperes)
     yield _judged("ground", ground, _error(ground, knowledge), False, full, knowledge, amperes)
 
 

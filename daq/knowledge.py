@@ -19,7 +19,8 @@ from daq.errors import CommandError
 
 Weights = Mapping[str, float]
 
-# Entries that must not be zero or that have a range of their own: (table, last key) -> (lowest, highest).
+# Entries that must not be zero or that have a range of their own: (table, last key), or the
+# whole path where one entry differs -> (lowest, highest).
 _RANGES: dict[tuple[str, ...], tuple[float, float]] = {
     ("spread", "median"): (1e-9, 1e12),
     ("spread", "factor"): (1.0, 1e6),
