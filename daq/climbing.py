@@ -35,6 +35,9 @@ AT_REST = 0.1  # of ln posterior: no step that would gain less is made
 WIDER = 1.4  # the draws than the readings allow at the mode
 OTHER_KIND = 2.0  # of ln density, gained by another kind of a part
 KINDS_PRIOR = 0.1  # share of the prior in the kinds drawn
+# A fuse larger than need be changes nothing, so it stays where the climb began: pulled to what is usual it
+# blows, and every step with it is in vain.
+FUSE = DIALS.index("fuse")
 ALWAYS = (
     *("source", "load", "led", "open", "saturation", "test_current", "source_moved"),
     *(name for name in DIALS if name.startswith("contact ")),
@@ -277,6 +280,7 @@ class Climb:
         sure = stand.sure()[level, rows] / np.array(LEVELS)[level, None] ** 2
         heavy = slope * sure[..., None]
         push = (heavy * stand.miss[rows][..., None]).sum(axis=1) + stand.x[rows]
+        push[:, FUSE] = 0.0
         # (1 + S'WS)^-1 = 1 - S'(1 + WSS')^-1 WS: there are fewer values than dials (Woodbury's identity).
         across = heavy @ np.concatenate([slope.transpose(0, 2, 1), push[..., None]], axis=2)
         values = slope.shape[1]

@@ -20,6 +20,8 @@ none is lost by bad luck.
 What one explanation owes to an unlikely combination of parts is tried for the others too, those that did not
 survive among them (lending.py): else what chance met would be believed for want of a rival. And before a
 reading is called a mistake, or where hardly a draw carries what is left, everything is looked at again.
+Where the likeliest explains odd readings by rare chances alone, best fits are looked for twice, from all over
+the space of unknowns (screening.py): else which of them is met would hang on the seed.
 """
 
 from __future__ import annotations
@@ -37,15 +39,15 @@ from daq.circuit_case import Seen
 from daq.climbing import Mask, Start, relevant_dials
 from daq.evidence_sum import LEAST_SUMMED, EvidenceSum, enough
 from daq.explained import SHORTS, circuits
-from daq.fitting import FEWER_MODES, MODES, MOST_MODES, MUCH_WORSE, RISING, Fits
+from daq.fitting import FEWER_MODES, MODES, MOST_MODES, MUCH_WORSE, RISING, Earlier, Fits, Search
 from daq.hypotheses import Hypothesis, hypotheses
 from daq.knowledge import Knowledge, shipped
 from daq.lending import AS_GOOD, Lender, Lending, Offered
-from daq.likelihood import ORDERS, Place, highest
+from daq.likelihood import ORDERS, Place, highest, log_height
 from daq.points import point_of
 from daq.readings import Reading
 from daq.scores import LEAST_EFFECTIVE, WIDENINGS, Scores
-from daq.unknowns import SEED, Array, unaimed, with_soft_shorts
+from daq.unknowns import SEED, Array, Draws, unaimed, with_soft_shorts
 
 FIRST_DRAWS = 160
 EVENED = ("load", "switch", "test_current")
@@ -55,6 +57,7 @@ MOST_CIRCUITS = 10_000  # where many survive, little has been pinned down and fe
 LIKELY = 0.02  # more is looked for
 LIKELIEST = 3  # and most
 SETTLED = 2.0  # times as many draws as are enough: no fits that are no better are looked for
+LOOKS = 3  # for what explains every reading, where only draws that do not are many
 MISREAD = 0.5  # a reading as probably wrong as that does not fit
 FIT_BY = 3  # rounds: a reading that nothing fits by then seldom fits later
 CARRIED = 0.5  # of all probability, by enough draws: less is little to go by
@@ -62,7 +65,8 @@ HOPED, FALLEN = 0.03, 0.01  # hoped for at first, and fallen so far: the draws m
 FIRST_WIDENINGS = (*WIDENINGS, 6.0, 11.0)  # few draws choose who stays: none is to be lost by bad luck
 LARGE_BLOCK = 31 << 20  # bytes, never touched: from 32 MB on it would teach nothing
 MOST_PLACES = 24  # less than 1 MB each
-KEPT = 1e-4  # of the best, in the first set: less is not looked at again
+ODD = 8.0  # below the most that readings can have, in ln; half of circuits with a fault are at 5 or less
+KEPT = 1e-4  # of the best, in the first draws: less is not looked at again
 ABSURD = 1e-11  # unless nothing else is left; but less is not
 # Explanations more probable than this are drawn again where draws are few, round after round.
 LOOKED_INTO = (7e-4, 2e-3, 0.01, 0.02, *(0.04,) * 6)
@@ -95,27 +99,28 @@ Likelihood = Callable[[Hypothesis, int], float]
 def diagnose(
     given: Sequence[Reading],
     knowledge: Knowledge | None = None,
-    draws: int = DRAWS,
     seed: int = SEED,
     beside: Likelihood | None = None,
 ) -> Belief:
-    """The belief that these readings support; without readings, the prior."""
+    """The belief that these readings support, in whatever order; without readings, the prior."""
     knowledge = knowledge or shipped()
-    sampler = _Sampler(list(given), knowledge, draws, seed, beside)
+    order = sorted(range(len(given)), key=lambda n: repr(given[n]))
+    sampler = _Sampler([given[n] for n in order], knowledge, seed, beside)
     sampler.survivors()
     sampler.look_into()
     if missed := sampler.missed():
         sampler.survivors(missed)
         sampler.look_into()
-    scores, probability = sampler.scores, sampler.told()
+    probability = sampler.told()
+    misread = dict(zip(order, sampler.misread(probability), strict=True))
     return Belief(
         tuple(given),
         knowledge,
         sampler.kept,
         probability,
-        scores.misread(probability),
+        tuple(misread[n] for n in range(len(given))),
         sampler.circuits,
-        scores.weight,
+        sampler.scores.weight,
     )
 
 
@@ -157,28 +162,32 @@ class _Sampler:
     """The explanations that survive, with their draws, circuits and scores."""
 
     def __init__(
-        self, given: list[Reading], knowledge: Knowledge, draws: int, seed: int, beside: Likelihood | None
+        self, given: list[Reading], knowledge: Knowledge, seed: int, beside: Likelihood | None
     ) -> None:
         self._given = given
         self._beside = beside
         self._knowledge = knowledge
-        self._draws = draws
         self._seed = seed
         self._seen = highest(given)
         self._fits = Fits(given, knowledge, self._seen)
+        self._height = log_height(given, knowledge.reading)
 
     def survivors(self, missed: frozenset[Hypothesis] = frozenset()) -> None:
-        """The first draws, from the prior, choose who stays beside `missed`; then each gets its own."""
+        """The first draws, from the prior, choose who stays beside `missed`; then each gets its own.
+
+        They see readings widened, as few draws meet them; and as they are, or what fits so would be judged by
+        what others seem to fit.
+        """
         k, everything = self._knowledge, hypotheses(self._knowledge)
         look = first_look(k, self._seen, self._seed)
         first = look.draws
         scores = Scores(look.circuits, self._given, k, first.log_weight, FIRST_WIDENINGS, look.places())
-        log_total = self._log_prior(everything) + scores.log_evidence
-        least = log_total.max() + np.log(KEPT) if self._given else -np.inf
-        survives = (log_total > least).any(axis=0) | np.array([h in missed for h in everything])
-        self._count = min(self._draws, max(LEAST_DRAWS, MOST_CIRCUITS // int(survives.sum())))
-        alive = np.flatnonzero(survives)
+        log_prior = self._log_prior(everything)
+        log_total = log_prior + scores.log_evidence
+        survives = _is_near_the_best(log_total) | _is_near_the_best(log_prior + scores.plain_evidence)
+        alive = np.flatnonzero(survives | (not self._given) | np.array([h in missed for h in everything]))
         self.kept = tuple(everything[n] for n in alive)
+        self._count = min(DRAWS, max(LEAST_DRAWS, MOST_CIRCUITS // len(alive)))
         absurd = log_total.max(axis=0) < log_total.max() + np.log(ABSURD)
         self._not_absurd = frozenset(h for h, out in zip(everything, absurd, strict=True) if not out)
         self._missed = np.array([h in missed for h in self.kept])
@@ -191,7 +200,7 @@ class _Sampler:
         self.circuits = circuits(self.kept, self._drawn, k)
         self.scores = Scores(self.circuits, self._given, k, self._drawn.log_weight)
         self._sum = EvidenceSum(self.scores, k, self._seen)
-        self._latest, self._latest_fit = self._drawn, self.scores.fitting(np.arange(len(alive)))
+        self._latest = _earlier(self._drawn, self.scores)
         self._lending = Lending(self._given, k)  # what was offered to who was left out is offered again
 
     def look_into(self) -> None:
@@ -217,22 +226,27 @@ class _Sampler:
         unsettled = np.zeros(nothing.shape, dtype=np.bool_)
         return frozenset(others[offer.row] for offer in self._offers(others, nothing, unsettled, LIKELY))
 
-    def _in_doubt(self) -> bool:
-        return max(self.scores.misread(self.probability), default=0.0) > MISREAD
+    def _is_odd(self) -> bool:
+        """Whether what is likeliest explains the readings by rare chances: better fits may be missed yet."""
+        total = self._log_prior(self.kept) + (log_evidence := self._sum.against(self.scores))
+        return self._height - float(log_evidence.flat[total.argmax()]) > ODD
 
-    def refined(self, least: float, seed: int, turn: int = 0) -> bool:
+    def _in_doubt(self) -> bool:
+        return max(self.misread(self.probability), default=0.0) > MISREAD
+
+    def misread(self, probability: Array) -> tuple[float, ...]:
+        """For each reading, the probability that it is a wrong one."""
+        found: Array = np.einsum("oh,orh->r", probability, self._sum.misread(self.scores))
+        return tuple(np.minimum(found, 1.0).tolist())
+
+    def refined(self, least: float, seed: int, turn: int) -> bool:
         """Draw again for those above `least` that too few draws carry; False when there are none."""
-        probability = self.probability
-        few = self._sum.effective < enough(probability)
-        within = np.where(probability.max(axis=0) > LIKELY, MUCH_WORSE, RISING)
-        rising = self._rising(within)
-        few |= rising
+        probability, odd = self.probability, self._is_odd()
+        rising = self._rising(np.where(probability.max(axis=0) > LIKELY, MUCH_WORSE, RISING))
+        few = self._few(probability, odd) | rising
         hope = np.maximum(self._normalised(self._sum.hoped(self.scores, rising)), probability)
-        if not turn:  # where hardly a draw came near, the first draws, widened further, tell better
-            hope = np.where(self.scores.effective < LEAST_EFFECTIVE, np.maximum(hope, self._first_hope), hope)
-            few |= (self._first_hope > HOPED) & (probability < FALLEN * self._first_hope)
-            hope = np.where(few, np.maximum(hope, np.minimum(self._first_hope, LIKELY)), hope)
-            hope[:, self._missed] = np.maximum(hope[:, self._missed], LIKELY / 2)
+        if not turn:
+            few, hope = self._as_first_hoped(few, hope, probability)
         known = np.where(self._sum.effective >= LEAST_SUMMED, self._sum.log_evidence, -np.inf)
         settled = self._sum.effective > SETTLED * enough(probability)
         offers = self._offers(self.kept, known, settled, least)
@@ -240,27 +254,43 @@ class _Sampler:
         lent[[offer.row for offer in offers]] = True
         thin = np.flatnonzero((few & (hope > least)).any(axis=0) | lent)
         if len(thin):
-            self._draw_again(thin, hope[:, thin].max(axis=0), offers, seed, turn)
+            search = Search(turn, self._modes(hope[:, thin].max(axis=0)), odd, _of_rows(offers, thin))
+            self._draw_again(thin, search, seed)
         return len(thin) > 0
 
-    def _draw_again(
-        self, rows: npt.NDArray[np.intp], hope: Array, offers: Sequence[Offered], seed: int, turn: int
-    ) -> None:
-        """New sets for `rows`, about their best fits; more are looked for where more is hoped for."""
-        k, some = self._knowledge, tuple(self.kept[n] for n in rows)
+    def _few(self, probability: Array, odd: bool) -> Mask:
+        """(orders, explanations): those with too few draws, or whose best fits may not all be found."""
+        wanted, looked = enough(probability), np.array([self._fits.looks(h) for h in self.kept])
+        few: Mask = (self._sum.effective < wanted) | self._sum.moving
+        few |= (self._sum.carried < wanted) & (looked < LOOKS)
+        if odd:
+            few |= (looked == 1) & (probability.max(axis=0) > LIKELY)
+        return few
+
+    def _as_first_hoped(self, few: Mask, hope: Array, probability: Array) -> tuple[Mask, Array]:
+        """Where hardly a draw came near, the first draws, widened further, tell better what to hope for."""
+        first = self._first_hope
+        hope = np.where(self.scores.effective < LEAST_EFFECTIVE, np.maximum(hope, first), hope)
+        few = few | ((first > HOPED) & (probability < FALLEN * first))
+        hope = np.where(few, np.maximum(hope, np.minimum(first, LIKELY)), hope)
+        hope[:, self._missed] = np.maximum(hope[:, self._missed], LIKELY / 2)
+        return few, hope
+
+    def _modes(self, hope: Array) -> list[int]:
+        """How many best fits are looked for; more where more is hoped for."""
         modes = np.where(hope > LIKELY, MODES, FEWER_MODES)
         modes[np.argsort(-hope, kind="stable")[:LIKELIEST]] = MOST_MODES
-        earlier, weight = self._latest.chosen(rows), self._latest_fit[:, rows]
-        where = {int(row): n for n, row in enumerate(rows)}
-        offered = [Start(where[offer.row], offer.order, offer.point) for offer in offers]
-        drawn, mixtures = self._fits.drawn(
-            some, earlier, weight, self._count, seed, turn, modes.tolist(), offered
-        )
+        found: list[int] = modes.tolist()
+        return found
+
+    def _draw_again(self, rows: npt.NDArray[np.intp], search: Search, seed: int) -> None:
+        """New sets for `rows`, about their best fits."""
+        k, some = self._knowledge, tuple(self.kept[n] for n in rows)
+        drawn, mixtures = self._fits.drawn(some, self._latest.chosen(rows), search, self._count, seed)
         made = circuits(some, drawn, k)
         scores = Scores(made, self._given, k, drawn.log_weight)
         newer = self._sum.add(rows, scores, drawn, mixtures, self._fits.most(some))
-        self._latest = self._latest.replaced(rows, drawn, self.circuits.shape)
-        self._latest_fit[:, rows] = scores.fitting(np.arange(len(rows)))
+        self._latest = self._latest.replaced(rows, _earlier(drawn, scores))
         likelier = self.probability[:, rows].argmax(axis=0)
         better = np.flatnonzero(newer[likelier, np.arange(len(rows))])
         self._drawn = self._drawn.replaced(rows[better], drawn.chosen(better), self.circuits.shape)
@@ -322,3 +352,19 @@ class _Sampler:
         probability = np.exp(log_total - log_total.max())
         total: Array = probability / probability.sum()
         return total
+
+
+def _is_near_the_best(log_total: Array) -> Mask:
+    """(explanations,): those that are to be looked at again, either way round."""
+    near: Mask = (log_total > log_total.max() + np.log(KEPT)).any(axis=0)
+    return near
+
+
+def _earlier(drawn: Draws, scores: Scores) -> Earlier:
+    return Earlier(drawn, scores.fitting(), scores.with_misread())
+
+
+def _of_rows(offers: Sequence[Offered], rows: npt.NDArray[np.intp]) -> list[Start]:
+    """Where to look among the explanations `rows`, all of those that have offers."""
+    where = {int(row): n for n, row in enumerate(rows)}
+    return [Start(where[offer.row], offer.order, offer.point) for offer in offers]

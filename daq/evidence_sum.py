@@ -20,7 +20,9 @@ from daq.scores import LEAST_EFFECTIVE, Scores, weighed
 from daq.unknowns import Array, Draws
 
 LEAST_ADDED = 2.5  # effective draws: what fewer say is luck
-LEAST_SUMMED = 6.0  # effective draws of all sets: with fewer the widened evidence stands
+# Effective draws of all sets: with fewer the widened evidence stands. With so few it may be off by 2 in ln,
+# and more; what is likely gets more (`enough`), and while a newer set moves it much, more again.
+LEAST_SUMMED = 6.0
 APART = 1.5  # of ln evidence: what is more by that is worth going on from
 SAMPLING = 0.025  # what sampling may move a probability by
 
@@ -37,12 +39,16 @@ class _Sets:
 
     Attributes:
         fit: of each set, ln density of all readings, (orders, draws).
+        right: the same, none of them misread.
+        wrong: of each set, how probably each reading is a wrong one, (orders, readings, draws).
         ratio: of each set, ln of each mixture's density over the prior's, mixture by mixture, (draws,).
     """
 
     mixtures: list[Mixture] = field(default_factory=list)
     drawn: list[Drawn] = field(default_factory=list)
     fit: list[Array] = field(default_factory=list)
+    right: list[Array] = field(default_factory=list)
+    wrong: list[Array] = field(default_factory=list)
     ratio: list[list[Array]] = field(default_factory=list)
 
     def wanted(self) -> list[tuple[int, Mixture, Drawn]]:
@@ -59,11 +65,17 @@ class EvidenceSum:
 
     Attributes:
         effective, log_evidence: (orders, explanations).
+        carried: the same as `effective`, of draws that explain every reading alone: many that take one of
+            them for a mistake tell nothing of those that were not met yet.
+        moving: (orders, explanations), whether a newer set changed the evidence by much.
     """
 
     def __init__(self, scores: Scores, knowledge: Knowledge, seen_v: float | None) -> None:
         told = scores.widened == 1  # before the best fits were looked for, few draws tell of none
         self.effective = np.where(told, scores.plain_effective, np.minimum(scores.plain_effective, 1.0))
+        self.carried = self.effective.copy()
+        self.moving = np.zeros(told.shape, dtype=np.bool_)
+        self._wrong = scores.misread()
         self.log_evidence = scores.plain_evidence.copy()
         self._k = knowledge
         self._seen_v = seen_v
@@ -92,6 +104,8 @@ class EvidenceSum:
             mine.mixtures.append(new)
             mine.drawn.append(as_drawn(draws, n))
             mine.fit.append(scores.plain_fit[:, n])
+            mine.right.append(scores.right_fit[:, n])
+            mine.wrong.append(scores.wrong[:, :, n])
             mine.ratio.append([])
         self._fill_ratios(sets)
         for n, mine in enumerate(sets):
@@ -116,14 +130,28 @@ class EvidenceSum:
         mean = np.logaddexp.reduce(ratio, axis=2) - np.log(ratio.shape[2])
         log_weight = np.array([mine.fit for mine in sets]).transpose(2, 0, 1, 3) - mean
         weight, evidence = weighed(log_weight.reshape(*log_weight.shape[:2], -1))
+        right = np.array([mine.right for mine in sets]).transpose(2, 0, 1, 3) - mean
+        right_weight, _ = weighed(right.reshape(weight.shape))
         effective = 1.0 / (weight**2).sum(axis=-1)
+        self.carried[:, rows] = np.minimum(1.0 / (right_weight**2).sum(axis=-1), effective)
         first, known = self._first[:, rows], self._first_evidence[:, rows]
         told, missed = effective >= first, evidence > known + APART
+        moved = np.abs(evidence - self.log_evidence[:, rows]) > APART
+        self.moving[:, rows] = told & moved & (ratio.shape[1] > 1)  # from a first set it always is
         first = np.where(missed, np.minimum(first, LEAST_ADDED), first)
         self.log_evidence[:, rows] = np.where(told, evidence, known)
+        wrong = np.array([mine.wrong for mine in sets])  # (rows, sets, orders, readings, draws)
+        wrong = np.einsum("ohsd,hsord->orh", weight.reshape(log_weight.shape), wrong)
+        self._wrong[:, :, rows] = np.where(told[:, None], wrong, self._wrong[:, :, rows])
         self.effective[:, rows] = np.where(told, effective, first)
         better: npt.NDArray[np.bool_] = (told | missed) & _goes_on(log_weight)
         return better
+
+    def misread(self, scores: Scores) -> Array:
+        """(orders, readings, explanations): how probably each reading is a wrong one; of those whose evidence
+        stands widened, as widened."""
+        told = (self.effective >= LEAST_SUMMED)[:, None]
+        return np.where(told, self._wrong, scores.misread())
 
     def hoped(self, scores: Scores, rising: npt.NDArray[np.bool_]) -> Array:
         """The same as `against`, to hope for: nothing is taken off in fairness, and where the best fits were

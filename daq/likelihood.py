@@ -326,6 +326,13 @@ def between(volts: Array, source: Array, knowledge: Weights) -> Array:
     return found
 
 
+def log_height(given: Sequence[Reading], knowledge: Weights) -> float:
+    """ln density of all readings where every level lies on a rail and is met: no explanation has more."""
+    levels = [level for reading in given for level in _values(reading, ORDERS[0])]
+    square = [knowledge["zero_v"] ** 2 + (knowledge["gain"] * v) ** 2 + e**2 for v, e, _ in levels]
+    return float(-0.5 * np.log(2 * np.pi * np.array(square)).sum())
+
+
 def look(brightness: Array, word: str) -> Array:
     """Probability that a light of this share of full brightness is called lit, dim or dark."""
     above = [1.0 / (1.0 + np.exp(-np.clip((brightness - b) / SOFT, -60, 60))) for b in BORDERS]

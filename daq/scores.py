@@ -19,7 +19,9 @@ WIDENINGS = (1.0, 1.4, 1.9, 2.5, 3.3)
 class Scores:
     """The readings scored on every circuit, widened where too few draws carry an explanation.
 
-    `plain_fit`, (orders, explanations, draws), is the ln density of all readings before any widening.
+    `plain_fit`, (orders, explanations, draws), is the ln density of all readings before any widening;
+    `right_fit` the same with none of them misread. `wrong`, (orders, readings, explanations, draws), is how
+    probably each reading is a wrong one there.
     """
 
     def __init__(
@@ -32,7 +34,7 @@ class Scores:
         known: dict[Place, Seen] | None = None,
     ) -> None:
         explanations, draws = made.shape
-        log_prior = np.broadcast_to(log_prior, made.shape)
+        log_prior = self._log_prior = np.array(np.broadcast_to(log_prior, made.shape))
         scorer = scored(made, readings, knowledge.reading, known)
         self._misread = scorer.log_misread
         shape = (2, explanations, draws)
@@ -52,10 +54,10 @@ class Scores:
             if factor == 1.0:
                 self.plain_effective = self.effective.copy()
                 fit = scorer.log_fit(rows, self.widened)
+                self.right_fit = fit.sum(axis=1)
                 self._single = or_misread(fit, misread)
-                self.plain_fit = self._single.sum(
-                    axis=1
-                )  # ln density of all readings, (orders, explanations, draws)
+                self.plain_fit = self._single.sum(axis=1)
+                self.wrong = np.exp(misread - self._single)
                 self.weight, self.plain_evidence = weighed(self.plain_fit + log_prior)
         self.log_evidence = self.plain_evidence.copy()
         rows = np.flatnonzero((self.widened > 1).any(axis=0))
@@ -67,10 +69,15 @@ class Scores:
             )
         self.log_evidence -= np.log(self.widened)
 
-    def fitting(self, rows: npt.NDArray[np.intp]) -> Array:
-        """(orders, rows, draws): what each draw counts that explains every reading, in proportion."""
-        log_fit = self.log_fit[:, rows]
-        found: Array = self.fit[:, rows] * np.exp(log_fit - log_fit.max(axis=0))[..., None]
+    def fitting(self) -> Array:
+        """(orders, explanations, draws): what each draw counts that explains every reading, in proportion."""
+        found: Array = self.fit * np.exp(self.log_fit - self.log_fit.max(axis=0))[..., None]
+        return found
+
+    def with_misread(self) -> Array:
+        """(orders, explanations, draws): what each draw counts, in proportion, wrong readings allowed."""
+        log_weight = self.plain_fit + self._log_prior
+        found: Array = np.exp(log_weight - log_weight.max(axis=(0, 2), keepdims=True))
         return found
 
     @property
@@ -97,16 +104,17 @@ class Scores:
             (self.plain_effective, other.plain_effective),
             (self.plain_evidence, other.plain_evidence),
             (self.plain_fit, other.plain_fit),
+            (self.right_fit, other.right_fit),
         ):
             mine[:, rows] = new[:, theirs]
+        self.wrong[:, :, rows] = other.wrong[:, :, theirs]
+        self._log_prior[rows] = other._log_prior[theirs]
 
-    def misread(self, probability: Array) -> tuple[float, ...]:
-        """For each reading, the probability that it is a wrong one."""
-        found = []
-        for n, log_wrong in enumerate(self._misread):
-            share = np.exp(log_wrong - self._single[:, n])
-            found.append(float((probability * (self.weight * share).sum(axis=-1)).sum()))
-        return tuple(found)
+    def misread(self) -> Array:
+        """(orders, readings, explanations): how probably each reading is a wrong one, as widened."""
+        share = np.exp(self._misread[:, None, None] - self._single)
+        found: Array = np.einsum("ohd,orhd->orh", self.weight, share)
+        return found
 
 
 def weighed(log_weight: Array) -> tuple[Array, Array]:

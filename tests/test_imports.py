@@ -86,6 +86,8 @@ REASONING = {
         "fitting",
         "evidence_sum",
         "lending",
+        "screening",
+        "premises",
         "mixture",
         "points",
         "stopping",
