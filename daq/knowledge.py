@@ -22,9 +22,10 @@ Weights = Mapping[str, float]
 # Entries that must not be zero or that have a range of their own: (table, last key), or the
 # whole path where one entry differs -> (lowest, highest).
 _RANGES: dict[tuple[str, ...], tuple[float, float]] = {
-    ("spread", "median"): (1e-9, 1e12),
-    ("spread", "factor"): (1.0, 1e6),
-    ("spread", "source", "factor"): (1.001, 1e6),  # a battery is never known to the millivolt
+    ("spread", "median"): (1e-6, 1e12),
+    ("spread", "factor"): (1.0, 100.0),
+    ("spread", "source", "factor"): (1.001, 2.0),  # a battery is never known to the millivolt
+    ("spread", "open_ohm", "median"): (1e4, 1e12),  # less is no open
     ("spread", "low"): (0.0, 1.0),
     ("spread", "high"): (0.0, 1.0),
     ("reading", "zero_v"): (1e-3, 5.0),
@@ -95,7 +96,13 @@ def with_changes(path: Path) -> Knowledge:
         ) from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise CommandError(f"{path} is not valid TOML: {error}.") from None
-    return _knowledge(_merged(_shipped_tables(), changes, path, ()))
+    tables = _merged(_shipped_tables(), changes, path, ())
+    duty = tables["spread"]["duty"]
+    if duty["low"] >= duty["high"]:
+        raise CommandError(
+            f"{path}: [spread.duty] low is {duty['low']:g}; it must be below high, {duty['high']:g}."
+        )
+    return _knowledge(tables)
 
 
 def _shipped_tables() -> dict[str, Any]:
