@@ -234,11 +234,12 @@ class _Builder:
             self._set(f"{branch}_on", rows, v[f"{branch}_off"])
 
     def _stuck_bridge(self, rows: Rows, fault: Fault, high: bool) -> None:
-        """Stuck off: it rests whatever is asked. Stuck on: one output stays at source."""
+        """Stuck off: it rests whatever is asked, or one way. Stuck on: one output stays at source."""
         v = self._values
         if fault.fault == "stuck off":
+            dead = {None: ("on", "other"), "feed": ("on",), "ground": ("other",)}[fault.pin]
             for name in ("high", "low", "cross_high", "cross_low"):
-                for state in ("on", "other"):
+                for state in dead:
                     self._set(f"{name}_{state}", rows, v[f"{name}_off"])
             return
         closed = v["high_on"].copy()

@@ -21,7 +21,8 @@ LEAKS = {  # knowledge.toml's names: by side, which short of the contract such a
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """What is wrong and where, in the words of the contract; `pin` tells two control wires apart.
+    """What is wrong and where, in the words of the contract; `pin` tells two control wires apart. A bridge
+    that is stuck off has one for the direction in which its feed or ground pin would be the positive one.
 
     A short that is `leaking` is a path of tens of ohms to some thousands, through water or a chafed cover.
     """
@@ -96,7 +97,7 @@ def _variants(side: str, name: str) -> tuple[Fault, ...]:
         if side == "unswitched":
             return ()
         if side in ("both ends", "reversing"):
-            if fault == "stuck off" and side == "reversing":
-                return (Fault(fault, place),)
-            return (Fault(fault, place, "feed"), Fault(fault, place, "ground"))
+            each = (Fault(fault, place, "feed"), Fault(fault, place, "ground"))
+            dead_both_ways = fault == "stuck off" and side == "reversing"
+            return (Fault(fault, place), *each) if dead_both_ways else each
     return (Fault(fault, place),)

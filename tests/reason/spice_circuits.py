@@ -212,7 +212,8 @@ class Circuit:
                 continue
             n = 0 if fault.pin == "feed" else 1
             if fault.fault == "stuck off":
-                halves = [rest, rest]
+                dead = {None: ("on", "other"), "feed": ("on",), "ground": ("other",)}[fault.pin]
+                halves = [rest, rest] if self.s.control in dead else halves
             elif fault.fault == "stuck on":
                 halves[n] = (True, False)
             elif fault.fault == "high resistance":
