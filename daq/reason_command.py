@@ -26,7 +26,7 @@ def reason(options: argparse.Namespace) -> int:
 
     knowledge = _knowledge(options.knowledge)
     answer = reason(given, knowledge)
-    lost = drops.drops(given, knowledge, options.amps)
+    lost = drops.drops(given if answer.premise is None else [], knowledge, options.amps)
     if options.json:
         print_json({**to_json(answer), "drops": drops.to_json(lost, knowledge)})
     else:

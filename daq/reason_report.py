@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from daq.premises import Premise
 from daq.reason_words import SIDE_WORDS, Explanation, leaks, misreadings, outcome_lines, refit
 from daq.reasoning import SOUND, Answer, Proposal
 from daq.stopping import KNOWN
@@ -17,6 +18,8 @@ IS_SOUND = (
 
 def lines(answer: Answer) -> list[str]:
     """The answer as a person reads it: the side, what it could be, what to do next and why."""
+    if answer.premise is not None:
+        return _premise(answer, answer.premise)
     side, chance = max(answer.side.items(), key=lambda pair: pair[1])
     out = [
         f"side: {SIDE_WORDS[side]}, {percent(chance)}" + ("" if chance >= 0.9 else " (not enough to say so)")
@@ -37,6 +40,15 @@ def lines(answer: Answer) -> list[str]:
     out += _next(answer)
     out += [f"mind: {note}" for note in (*leaks(answer.candidates), *misreadings(answer.given))]
     return out
+
+
+def _premise(answer: Answer, premise: Premise) -> list[str]:
+    """What must be put right first, and which readings say nothing for it."""
+    out = ["side: not told by these readings. They say nothing of a circuit:"]
+    out += [f"  {reading}" for reading in premise.readings]
+    if not premise.read_on:
+        return [*out, f"next: {premise.told}"]
+    return [*out, f"mind: {premise.told}", *_next(answer), *(f"mind: {n}" for n in misreadings(answer.given))]
 
 
 def _next(answer: Answer) -> list[str]:

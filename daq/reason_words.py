@@ -10,6 +10,7 @@ from textwrap import wrap
 from daq.cautions import WORKING
 from daq.next_test import Outcome, Played
 from daq.offered_tests import Offer
+from daq.premises import SOURCE_SHARE, of_a_sensor
 from daq.readings import At, Lamp, Levels, Reading
 
 SIDE_WORDS = {
@@ -45,7 +46,9 @@ LEAK_BESIDE = "The load feels nothing of this leak, which runs beside it: water 
 LEAK_LIKELY = 0.3
 SOURCE_V = 4.0  # readings above that come from source
 BELOW_V = -0.15  # and below that from nowhere in the circuit
-SENSOR_V = (4.6, 5.4)  # what modules feed their sensors with
+MOVED_V = 0.5  # of battery positive at rest
+LOW_V = ((0.0, 6.0), (7.6, 11.8), (19.0, 23.6))  # for a battery of 6, 12 or 24 V at rest
+HIGH_V = (15.2, 19.0)
 COLUMNS = 79
 LEFT = 0.1  # explanations that an outcome leaves less of are not told beforehand
 MOST_LEFT = 3
@@ -232,15 +235,31 @@ def leaks(candidates: Iterable[tuple[Explanation, float]]) -> list[str]:
 
 def misreadings(given: Sequence[Reading]) -> list[str]:
     """What people often take such readings for, where it applies."""
-    most = max((_most(r) for r in given), default=0.0)
     awake = any(r.state.plugged and _most(r) > SOURCE_V for r in given if isinstance(r.what, Levels))
-    notes = [note for reading in given for note in _notes(reading, awake)]
-    if SENSOR_V[0] < most < SENSOR_V[1] and not any(_is_of_battery(r) for r in given):
+    source_v = max([SOURCE_V, *(SOURCE_SHARE * _most(r) for r in given)])
+    notes = [note for reading in given for note in _notes(reading, awake, source_v)]
+    if of_a_sensor(given):
+        read = "" if any(map(_is_of_battery, given)) else ": read battery positive as well ('source V')"
         notes.append(
-            "5 V is what modules feed sensors with, not battery voltage: read battery positive as well "
-            "('source V'). On such a wire no test light, no jumper, no lamp and no bias."
+            f"5 V is what modules feed sensors with, not battery voltage{read}. On such a wire no test "
+            "light, no jumper, no lamp and no bias."
         )
+    notes += _of_batteries([_most(r) for r in given if _is_of_battery(r) and r.state.control == "off"])
     return list(dict.fromkeys(notes))
+
+
+def _of_batteries(at_rest_v: Sequence[float]) -> Iterable[str]:
+    """What battery positive says of the battery itself, at rest or charging (common practice, no source)."""
+    if at_rest_v and max(at_rest_v) - min(at_rest_v) > MOVED_V:
+        yield (
+            f"Battery positive was read as {min(at_rest_v):g} V and as {max(at_rest_v):g} V, both at rest. "
+            "What it reads while the control is on is given as 'in on source V'."
+        )
+    for volts in at_rest_v:
+        if any(least < volts < most for least, most in LOW_V):
+            yield f"{volts:g} V is low for a battery at rest: charge or support it before drops are judged."
+        elif HIGH_V[0] < volts < HIGH_V[1]:
+            yield f"{volts:g} V is more than a 12 V system charges at: see to that first."
 
 
 def _is_of_battery(reading: Reading) -> bool:
@@ -256,11 +275,9 @@ def _most(reading: Reading) -> float:
     return max((v for v in volts if v is not None), default=0.0)
 
 
-def _notes(reading: Reading, awake: bool) -> Iterable[str]:
-    """`awake`: source was read at the load in some state."""
+def _notes(reading: Reading, awake: bool, source_v: float) -> Iterable[str]:
+    """`awake`: source was read at the load in some state; what is above `source_v` is at source."""
     what, state = reading.what, reading.state
-    if _is_of_battery(reading) and _most(reading) < SOURCE_V:
-        yield "Battery positive itself reads next to nothing: prove the reference lead, then the battery."
     if isinstance(what, Lamp) and what.word == "lit":
         yield ("A test light draws little: it lights through a ground or feed too bad for the load.")
     if not isinstance(what, Levels) or None in what.volts or what.driven or what.aided:
@@ -268,7 +285,7 @@ def _notes(reading: Reading, awake: bool) -> Iterable[str]:
     low, high = sorted(v for v in what.volts if v is not None)
     if low < BELOW_V:
         yield "Nothing is below battery negative: the reference lead is not there, or badly. Prove it first."
-    if state.plugged and low > SOURCE_V and high - low < 0.05 * high:
+    if state.plugged and low > source_v and high - low < 0.05 * high:
         yield "Source on both leads is one feed, seen twice: the second lead looks at it through the load."
         yield "No current flows then, and without current no drop: a bad wire still reads full source."
     if max(abs(low), abs(high)) < 0.3 and not awake:

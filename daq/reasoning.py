@@ -17,7 +17,8 @@ from daq.hypotheses import SIDES, Fault, Hypothesis
 from daq.knowledge import Knowledge, Weights, shipped
 from daq.next_test import Field, Played, field, play_all
 from daq.offered_tests import BY_HAND, Means
-from daq.readings import Reading
+from daq.premises import Premise, of_a_sensor, unmet
+from daq.readings import At, Reading
 from daq.reason_words import LOST, Explanation, caution, instruction, outcomes_sentence
 from daq.stopping import KNOWN, known, proofs, worth_doing
 
@@ -29,6 +30,9 @@ LEAST_RIVAL = 2e-3
 GOOD_PART = 0.25
 SOUND = 0.6  # healthy: a small drop at a pin looks like none, so that a sound circuit seldom has 90 %
 NEVER = 1e-9
+MOST_DOUBT = 1 - 1e-6  # explanations are told even so, in proportion
+MEND_FIRST = "nothing is told before that is put right"
+NO_MORE = "no test would tell more"
 OPEN_LOAD = (Fault("open", "load"), Fault("open", "connector pin"))
 
 
@@ -64,6 +68,7 @@ class Answer:
         misfits: readings that are more likely wrong than explained.
         look_alikes: groups that no offered test separates.
         given: the readings.
+        premise: what does not hold, so that nothing is said of a circuit; then there are no candidates.
     """
 
     side: dict[str, float]
@@ -73,6 +78,7 @@ class Answer:
     misfits: tuple[Reading, ...]
     look_alikes: tuple[tuple[Explanation, ...], ...]
     given: tuple[Reading, ...]
+    premise: Premise | None = None
 
     @property
     def fits(self) -> bool:
@@ -127,21 +133,28 @@ def reason(
     The next test is one of those that `means` allow.
     """
     knowledge = knowledge or shipped()
+    premise = None if switching is not None else unmet(given)
+    if premise is not None:
+        return _before_any(given, premise, knowledge, means)
+    of_sensor = of_a_sensor(given)
+    if of_sensor:
+        means = _plain_alone(means)
     belief = _believed(given, knowledge, switching)
     names, groups = _grouped(belief)
     probability = np.bincount(groups.ravel(), weights=belief.probability.ravel(), minlength=len(names))
     misfits = tuple(r for r, wrong in zip(given, belief.misread, strict=True) if wrong > MISREAD)
-    doubt = max(belief.misread) if misfits else 0.0
+    doubt = min(max(belief.misread), MOST_DOUBT) if misfits else 0.0
     ranked = sorted(zip(names, probability.tolist(), strict=True), key=lambda pair: -pair[1])
     played = field(belief, groups)
     tests = play_all(belief, played, means)
     alike = _look_alikes(played, tests, names)
-    stop = "" if not given or misfits else known(ranked, alike, knowledge)
+    stop = "" if not given or misfits or of_sensor else known(ranked, alike, knowledge)
     sides = _sides(ranked, knowledge, doubt, switching)
+    repaired = stop == KNOWN and ranked[0][0].fault != "none"  # the same place, whatever the side
     untold = switching is None and given and _lost(stop, ranked) is None
     rivals = rival_sides(sides, knowledge) if untold else []
     useful = proofs(stop, tests, played, names, knowledge) if stop else worth_doing(tests, knowledge)
-    if rivals:
+    if rivals and not repaired:
         useful += [t for t in tests if _tells_sides(t, played, names, sides, rivals)]
     best = useful[0] if useful else None
     if best is None and rivals:
@@ -153,11 +166,38 @@ def reason(
         sides,
         tuple((e, p * (1.0 - doubt)) for e, p in sorted(ranked, key=lambda r: -r[1]) if p >= LEAST_LISTED),
         _proposal(useful, [names[n] for n in played.numbers]),
-        stop or ("" if best is not None else "no test would tell more"),
+        stop or ("" if best is not None else NO_MORE),
         misfits,
         alike,
         tuple(given),
     )
+
+
+def _before_any(given: Sequence[Reading], premise: Premise, knowledge: Knowledge, means: Means) -> Answer:
+    """The answer where a premise does not hold: sides as they are common, and how to read on."""
+    belief = replace(diagnose((), knowledge), given=tuple(given))
+    names, groups = _grouped(belief)
+    useful = list[Played]()
+    if premise.read_on:
+        played = field(belief, groups)
+        tests = worth_doing(play_all(belief, played, _plain_alone(means)), knowledge)
+        source = [
+            t for t in tests if _is_of_battery(t.test.reading) and t.test.reading.state.control == "off"
+        ]
+        others = [t for t in tests if not _is_of_battery(t.test.reading)]
+        useful = others if any(map(_is_of_battery, given)) else source + others
+    proposal = _proposal(useful, [names[n] for n in played.numbers]) if useful else None
+    stop = "" if proposal is not None else NO_MORE if premise.read_on else MEND_FIRST
+    return Answer(dict(knowledge.sides), (), proposal, stop, premise.readings, (), tuple(given), premise)
+
+
+def _plain_alone(means: Means) -> Means:
+    """The same with nothing put on the circuit: it may be a data wire."""
+    return replace(means, bias=False, test_light=False, aids=False)
+
+
+def _is_of_battery(reading: Reading) -> bool:
+    return isinstance(reading.what, At) and reading.what.place == "source"
 
 
 def either(one: Answer, other: Answer) -> Answer:

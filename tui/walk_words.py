@@ -71,6 +71,8 @@ def could_be(walk: Walk, width: int, rows: int) -> tuple[Part, ...]:
         return ("nothing is known before the first reading",)
     misfit = "; ".join(named(r) for r in answer.misfits)
     doubt: list[Part] = [(f"does not fit: {misfit} (b takes back). ", "bold $alarm")] if misfit else []
+    if answer.premise is not None:
+        return (*doubt, answer.premise.told)
     if big_word(walk, False) == "A LEAN ONLY":
         doubt.append((f"leans to {_likeliest(answer)}. ", "bold"))
     head = (*doubt, ("could be: ", "bold"))
