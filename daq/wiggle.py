@@ -32,6 +32,8 @@ PULSES_LEAST = 3  # in the baseline, or their beat is not known
 MISSING = 3.0  # periods without a pulse: a driver that skips one is no contact
 
 KEPT = 50
+FED_V = 3.1
+"""A lead below this is not fed: the logger's own whisper lifts one that nothing holds to 3.05 V at most."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +104,11 @@ class Wiggle:
             for n, lead in enumerate(self._leads, 1)
             if lead.since is not None or (lead.beat is not None and lead.beat.since is not None)
         )
+
+    @property
+    def is_unfed(self) -> bool:
+        """Whether no lead of the baseline is fed: an open in the feed would change nothing."""
+        return self.baseline is not None and max(self.baseline) < FED_V
 
     @property
     def pulses(self) -> tuple[bool | None, ...]:

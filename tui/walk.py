@@ -170,12 +170,15 @@ class WalkScreen(JobScreen, HandKeys):
         self.query_one(KeyBar).show(self.hands(), self.keys())
 
     def _meaning_rows(self) -> int:
-        """What everything else leaves: keys, the instruction and its caution are never pushed off."""
+        """What everything else leaves: keys, the instruction and its caution are never pushed off; readings
+        are, where there are many, but not before what is said is `_MEANING_ROWS` long."""
         width, tall = self.size.width, self.has_class("-tall")
         used = sum(height(self.line(name).said, width) for name in ("could", "leads", "now", "caution"))
         used += max(ROWS, self.query_one("#verdict").size.height) + self.query_one(KeyBar).rows
         left = self.size.height - used - _READINGS_ROWS - tall * _MORE_ROWS_TALL
-        most = min(max(left, 1), _MEANING_ROWS_TALL if tall else _MEANING_ROWS)
+        free = left - max(len(self.walk.here.taken) + 1 - _READINGS_ROWS, 0)  # with every reading shown
+        least = _MEANING_ROWS_TALL if tall else _MEANING_ROWS
+        most = min(max(left, 1), max(least, min(free, _MEANING_ROWS_TALL)))
         self.line("meaning").styles.max_height = most
         return most
 

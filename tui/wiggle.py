@@ -29,6 +29,10 @@ HOW = (
     "Bend, pull and tap wires and connectors, a hand's width at a time, with the load as it should be. Where "
     "it rings, that is the place: note it (n). Lead and clip count too: wiggle those first."
 )
+UNFED = (
+    "Neither lead is fed, so that a feed which opens cannot be seen. Put key and control on, let the load "
+    "work if it can, take the baseline anew (space). What shows so: a ground that opens, a short to positive."
+)
 CAUTION = (
     "Keep clear of what the load can move, of fans, belts and hot parts. Never pull on yellow connectors."
 )
@@ -65,7 +69,7 @@ class WiggleScreen(JobScreen, HandKeys):
         self.query_one("#verdict", BigWord).say(self._big())
         small = too_small(self.size.width, self.size.height)
         self.line("leads").say(*([(small, "bold reverse")] if small else self._leads()))
-        self.line("now").say(("now: ", "bold"), HOW)
+        self.line("now").say(("now: ", "bold"), UNFED if self._is_blind() else HOW)
         self.line("caution").say(("CAUTION: ", "bold $alarm"), (CAUTION, "$alarm"))
         counts = self.line("counts")
         counts.say("\n".join(told(self.wiggle, counts.size.height)))
@@ -77,7 +81,12 @@ class WiggleScreen(JobScreen, HandKeys):
             return "HOLD STILL"
         if self.wiggle.away:
             return "BOTH AWAY" if len(self.wiggle.away) == 2 else f"LEAD {self.wiggle.away[0]} AWAY"
+        if self._is_blind():
+            return "NO FEED"
         return f"{self.wiggle.total} SEEN" if self.wiggle.total else "STEADY"
+
+    def _is_blind(self) -> bool:
+        return self.wiggle.is_unfed and not self.wiggle.total
 
     def _leads(self) -> tuple[Part, ...]:
         base, seen = self.wiggle.baseline, self.session.trace(look)

@@ -139,3 +139,11 @@ def test_leads_stand_still_only_where_every_sample_does() -> None:
     assert seen is not None
     assert not seen.still
     assert seen.volts == pytest.approx((12.6, 0.05), abs=0.01)  # the median does not follow it
+
+
+def test_two_leads_at_nothing_or_at_the_whisper_are_unfed_and_one_at_source_is_not() -> None:
+    assert watched(samples(2.0, 0.05, -0.1)).is_unfed
+    assert watched(samples(2.0, 2.62, 2.62)).is_unfed
+    assert not watched(samples(2.0)).is_unfed
+    assert not watched(samples(2.0, 0.05, 5.4)).is_unfed  # a flat 6 V battery
+    assert not Wiggle().is_unfed
