@@ -129,6 +129,7 @@ class Session:
         self._rebase = self._backlog.origin
         self._record_to = record_to
         self._prober: Prober | None = None
+        self._probes_held = False
         self._bias_lock = threading.Lock()  # what the prober asks must not overtake what the user sets
         self._ring = TraceRing()
         self._ring_lock = threading.Lock()
@@ -190,6 +191,10 @@ class Session:
     def probing(self) -> bool:
         """The whisper is away for a moment, to see whether a lead follows."""
         return self._prober is not None and self._prober.probing
+
+    def hold_probes(self, held: bool) -> None:
+        """Begin none for now: somebody watches for what moves, and a lead that nothing holds follows them."""
+        self._probes_held = held
 
     def start_recording(self, path: Path) -> None:
         """Record the run from its beginning to `path`; trouble shows in `recording.error`."""
@@ -290,6 +295,8 @@ class Session:
             self.away, self.other = True, change.value == OTHER_LOGGER
 
     def _probe(self) -> None:
+        if self._probes_held and not self.probing:
+            return
         with self._bias_lock:
             wanted = self._prober.next(self.latest) if self._prober is not None else None
             if wanted is not None:

@@ -60,6 +60,12 @@ class WiggleScreen(JobScreen, HandKeys):
         yield Notice(id="notice")
         yield KeyBar(id="keys")
 
+    def on_mount(self) -> None:
+        self.session.hold_probes(True)
+
+    def on_unmount(self) -> None:
+        self.session.hold_probes(False)
+
     def look(self) -> None:
         """At every sample since the last time; ring for what began."""
         if self.session.trace(self.wiggle.watch) and not self.silent:

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from daq.errors import CommandError, DeviceError, WhichsideError, WorkError
 from daq.picture_pace import PICTURE_EVERY_S, SHARE
+from daq.probe import QUIET
 from daq.samples import (
     LOGGER_AWAY,
     LOGGER_SILENT,
@@ -25,7 +28,7 @@ from daq.samples import (
     Origin,
 )
 from daq.session import Noted, Recording, Session, SessionState
-from daq.source import Operate
+from daq.source import Capability, Operate
 from tests.tui.scenes import LAYOUT, ListSource, StagePipeline, switched
 
 
@@ -346,3 +349,17 @@ def test_memory_is_bounded_while_nothing_is_recorded(start: Start) -> None:
     assert session.join(3.0)
     kept = [i for i in session._backlog.items() if isinstance(i, Block)]
     assert [len(kept), kept[0].first] == [5, 0]
+
+
+def test_no_probe_begins_while_they_are_held(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever wiggles wires counts what moves: a lead that nothing holds follows a probe."""
+    monkeypatch.setattr("daq.session.Prober", lambda: SimpleNamespace(probing=False, next=lambda _: QUIET))
+    source = ListSource(switched(0.1), capabilities=frozenset({Capability.WHISPER, Capability.BIAS}))
+    session = Session(source, StagePipeline())
+    session.hold_probes(True)
+    with closing(session.start()):
+        seen = session.now_s()
+        _wait(lambda: session.now_s() > seen + 0.2)
+        assert source.commands == []
+        session.hold_probes(False)
+        _wait(lambda: QUIET in source.commands)

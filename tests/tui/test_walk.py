@@ -217,10 +217,14 @@ async def test_every_key_is_shown_with_why_and_caution(size: tuple[int, int]) ->
 
 async def test_where_neither_lead_is_fed_the_wiggle_test_says_what_it_would_not_see() -> None:
     """Key off: nothing departs, whatever breaks in the feed (common practice, no source)."""
-    async with walking("tailgate-lamp", SMALL, proven=False) as (pilot, _):
+    async with walking("tailgate-lamp", SMALL, proven=False) as (pilot, person):
         await until(pilot, lambda: "Take lead 1 off its pin" in text(pilot.app))
         await tap(pilot, "w")
         await until(pilot, lambda: shows_big(lines(pilot.app), "NO FEED"), LONG)
         whole = " ".join(text(pilot.app).split())
         assert "a feed which opens cannot be seen" in whole
         assert "What shows so: a ground that opens, a short to positive." in whole
+        with patch.object(person.session, "hold_probes") as hold:  # held since the screen came
+            await tap(pilot, "q")
+            await until(pilot, lambda: hold.call_args is not None)
+        assert hold.call_args.args == (False,)
