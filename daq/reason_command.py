@@ -21,8 +21,9 @@ def reason(options: argparse.Namespace) -> int:
     """What hand readings could mean, and what to test next."""
     given = parse_all(options.readings)
     from daq import drops
+    from daq.reason_document import to_json
     from daq.reason_report import lines
-    from daq.reasoning import reason, to_json
+    from daq.reasoning import reason
 
     knowledge = _knowledge(options.knowledge)
     answer = reason(given, knowledge)

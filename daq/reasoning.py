@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -22,7 +21,6 @@ from daq.readings import At, Reading
 from daq.reason_words import LOST, Explanation, caution, instruction, outcomes_sentence
 from daq.stopping import KNOWN, known, proofs, worth_doing
 
-SCHEMA = 1
 LEAST_LISTED = 1e-4
 ALIKE = 0.25 - 1e-9  # two explanations whose outcomes overlap more than 1 - this in every test are alike
 ALIKE_LEAST = 0.01
@@ -68,7 +66,7 @@ class Answer:
         misfits: readings that are more likely wrong than explained.
         look_alikes: groups that no offered test separates.
         given: the readings.
-        premise: what does not hold, so that nothing is said of a circuit; then there are no candidates.
+        premise: what does not hold, so that no side is said.
     """
 
     side: dict[str, float]
@@ -174,20 +172,23 @@ def reason(
 
 
 def _before_any(given: Sequence[Reading], premise: Premise, knowledge: Knowledge, means: Means) -> Answer:
-    """The answer where a premise does not hold: sides as they are common, and how to read on."""
-    belief = replace(diagnose((), knowledge), given=tuple(given))
+    """The answer where a premise does not hold: sides as they are common, and how to read on, or what could
+    be where nothing is to be read before it is put right (a lost reference lead reads like no battery)."""
+    belief = diagnose(() if premise.read_on else given, knowledge)
     names, groups = _grouped(belief)
-    useful = list[Played]()
-    if premise.read_on:
-        played = field(belief, groups)
-        tests = worth_doing(play_all(belief, played, _plain_alone(means)), knowledge)
-        source = [
-            t for t in tests if _is_of_battery(t.test.reading) and t.test.reading.state.control == "off"
-        ]
-        others = [t for t in tests if not _is_of_battery(t.test.reading)]
-        useful = others if any(map(_is_of_battery, given)) else source + others
-    proposal = _proposal(useful, [names[n] for n in played.numbers]) if useful else None
-    stop = "" if proposal is not None else NO_MORE if premise.read_on else MEND_FIRST
+    if not premise.read_on:
+        probability = np.bincount(groups.ravel(), belief.probability.ravel(), len(names)).tolist()
+        ranked = sorted(zip(names, probability, strict=True), key=lambda pair: -pair[1])
+        listed = tuple((e, p) for e, p in ranked if p >= LEAST_LISTED)
+        wrong = tuple(r for r, chance in zip(given, belief.misread, strict=True) if chance > MISREAD)
+        return Answer(dict(knowledge.sides), listed, None, MEND_FIRST, wrong, (), tuple(given), premise)
+    played = field(replace(belief, given=tuple(given)), groups)
+    tests = worth_doing(play_all(replace(belief, given=tuple(given)), played, _plain_alone(means)), knowledge)
+    source = [t for t in tests if _is_of_battery(t.test.reading) and t.test.reading.state.control == "off"]
+    others = [t for t in tests if not _is_of_battery(t.test.reading)]
+    useful = others if any(map(_is_of_battery, given)) else source + others
+    proposal = _proposal(useful, [names[n] for n in played.numbers])
+    stop = NO_MORE if proposal is None else ""
     return Answer(dict(knowledge.sides), (), proposal, stop, premise.readings, (), tuple(given), premise)
 
 
@@ -387,47 +388,3 @@ def _look_alikes(
         else:
             home.append(n)
     return tuple(tuple(names[played.numbers[some[n]]] for n in g) for g in groups if len(g) > 1)
-
-
-def to_json(answer: Answer) -> dict[str, Any]:
-    """The document of the hand-reading contract."""
-    chances = dict(answer.candidates)
-    return {
-        "schema": SCHEMA,
-        "side": {side: round(p, 4) for side, p in answer.side.items()},
-        "candidates": [_candidate(e, p) for e, p in answer.candidates],
-        "next_test": None if answer.next_test is None else _next_test(answer.next_test),
-        "fits": answer.fits,
-        "misfits": [str(r) for r in answer.misfits],
-        "look_alikes": [[_candidate(e, chances[e]) for e in group] for group in answer.look_alikes],
-        "stop": answer.stop or None,
-    }
-
-
-def _candidate(e: Explanation, probability: float) -> dict[str, Any]:
-    document: dict[str, Any] = {
-        "side": e.side,
-        "control_lead": e.control_lead,
-        "fault": e.fault,
-        "place": e.place,
-        "condition": e.condition,
-        "probability": round(probability, 6),
-    }
-    if e.also is not None:
-        document["also"] = {"fault": e.also[0], "place": e.also[1]}
-    if e.leaking:
-        document["quality"] = "leaking"
-    return document
-
-
-def _next_test(p: Proposal) -> dict[str, Any]:
-    beside = {} if p.otherwise is None else {"otherwise": _next_test(p.otherwise)}
-    return {
-        "do": p.do,
-        "reading": p.reading,
-        "expected_bits": round(p.expected_bits, 3),
-        "splits": p.splits,
-        "caution": p.caution,
-        "minutes": round(p.minutes, 1),
-        **beside,
-    }

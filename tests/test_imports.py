@@ -88,6 +88,7 @@ REASONING = {
         "lending",
         "screening",
         "premises",
+        "reason_document",
         "mixture",
         "points",
         "stopping",

@@ -29,6 +29,7 @@ _PLAINLY = (
     "Unplugged, both leads are read before a bias or a light: something that still joins the two would make "
     "all that follows wrong."
 )
+_UNPROVEN = "The lead check failed: leads and reference are not proven. "
 _FOLLOW = "No reading offered here would tell more: follow the wire itself by eye."
 _STRONG = f"Never on: {WORKING['never on']} {WORKING['stand clear']}"
 _STOPPED = {
@@ -67,10 +68,12 @@ def _likeliest(answer: Answer) -> str:
 def could_be(walk: Walk, width: int, rows: int) -> tuple[Part, ...]:
     """The likeliest explanations with their chances, as many as fit."""
     answer = walk.proof if walk.here.phase is Phase.PROVEN and walk.proof else walk.answer
+    doubt: list[Part] = [(_UNPROVEN, "bold $alarm")] if walk.here.check_failed else []
     if answer is None:
-        return ("nothing is known before the first reading",)
+        return (*doubt, "nothing is known before the first reading")
     misfit = "; ".join(named(r) for r in answer.misfits)
-    doubt: list[Part] = [(f"does not fit: {misfit} (b takes back). ", "bold $alarm")] if misfit else []
+    if misfit:
+        doubt.append((f"does not fit: {misfit} (b takes back). ", "bold $alarm"))
     if answer.premise is not None:
         return (*doubt, answer.premise.told)
     if big_word(walk, False) == "A LEAN ONLY":
@@ -198,7 +201,7 @@ def _ended(walk: Walk) -> tuple[Part, ...]:
 def _only_if(walk: Walk) -> str:
     """What failed, or was taken against a doubt, on which all that was found stands."""
     what = " and ".join(dict.fromkeys(walk.here.insisted))
-    failed = "The lead check failed; what was found stands only if leads and reference are sound."
+    failed = "What was found stands only if leads and reference are sound."
     insisted = f"You insisted on {what}: what was found stands only if that was so."
     return " ".join([failed] * walk.here.check_failed + [insisted] * bool(what))
 

@@ -15,9 +15,10 @@ from daq.explained import circuits
 from daq.hypotheses import Fault, hypotheses
 from daq.knowledge import shipped
 from daq.readings import parse_all
+from daq.reason_document import to_json
 from daq.reason_report import lines
 from daq.reason_words import LEAK, LEAK_BESIDE, LEAK_FELT
-from daq.reasoning import Answer, reason, to_json
+from daq.reasoning import Answer, reason
 from daq.unknowns import CHOICES, DIALS, Draws
 
 SOURCE, COIL = 12.6, 85.0

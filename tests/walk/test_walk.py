@@ -30,7 +30,7 @@ from tests.walk.by_hand import (
     seen,
     words,
 )
-from tui.walk_words import big_word, now, proven, why_nothing
+from tui.walk_words import big_word, could_be, now, proven, why_nothing
 
 
 def test_leads_that_never_left_battery_positive_are_not_taken_for_seated_unasked() -> None:
@@ -70,7 +70,12 @@ def test_a_walk_on_leads_whose_check_failed_ends_in_a_lean_only() -> None:
     walk.here = replace(walk.here, phase=Phase.END, wanted=None, moves=())
     assert big_word(walk, refused=False) == "A LEAN ONLY"
     told = words(now(walk, NOT_DONE, refused=False))
-    assert "The lead check failed; what was found stands only if leads and reference are sound." in told
+    assert "What was found stands only if leads and reference are sound." in told
+    unproven = "The lead check failed: leads and reference are not proven."
+    assert words(could_be(walk, 80, 3)).startswith(unproven)
+    walk.answer = None
+    assert words(could_be(walk, 80, 3)).startswith(unproven), "from the first step on"
+    walk.answer = Answer({"low": 0.95, "high": 0.05}, (), None, "known", (), (), given)
     assert "insisted" not in told
     walk.repaired(6.0)
     assert walk.here.doubtful, "new readings of the same leads"
