@@ -17,7 +17,7 @@ from daq.knowledge import Knowledge, Weights, shipped
 from daq.next_test import Field, Played, field, play_all
 from daq.offered_tests import BY_HAND, Means
 from daq.premises import Premise, of_a_sensor, unmet
-from daq.readings import At, Reading
+from daq.readings import At, Levels, Reading
 from daq.reason_words import LOST, Explanation, caution, instruction, outcomes_sentence
 from daq.stopping import KNOWN, known, proofs, worth_doing
 
@@ -148,12 +148,16 @@ def reason(
     alike = _look_alikes(played, tests, names)
     stop = "" if not given or misfits or of_sensor else known(ranked, alike, knowledge)
     sides = _sides(ranked, knowledge, doubt, switching)
-    repaired = stop == KNOWN and ranked[0][0].fault != "none"  # the same place, whatever the side
     untold = switching is None and given and _lost(stop, ranked) is None
     rivals = rival_sides(sides, knowledge) if untold else []
+    at_place = stop == KNOWN and ranked[0][0].fault != "none"  # to be mended, whatever the side
     useful = proofs(stop, tests, played, names, knowledge) if stop else worth_doing(tests, knowledge)
-    if rivals and not repaired:
-        useful += [t for t in tests if _tells_sides(t, played, names, sides, rivals)]
+    if rivals:
+        useful += [
+            t
+            for t in tests
+            if _tells_sides(t, played, names, sides, rivals) and (not at_place or _is_simple(t))
+        ]
     best = useful[0] if useful else None
     if best is None and rivals:
         said = without_prior_alone(sides, rivals, knowledge)
@@ -344,6 +348,12 @@ def _tells_sides(
         if any(0.5 * np.abs(mine - outcomes(some)).sum() > 0.5 for some in parts):
             return True
     return False
+
+
+def _is_simple(test: Played) -> bool:
+    """Whether nothing is put on the circuit, nor unplugged, for this."""
+    state, what = test.test.reading.state, test.test.reading.what
+    return state.plugged and isinstance(what, Levels) and not (what.driven or what.aided)
 
 
 def _proposal(useful: list[Played], names: list[Explanation]) -> Proposal | None:
