@@ -23,10 +23,12 @@ PULSES_LEAST = 4
 UNEVEN, UNEVEN_BINS = 0.15, 1.3  # beats differ by no more: a contact that comes and goes keeps no beat
 NEAR_TOP = 0.15  # of the swing
 BINS_LEAST = 6
+SETTLED_V = 0.15  # a lamp just switched on draws several times its current, and its driver shows it
 
 
 def on_levels(low: Volts, high: Volts) -> tuple[float, float] | None:
-    """Both leads while on, V; None where nothing pulses, or nothing stands still within the pulses.
+    """Both leads while on, V; None where nothing pulses, nothing stands still within the pulses, or what they
+    show is not settled yet.
 
     Args:
         low, high: (n, 2) lowest and highest sample of each bin and lead, V.
@@ -41,6 +43,9 @@ def on_levels(low: Volts, high: Volts) -> tuple[float, float] | None:
         return None
     on = flat & (apart >= top - NEAR_TOP * (top - rest))
     if np.count_nonzero(on) < BINS_LEAST:
+        return None
+    halves = [np.median(half, axis=0) for half in np.array_split(middle[on], 2)]
+    if np.abs(halves[1] - halves[0]).max() > SETTLED_V:
         return None
     one, other = np.median(middle[on], axis=0)
     return float(one), float(other)

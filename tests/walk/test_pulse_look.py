@@ -55,3 +55,14 @@ def test_what_keeps_no_beat_or_stands_nowhere_still_is_not_read_as_pulses() -> N
     beat = np.where(np.arange(500) % 10 < 4, 12.6, 0.0)
     both = np.stack([beat, np.zeros(500)], axis=1)
     assert on_levels(both, both) == pytest.approx((12.6, 0.0))
+
+
+def test_a_cold_lamps_inrush_is_not_read_as_its_level() -> None:
+    """A filament draws ten times its current at first (common practice, no source): what its driver holds
+    comes down meanwhile."""
+    on = np.arange(500) % 10 < 4
+    warming = 0.4 + 1.6 * np.exp(-np.arange(500) / 150)
+    cold = np.stack([np.full(500, 12.6), np.where(on, warming, 12.6)], axis=1)
+    assert on_levels(cold, cold) is None
+    warm = np.stack([np.full(500, 12.6), np.where(on, 0.4, 12.6)], axis=1)
+    assert on_levels(warm, warm) == pytest.approx((12.6, 0.4))
