@@ -64,7 +64,7 @@ def below_ground(given: Sequence[Reading]) -> tuple[Reading, ...]:
 def no_battery(given: Sequence[Reading]) -> tuple[Reading, ...]:
     """Readings of battery positive, at rest, that are none."""
     return tuple(
-        r for r in given if _is_of_source(r) and r.state.control == "off" and max(_volts(r)) < LEAST_BATTERY_V
+        r for r in given if r.is_of_battery and r.state.control == "off" and max(_volts(r)) < LEAST_BATTERY_V
     )
 
 
@@ -75,7 +75,7 @@ def of_no_load(given: Sequence[Reading]) -> tuple[Reading, ...]:
     plugged in or not, off or on, and a pin stays between the two. A reading along the wire, or with a bias (a
     whisper too, which lifts what nothing holds), a light, a jumper or a lamp, is reason to weigh them all.
     """
-    pins = [r for r in given if not _is_of_source(r)]
+    pins = [r for r in given if not r.is_of_battery]
     if not all(isinstance(r.what, Levels) and r.what.bias == (None, None) and _is_plain(r) for r in pins):
         return ()
     source_v = max([LEAST_BATTERY_V / SOURCE_SHARE, *(v for r in given for v in _volts(r))])
@@ -97,14 +97,10 @@ def of_a_sensor(given: Sequence[Reading]) -> bool:
     volts = [v for r in plain for v in _volts(r)]
     if not volts or max(volts) > SENSOR_V[1]:
         return False
-    if any(abs(v - max(volts)) < GROUND_V for r in given if _is_of_source(r) for v in _volts(r)):
+    if any(abs(v - max(volts)) < GROUND_V for r in given if r.is_of_battery for v in _volts(r)):
         return False  # a 6 V battery that is flat
     each = [[v for r in plain if (v := _on_lead(r, n)) is not None] for n in (0, 1)]
     return any(bool(some) and min(some) > SENSOR_V[0] for some in each)
-
-
-def _is_of_source(reading: Reading) -> bool:
-    return isinstance(reading.what, At) and reading.what.place == "source"
 
 
 def _is_plain(reading: Reading) -> bool:

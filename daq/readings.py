@@ -107,8 +107,13 @@ class Reading:
     what: Levels | At | Lamp
     logged: bool = False
 
+    @property
+    def is_of_battery(self) -> bool:
+        """Whether it was taken at battery positive."""
+        return isinstance(self.what, At) and self.what.place == "source"
+
     def __str__(self) -> str:
-        if isinstance(self.what, At) and self.what.place == "source" and self.state == State():
+        if self.is_of_battery and self.state == State():
             return str(self.what)
         return f"{self.state} {self.what}"
 

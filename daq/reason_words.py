@@ -239,12 +239,12 @@ def misreadings(given: Sequence[Reading]) -> list[str]:
     source_v = max([SOURCE_V, *(SOURCE_SHARE * _most(r) for r in given)])
     notes = [note for reading in given for note in _notes(reading, awake, source_v)]
     if of_a_sensor(given):
-        read = "" if any(map(_is_of_battery, given)) else ": read battery positive as well ('source V')"
+        read = "" if any(r.is_of_battery for r in given) else ": read battery positive as well ('source V')"
         notes.append(
             f"5 V is what modules feed sensors with, not battery voltage{read}. On such a wire no test "
             "light, no jumper, no lamp and no bias."
         )
-    notes += _of_batteries([_most(r) for r in given if _is_of_battery(r) and r.state.control == "off"])
+    notes += _of_batteries([_most(r) for r in given if r.is_of_battery and r.state.control == "off"])
     return list(dict.fromkeys(notes))
 
 
@@ -260,10 +260,6 @@ def _of_batteries(at_rest_v: Sequence[float]) -> Iterable[str]:
             yield f"{volts:g} V is low for a battery at rest: charge or support it before drops are judged."
         elif HIGH_V[0] < volts < HIGH_V[1]:
             yield f"{volts:g} V is more than a 12 V system charges at: see to that first."
-
-
-def _is_of_battery(reading: Reading) -> bool:
-    return isinstance(reading.what, At) and reading.what.place == "source"
 
 
 def _most(reading: Reading) -> float:

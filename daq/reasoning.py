@@ -17,7 +17,7 @@ from daq.knowledge import Knowledge, Weights, shipped
 from daq.next_test import Field, Played, field, play_all
 from daq.offered_tests import BY_HAND, Means
 from daq.premises import Premise, of_a_sensor, unmet
-from daq.readings import At, Levels, Reading
+from daq.readings import Levels, Reading
 from daq.reason_words import LOST, Explanation, caution, instruction, outcomes_sentence
 from daq.stopping import KNOWN, known, proofs, worth_doing
 
@@ -186,11 +186,12 @@ def _before_any(given: Sequence[Reading], premise: Premise, knowledge: Knowledge
         listed = tuple((e, p) for e, p in ranked if p >= LEAST_LISTED)
         wrong = tuple(r for r, chance in zip(given, belief.misread, strict=True) if chance > MISREAD)
         return Answer(dict(knowledge.sides), listed, None, MEND_FIRST, wrong, (), tuple(given), premise)
-    played = field(replace(belief, given=tuple(given)), groups)
-    tests = worth_doing(play_all(replace(belief, given=tuple(given)), played, _plain_alone(means)), knowledge)
-    source = [t for t in tests if _is_of_battery(t.test.reading) and t.test.reading.state.control == "off"]
-    others = [t for t in tests if not _is_of_battery(t.test.reading)]
-    useful = others if any(map(_is_of_battery, given)) else source + others
+    belief = replace(belief, given=tuple(given))  # what was read is not offered again
+    played = field(belief, groups)
+    tests = worth_doing(play_all(belief, played, _plain_alone(means)), knowledge)
+    source = [t for t in tests if t.test.reading.is_of_battery and t.test.reading.state.control == "off"]
+    others = [t for t in tests if not t.test.reading.is_of_battery]
+    useful = others if any(r.is_of_battery for r in given) else source + others
     proposal = _proposal(useful, [names[n] for n in played.numbers])
     stop = NO_MORE if proposal is None else ""
     return Answer(dict(knowledge.sides), (), proposal, stop, premise.readings, (), tuple(given), premise)
@@ -199,10 +200,6 @@ def _before_any(given: Sequence[Reading], premise: Premise, knowledge: Knowledge
 def _plain_alone(means: Means) -> Means:
     """The same with nothing put on the circuit: it may be a data wire."""
     return replace(means, bias=False, test_light=False, aids=False)
-
-
-def _is_of_battery(reading: Reading) -> bool:
-    return isinstance(reading.what, At) and reading.what.place == "source"
 
 
 def either(one: Answer, other: Answer) -> Answer:
