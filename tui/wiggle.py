@@ -31,7 +31,8 @@ HOW = (
 )
 UNFED = (
     "Neither lead is fed, so that a feed which opens cannot be seen. Put key and control on, let the load "
-    "work if it can, take the baseline anew (space). What shows so: a ground that opens, a short to positive."
+    "work if it can, take the baseline anew (space). What shows so: a ground that a lead at zero loses, a "
+    "short."
 )
 CAUTION = (
     "Keep clear of what the load can move, of fans, belts and hot parts. Never pull on yellow connectors."

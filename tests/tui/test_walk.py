@@ -223,7 +223,7 @@ async def test_where_neither_lead_is_fed_the_wiggle_test_says_what_it_would_not_
         await until(pilot, lambda: shows_big(lines(pilot.app), "NO FEED"), LONG)
         whole = " ".join(text(pilot.app).split())
         assert "a feed which opens cannot be seen" in whole
-        assert "What shows so: a ground that opens, a short to positive." in whole
+        assert "What shows so: a ground that a lead at zero loses, a short." in whole
         with patch.object(person.session, "hold_probes") as hold:  # held since the screen came
             await tap(pilot, "q")
             await until(pilot, lambda: hold.call_args is not None)
