@@ -12,6 +12,7 @@ from tests.physics.spice import (
     NoSimulatorError,
     Transient,
     UnsolvedError,
+    at_rest,
     executable,
     operating_points,
     transient,
@@ -23,6 +24,14 @@ def test_node_voltages_of_a_ladder() -> None:
     """16 V, all resistors 1 ohm: 6 V and 2 V (Ulaby & Maharbiz, Circuits, P3.4; values from its solution)."""
     net = "v1 s 0 16\nr1 s a 1\nr2 a 0 1\nr3 a b 1\nr4 b 0 1\nr5 b 0 1"
     assert operating_points(net, ["a", "b"], [{}])[0] == pytest.approx([6.0, 2.0], abs=1e-6)
+
+
+def test_many_circuits_in_one_process_are_each_solved_or_named() -> None:
+    """Dividers: 12 V over 2 and 1 ohm is 4 V at the tap, 9 V over two alike 4.5 V; the middle is none."""
+    nets = ["v1 s 0 12\nr1 s a 2\nr2 a 0 1", "v1 s 0 1\nv2 s 0 2\nr1 s a 1", "v1 s 0 9\nr1 s a 5\nr2 a 0 5"]
+    found = at_rest([(net, ["a", "s"]) for net in nets])
+    assert isinstance(found[1], UnsolvedError)
+    assert [found[0], found[2]] == [pytest.approx([4.0, 12.0]), pytest.approx([4.5, 9.0])]
 
 
 def test_node_voltages_of_two_current_sources() -> None:

@@ -17,7 +17,7 @@ from daq.explained import circuits
 from daq.hypotheses import Hypothesis, hypotheses
 from daq.knowledge import shipped
 from daq.unknowns import Array, Draws, unaimed
-from tests.physics.spice import UnsolvedError, operating_points
+from tests.physics.spice import UnsolvedError, at_rest
 from tests.reason.spice_circuits import Circuit, Situation
 from tests.reason.spice_parts import Parts, parts
 
@@ -25,7 +25,7 @@ OPTIONS = (
     ".options reltol=1e-5 abstol=1e-12 vntol=1e-6 gmin=1e-13 pivtol=1e-20 pivrel=1e-2 rshunt=1e15 itl1=500"
 )
 USUAL = ".options pivtol=1e-20 pivrel=1e-2 rshunt=1e14 itl1=500"
-BUNDLE = 8  # circuits solved in one netlist: of more, ngspice gives up one in some and all are solved again
+ATTEMPTS = ((8, OPTIONS), (1, OPTIONS), (1, USUAL))  # circuits in one netlist; of more it gives up too often
 SHORTS = ("short to ground", "short to power", "load shorted")
 
 SITUATIONS = {
@@ -58,29 +58,30 @@ SITUATIONS = {
 HYPOTHESES = hypotheses(shipped())
 
 
-def solved(written: list[Circuit], nodes: tuple[str, ...], bundle: int = BUNDLE) -> Array:
+def solved(written: list[Circuit], nodes: tuple[str, ...]) -> Array:
     """(circuits, nodes) volts.
 
-    A bundle that ngspice gives up is solved in smaller ones, a single circuit with usual tolerances.
+    What ngspice gives up in a bundle is solved alone, and at last with usual tolerances.
     """
-    found = []
-    for start in range(0, len(written), bundle):
-        some = written[start : start + bundle]
-        try:
-            found.append(at_once(some, nodes, OPTIONS))
-        except UnsolvedError:
-            again = (
-                at_once(some, nodes, USUAL) if len(some) == 1 else solved(some, nodes, (len(some) + 5) // 6)
-            )
-            found.append(again)
-    return np.concatenate(found)
+    found, left, error = np.zeros((len(written), len(nodes))), list(range(len(written))), UnsolvedError()
+    for size, options in ATTEMPTS:
+        bundles = [left[start : start + size] for start in range(0, len(left), size)]
+        left = []
+        netlists = [_netlist([written[n] for n in some], nodes, options) for some in bundles]
+        for some, answer in zip(bundles, at_rest(netlists), strict=True):
+            if isinstance(answer, UnsolvedError):
+                left, error = left + some, answer
+            else:
+                found[some] = answer.reshape(len(some), len(nodes))
+    if left:
+        raise error
+    return found
 
 
-def at_once(some: list[Circuit], nodes: tuple[str, ...], options: str) -> Array:
+def _netlist(some: list[Circuit], nodes: tuple[str, ...], options: str) -> tuple[str, list[str]]:
     decks = [c.write(f"c{n}x") for n, c in enumerate(some)]
     text = "\n".join([options, *(line for deck in decks for line in deck.lines)])
-    wanted = [f"c{n}x{node}" for n in range(len(some)) for node in nodes]
-    return operating_points(text, wanted, [{}]).reshape(len(some), len(nodes))
+    return text, [f"c{n}x{node}" for n in range(len(some)) for node in nodes]
 
 
 def blown(chosen: list[tuple[Hypothesis, Parts]]) -> list[tuple[bool, bool]]:
