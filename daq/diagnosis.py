@@ -62,6 +62,8 @@ MISREAD = 0.5  # a reading as probably wrong as that does not fit
 FIT_BY = 3  # rounds: a reading that nothing fits by then seldom fits later
 CARRIED = 0.5  # of all probability, by enough draws: less is little to go by
 HOPED, FALLEN = 0.03, 0.01  # hoped for at first, and fallen so far: the draws may have missed it
+# One look does not put out of sight what was likelier before any reading, unless it is out of question.
+OUT_OF_SIGHT, SUNK, OUT_OF_QUESTION = 1e-3, 0.2, 1e-3  # probability; of what it was before
 FIRST_WIDENINGS = (*WIDENINGS, 6.0, 11.0)  # few draws choose who stays: none is to be lost by bad luck
 LARGE_BLOCK = 31 << 20  # bytes, never touched: from 32 MB on it would teach nothing
 MOST_PLACES = 24  # less than 1 MB each
@@ -243,10 +245,14 @@ class _Sampler:
         """Draw again for those above `least` that too few draws carry; False when there are none."""
         probability, odd = self.probability, self._is_odd()
         rising = self._rising(np.where(probability.max(axis=0) > LIKELY, MUCH_WORSE, RISING))
-        few = self._few(probability, odd) | rising
+        few: Mask = self._few(probability, odd) | rising
         hope = np.maximum(self._normalised(self._sum.hoped(self.scores, rising)), probability)
         if not turn:
             few, hope = self._as_first_hoped(few, hope, probability)
+        sunk = self._sunk_at_once(probability) if turn == 1 else np.zeros(few.shape, dtype=np.bool_)
+        elsewhere = np.flatnonzero(sunk.any(axis=0) & ~(few & (hope > least)).any(axis=0))
+        few |= sunk
+        hope = np.where(sunk, np.maximum(hope, LIKELY / 2), hope)
         known = np.where(self._sum.effective >= LEAST_SUMMED, self._sum.log_evidence, -np.inf)
         settled = self._sum.effective > SETTLED * enough(probability)
         offers = self._offers(self.kept, known, settled, least)
@@ -254,7 +260,10 @@ class _Sampler:
         lent[[offer.row for offer in offers]] = True
         thin = np.flatnonzero((few & (hope > least)).any(axis=0) | lent)
         if len(thin):
-            search = Search(turn, self._modes(hope[:, thin].max(axis=0)), odd, _of_rows(offers, thin))
+            modes = self._modes(hope[:, thin].max(axis=0))
+            offered = _of_rows(offers, thin)
+            alone = frozenset(np.flatnonzero(np.isin(thin, elsewhere)).tolist())
+            search = Search(turn, modes, odd, alone, offered)
             self._draw_again(thin, search, seed)
         return len(thin) > 0
 
@@ -275,6 +284,14 @@ class _Sampler:
         hope = np.where(few, np.maximum(hope, np.minimum(first, LIKELY)), hope)
         hope[:, self._missed] = np.maximum(hope[:, self._missed], LIKELY / 2)
         return few, hope
+
+    def _sunk_at_once(self, probability: Array) -> Mask:
+        """(orders, explanations): those that one look put far below what they were, and out of sight."""
+        before, looked = np.exp(self._log_prior(self.kept)), [self._fits.looks(h) for h in self.kept]
+        left: Array = probability / before
+        sunk: Mask = (left < SUNK) & (left > OUT_OF_QUESTION) & (before > SUNK * OUT_OF_SIGHT)
+        sunk &= (probability < OUT_OF_SIGHT) & (np.array(looked) == 1)
+        return sunk
 
     def _modes(self, hope: Array) -> list[int]:
         """How many best fits are looked for; more where more is hoped for."""

@@ -33,8 +33,9 @@ def screened(
     knowledge: Knowledge,
     seen_v: float | None,
     seed: int,
+    most: Sequence[int],
 ) -> list[list[Start]]:
-    """For each of `some` where to begin; `row` of each start counts `some`."""
+    """For each of `some` where to begin, at `most` so many points; `row` of each start counts `some`."""
     draws = further_about(unaimed(knowledge, POINTS, seen_v, seed, TOLD_APART), FURTHER)
     draws, _ = with_soft_shorts(draws, seed)
     scorer = scored(circuits(tuple(some), draws, knowledge), given, knowledge.reading)
@@ -45,7 +46,7 @@ def screened(
         chosen: dict[tuple[int, int], None] = {}
         for widen in WIDENED:
             fit = scorer.log_fit_of_all(rows[row : row + 1], np.full((len(ORDERS), 1), widen))
-            chosen |= dict.fromkeys(_best(fit[:, 0] - unlikely[row], h, draws))
+            chosen |= dict.fromkeys(_best(fit[:, 0] - unlikely[row], h, draws)[: most[row]])
         found.append([Start(row, ORDERS[o], point_of(draws, 0, c, knowledge)) for o, c in chosen])
     return found
 
@@ -56,7 +57,7 @@ def _squared(draws: Draws) -> Array:
 
 def _best(fit: Array, h: Hypothesis, draws: Draws) -> list[tuple[int, int]]:
     """The best point, (order, column), either way round with each kind on which the explanation hangs, where
-    that is close to the best of all."""
+    that is close to the best of all; best first."""
     least = fit.max() - CLOSE
     found = []
     for name in TOLD_APART:
@@ -65,4 +66,4 @@ def _best(fit: Array, h: Hypothesis, draws: Draws) -> list[tuple[int, int]]:
             some = np.flatnonzero(codes == code)
             best = some[fit[:, some].argmax(axis=1)]
             found += [(o, int(c)) for o, c in enumerate(best) if fit[o, c] > least]
-    return found
+    return sorted(found, key=lambda at: -fit[at])

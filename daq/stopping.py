@@ -42,17 +42,17 @@ def known(ranked: Ranked, alike: tuple[tuple[Explanation, ...], ...], knowledge:
 def proofs(
     stop: str, tests: Sequence[Played], played: Field, names: Sequence[Explanation], knowledge: Knowledge
 ) -> list[Played]:
-    """Tests that prove a circuit sound which is taken for it: most telling for its cost first.
+    """Tests that are done even so: most telling of the place for its cost first.
 
-    What is left are faults that the load does not feel, a leak above all. Nobody unplugs for so rare a thing;
-    but who has unplugged already reads the other pin too. Where look-alikes are left, the place is not known,
-    and any test is done that tells enough of it.
+    Where look-alikes are left, the place is not known, and any test is done that tells enough of it. And a
+    circuit that is taken for sound is proved to be: what is left are faults that the load does not feel, a
+    leak above all. Nobody unplugs for so rare a thing; but who has unplugged already reads the other pin too.
     """
     limits, healthy = knowledge.stop, names[played.numbers[int(played.probability.argmax())]].fault == "none"
-    told = [(_bits_on_place(t, played, names), t) for t in tests] if healthy else []
+    told = [(_bits_on_place(t, played, names), t) for t in tests] if healthy or stop != KNOWN else []
 
     def is_useful(bits: float, test: Played) -> bool:
-        near = test.test.stands and test.test.minutes <= limits["proof_minutes"]
+        near = healthy and test.test.stands and test.test.minutes <= limits["proof_minutes"]
         return (near and bits >= limits["proof_bits"]) or (stop != KNOWN and _is_worth(bits, test, knowledge))
 
     useful = [replace(t, bits=bits) for bits, t in told if is_useful(bits, t)]

@@ -21,7 +21,7 @@ from tests.reason.test_against_ngspice import blown, bright, solved
 from tests.reason.told_apart import told_apart
 from tests.reason.wild_circuits import LEAKY, Wild, noisy, situation, wild
 
-MOST_TESTS = 12
+MOST_TESTS = 16
 LEAST_RIVAL = 0.02
 LOST = 0.001
 SPREAD_SEEDS = 4

@@ -55,6 +55,23 @@ def test_a_lead_without_contact_comes_first(texts: list[str], lead: str | None, 
         assert [line for line in lines(answer) if line.startswith("next: ") and words in line]
 
 
+NO_OUTPUT = (
+    *("source 28.2", "in on 0 0", "key on in on 0 0", "key on in on at fuse 28.7"),
+    *("key on out on bias up lead 2 0 4.6", "key on out off bias up lead 1 0 0.8", "key on out on 0 6.5"),
+)
+
+
+def test_look_alikes_do_not_end_it_while_a_test_tells_enough_of_what_is_beside_them() -> None:
+    """By ngspice: a driver whose output wire is open by 37 megohm. No lead at the pins tells a switch stuck
+    off from an open feed wire, and the wire was left at 4 %; at the switch it reads 28 V, they read none."""
+    answer = reason(parse_all(NO_OUTPUT))
+    assert answer.next_test is not None
+    assert answer.next_test.reading == "key on in on at switch V"
+    told = reason(parse_all([*NO_OUTPUT, "key on in on at switch 28.3"]))
+    assert (told.candidates[0][0].fault, told.candidates[0][0].place) == ("open", "control wire")
+    assert told.candidates[0][1] > 0.9
+
+
 def test_a_circuit_taken_for_sound_is_not_sent_to_be_repaired() -> None:
     found = lines(reason(parse_all(["source 12.6", "in off 0 0", "in on 12.3 0.2", "in other 0.2 12.3"])))
     (said,) = [line for line in found if line.startswith("next: ")]
