@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -14,16 +14,17 @@ from daq.circuit import Array, Instrument, Mask, Setup
 @dataclass(frozen=True, slots=True)
 class Seen:
     """What is shown, (explanations, draws): volts at feed pin and ground pin, volts at the place, the light's
-    share of full."""
+    share of full, and how much of what it is made for the load gets."""
 
     feed: Array
     ground: Array
     place: Array
     light: Array
+    work: Array
 
     def chosen(self, rows: npt.NDArray[np.intp]) -> Seen:
         """The explanations `rows` alone."""
-        return Seen(self.feed[rows], self.ground[rows], self.place[rows], self.light[rows])
+        return Seen(*(getattr(self, field.name)[rows] for field in fields(self)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -50,6 +50,8 @@ def all_readings(circuits: Circuits, cases: Sequence[Case]) -> list[Seen]:
         places, at_rest = np.flatnonzero(pulsed[cases[n].rows]), seen[number].chosen(where)
         duty = circuits.duty[cases[n].rows[places]]
         for field in fields(Seen):
+            if field.name == "work":
+                continue  # nobody sees its pulses: it works, and who knows how strongly
             values = getattr(seen[n], field.name)
             values[places] = duty * values[places] + (1 - duty) * getattr(at_rest, field.name)
     return seen[: len(cases)]

@@ -28,6 +28,10 @@ BATTERY_OHM = 0.012
 JUMPER_OHM = 0.05  # two clips, a metre of wire and its fuse
 SUBSTITUTE_W = 5.0
 LIGHT_W = 3.0
+# Of what a load is made for: with less it is dead, with more it works, between it is weak. A lamp glows at a
+# quarter of its volts and is dim at three quarters (light goes with their power of 3.4, from memory); a relay
+# need not operate below two thirds (8 V of 12, data sheets), which is dead though a lamp would be weak.
+WEAK = (0.38, 0.72)
 LIGHT_LED_V = 2.0  # a red or yellow LED at 10 mA
 LIGHT_LED_A = 0.010
 TIPS = ("tip 1", "tip 2")
@@ -74,10 +78,14 @@ class Stack:
         wanted = ["P", "N", self._zero, *(PLACE_NODES[p] for p in places if p in PLACE_NODES)]
         wanted += TIPS if self._has_tips else ()
         wanted += ["hi", "lo"] if "switch" in places else []
+        looked = any(c.setup.work for c in self._cases)
+        wanted += ["m"] if looked else []
         wanted += ["post", "bulb"] if lit else ["post"] if guests else []
         volts = self.volts(wanted)
         light = self._brightness(volts) if lit else np.zeros(self._shape)
-        mine = [Seen(*each) for each in zip(*self._pins(volts), self._place(volts), light, strict=True)]
+        work = self._work(volts) if looked else np.zeros(self._shape)
+        each = zip(*self._pins(volts), self._place(volts), light, work, strict=True)
+        mine = [Seen(*one) for one in each]
         return mine, [self._battery(volts["post"][case]) for case in guests]
 
     def _pins(self, volts: Mapping[str, Array]) -> list[Array]:
@@ -90,8 +98,8 @@ class Stack:
 
     def _battery(self, post: Array) -> Seen:
         """One lead on battery positive, and none on the pins."""
-        feed, ground, light = np.zeros((3, *self._shape[1:]))
-        return Seen(feed, ground, post.copy(), light)
+        feed, ground, light, work = np.zeros((4, *self._shape[1:]))
+        return Seen(feed, ground, post.copy(), light, work)
 
     def _place(self, volts: Mapping[str, Array]) -> Array:
         place = np.zeros(self._shape)
@@ -120,8 +128,7 @@ class Stack:
             network.add("post", "rail", np.where(self._asleep(), NOTHING_S, 1.0 / (fuse + feed)))
         self._switches()
         network.add("hi", "P", 1.0 / self.of(c.high_wire))
-        load = 1.0 / (self.of(c.pin) + 1.0 / self.of(c.load_s) + 1.0 / JOINED_S)  # with the ground pin
-        network.add("P", "m", np.where(self._plugged, load, NOTHING_S))
+        network.add("P", "m", np.where(self._plugged, self._load_branch(), NOTHING_S))
         network.add("m", "N", NOTHING_S)  # the rest of the load is an element
         network.add("N", "lo", 1.0 / self.of(c.low_wire))
         network.add("K", "G", 1.0 / self.of(c.ground_wire))
@@ -139,6 +146,12 @@ class Stack:
         self._jumper()
         elements = [*self._load(), *self._saturated(), *self._bias(), *self._bulb(), *self._substitute()]
         return solve(network, known, wanted, elements, self._shape, self._injected)
+
+    def _load_branch(self) -> Array:
+        """Conductance of the connector's pin and the load's series part, with the ground pin."""
+        pin, load_s = self.of(self._circuits.pin), self.of(self._circuits.load_s)
+        found: Array = 1.0 / (pin + 1.0 / load_s + 1.0 / JOINED_S)
+        return found
 
     def _add_where_any(self, *branches: tuple[str, str, Array], only: Mask = EVERYWHERE) -> None:
         for a, b, siemens in branches:
@@ -305,3 +318,18 @@ class Stack:
         filament = np.abs(post - pin) / system_v
         led = np.sqrt(np.abs(post - volts["bulb"]) / (system_v - LIGHT_LED_V))
         return np.where(self.of(self._circuits.light_led), led, filament)
+
+    def _work(self, volts: Mapping[str, Array]) -> Array:
+        """0 nothing to 1 all that it is made for: by its own voltage, an LED string by the root of its
+        current (eyes adapt). A load that is open or shorted in itself does nothing."""
+        c = self._circuits
+        amperes = (volts["P"] - volts["m"]) * self._load_branch()
+        of_load = volts["P"] - volts["N"] - amperes * self.of(c.pin)
+        is_led = self.of(c.led_v) > 0
+        work = np.where(
+            is_led,
+            np.sqrt(np.maximum(amperes, 0.0) / self.of(c.led_a)),
+            np.abs(of_load) / self.of(c.system_v),
+        )
+        work = np.where(self.of(c.weak_on_purpose) & (work > WEAK[0]), WEAK[1], work)
+        return np.where(self.of(c.load_sound) & self._plugged, work, 0.0)

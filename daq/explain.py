@@ -22,6 +22,7 @@ from functools import lru_cache
 from daq.crossings import UV
 from daq.findings import Candidate, Findings, Judgement, Lead, LoadState, NextTest, Side
 from daq.judge import DEFINITE, RECHECK, UNPROVEN_MOST
+from daq.offered_tests import AT_THE_LEADS
 from daq.readings import At, Levels, Reading, State
 from daq.reason_words import Explanation
 from daq.reasoning import Answer, Proposal, Switching, either, reason
@@ -72,7 +73,7 @@ def answer_of(seen: Seen, judged: Judgement) -> Answer | None:
 @lru_cache(maxsize=64)
 def _answered(given: tuple[Reading, ...], switching: Switching | None) -> Answer:
     """Screens ask about the same evidence again and again."""
-    return reason(given, switching=switching)
+    return reason(given, switching=switching, means=AT_THE_LEADS)
 
 
 def readings_of(seen: Seen, side: Side) -> tuple[Reading, ...]:

@@ -114,6 +114,7 @@ class _Builder:
         series = np.where(led, self._amperes / np.maximum(d.emf_v - self._led_v, 0.1), 1.0 / self._load_ohm)
         v["load_s"] = np.where(filament, 1e3 / self._load_ohm, series)
         v["filament_s"] = np.where(filament, 1.0 / self._load_ohm, 0.0)
+        v["load_sound"], v["weak_on_purpose"] = ~NEVER, NEVER
         for name in ("short_feed", "high_ground", "high_power", "low_ground", "low_power"):
             v[name] = NONE
         v["neighbour_feed"], v["neighbour_ground"] = NONE, NONE
@@ -172,9 +173,11 @@ class _Builder:
             self._set("keyed", rows, True)
             self._set("asleep", rows, True)
         elif h.condition == "averaged":
+            self._set("weak_on_purpose", rows, True)
             low, high = self._knowledge.duty
             self._set("duty", rows, low + (high - low) * _share(self._draws.dials["duty"]))
         elif h.condition == "stepped":
+            self._set("weak_on_purpose", rows, True)
             step = self._spread("step", "step") * self._load_ohm
             self._add("low_on" if h.side == "low" else "high_on", rows, step)
             if h.side == "reversing":
@@ -211,6 +214,7 @@ class _Builder:
         for name in _branches(side, fault):
             if name == "load":
                 self._set("load_s", rows, 1.0 / ohm)
+                self._set("load_sound", rows, False)
             elif replace:
                 self._set(name, rows, ohm)
             else:
@@ -251,6 +255,7 @@ class _Builder:
     def _shorted(self, rows: Rows, side: str, fault: Fault) -> None:
         high, short = side == "high" or fault.pin == "feed", 1.0 / self._short
         if fault.fault == "load shorted":
+            self._set("load_sound", rows, False)
             self._set("load_s", rows, short)
             self._set("filament_s", rows, 0.0)
             self._set("led_v", rows, 0.0)

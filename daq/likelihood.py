@@ -17,8 +17,9 @@ import numpy.typing as npt
 from daq.circuit import Circuits, Instrument, Light, Setup
 from daq.circuit_case import Case, Seen
 from daq.circuit_reading import all_readings
+from daq.circuit_stack import WEAK
 from daq.knowledge import Weights
-from daq.readings import WORDS, At, Lamp, Levels, Reading
+from daq.readings import At, Lamp, Levels, Reading, Told, Working
 
 Array = npt.NDArray[np.float64]
 Place = tuple[Setup, bool]  # where a reading is taken, and whether by the logger
@@ -29,6 +30,10 @@ PINS = ("feed", "ground")
 BORDERS = (0.17, 0.62)
 SOFT = 0.05
 MISSAID = 3e-4  # a look far from what it is called: less than a misreading, which it is
+# What a load does by the share it gets (WEAK): softer, as it hangs on what it is; and one that gets all it
+# needs may be seized, clogged or worn, or somebody looked at another.
+WORK_SOFT = (0.1, 0.06)
+ASIDE = 0.03
 SAME_LEVEL = 0.03  # of source: a circuit's levels that are one, read again
 ALIKE_V, ALIKE_SHARE = 0.1, 0.02  # readings that may be of one level
 
@@ -57,7 +62,7 @@ def setup(reading: Reading, order: int, control: str | None = None) -> Setup:
             jumper = Light(what.jumper[0], PINS[0] if what.jumper[1] == order else PINS[1])
     elif isinstance(what, Lamp):
         light = Light(what.pole, PINS[0] if what.lead == order else PINS[1])
-    else:
+    elif isinstance(what, At):
         at = what.place
     return Setup(
         state.plugged,
@@ -69,6 +74,7 @@ def setup(reading: Reading, order: int, control: str | None = None) -> Setup:
         jumper,
         substitute,
         at,
+        isinstance(what, Working),
     )
 
 
@@ -156,7 +162,7 @@ class Scorer:
     def _signed(self, reading: Reading, n: int, control: int) -> list[Array]:
         order = self._orders[0]
         place = _place(reading, order, _controls(reading)[control])
-        if isinstance(reading.what, Lamp):
+        if isinstance(reading.what, Told):
             log_look = self._fits[n][0][control][1]
             return [np.sqrt(np.maximum(-2.0 * log_look, 0.0))]
         return [self._distance(n, place, which, value) for value, _, which in _values(reading, order)]
@@ -170,8 +176,10 @@ class Scorer:
         """Squared distance in standard deviations, and ln density where it is none; (explanations, draws)."""
         place = _place(reading, order, control)
         seen, what = self._seen[place], reading.what
-        if isinstance(what, Lamp):
-            return np.zeros(self._source.shape), np.log(look(seen.light, what.word))
+        if isinstance(what, Told):
+            return np.zeros(self._source.shape), np.log(
+                said(seen.light if isinstance(what, Lamp) else seen.work, what)
+            )
         miss, height = np.zeros(self._source.shape), np.zeros(self._source.shape)
         for value, error, which in _values(reading, order):
             off, peak = self._off(n, place, which, value, error, self._earlier(n, order, value))
@@ -296,7 +304,7 @@ def _values(reading: Reading, order: int) -> list[tuple[float, float, str]]:
     what = reading.what
     if isinstance(what, At):
         return [(what.volts, 0.0, "place")]
-    if isinstance(what, Lamp):
+    if isinstance(what, Told):
         return []
     pins = PINS if order == 1 else PINS[::-1]
     each = zip(what.volts, what.error_v, pins, strict=True)
@@ -333,17 +341,30 @@ def log_height(given: Sequence[Reading], knowledge: Weights) -> float:
     return float(-0.5 * np.log(2 * np.pi * np.array(square)).sum())
 
 
-def look(brightness: Array, word: str) -> Array:
-    """Probability that a light of this share of full brightness is called lit, dim or dark."""
-    above = [1.0 / (1.0 + np.exp(-np.clip((brightness - b) / SOFT, -60, 60))) for b in BORDERS]
-    chances = {"dark": 1 - above[0], "dim": above[0] * (1 - above[1]), "lit": above[0] * above[1]}
-    return (1 - MISSAID) * chances[word] + MISSAID / len(WORDS)
+def said(share: Array, what: Told) -> Array:
+    """Probability that a light of this share of full brightness, or a load that gets this share of what it is
+    made for, is told of with this word."""
+    if isinstance(what, Working):
+        dead, weak, works = _graded(share, WEAK, WORK_SOFT)
+        missaid, chances = ASIDE, dict(zip(what.words, (works, weak, dead), strict=True))
+    else:
+        dark, dim, lit = _graded(share, BORDERS, (SOFT, SOFT))
+        missaid, chances = MISSAID, dict(zip(what.words, (lit, dim, dark), strict=True))
+    return (1 - missaid) * chances[what.word] + missaid / len(what.words)
+
+
+def _graded(share: Array, borders: tuple[float, float], soft: tuple[float, float]) -> tuple[Array, ...]:
+    """Probability of the lowest, the middle and the highest of three grades."""
+    above = [
+        1.0 / (1.0 + np.exp(-np.clip((share - b) / s, -60, 60))) for b, s in zip(borders, soft, strict=True)
+    ]
+    return 1 - above[0], above[0] * (1 - above[1]), above[0] * above[1]
 
 
 def _misread(reading: Reading, scale_v: float) -> float:
     """Density of a wrong reading: anywhere on the scale."""
-    if isinstance(reading.what, Lamp):
-        return 1.0 / len(WORDS)
+    if isinstance(reading.what, Told):
+        return 1.0 / len(reading.what.words)
     if isinstance(reading.what, At):
         return 1.0 / scale_v
     return float(scale_v ** -sum(v is not None for v in reading.what.volts))

@@ -8,7 +8,7 @@ them apart; what classes tell is never more than what volts would. Uncertainty o
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf, isinf
 
 import numpy as np
@@ -20,9 +20,9 @@ from daq.circuit_reading import all_readings
 from daq.circuit_stack import BATTERY_OHM, JUMPER_OHM
 from daq.diagnosis import Belief
 from daq.information import expected_bits
-from daq.likelihood import ORDERS, case, either_way, look, variance
+from daq.likelihood import ORDERS, case, either_way, said, variance
 from daq.offered_tests import BY_HAND, Means, Offer, offered
-from daq.readings import WORDS, Lamp, Levels, Reading
+from daq.readings import At, Lamp, Levels, Reading, Told
 from daq.unknowns import Array, stratified
 
 Codes = npt.NDArray[np.int64]
@@ -109,8 +109,9 @@ class Played:
         return tuple(likely)
 
     def _shown(self, code: np.intp, group: int) -> Shown:
-        if isinstance(self.test.reading.what, Lamp):
-            return (), WORDS[code]
+        what = self.test.reading.what
+        if isinstance(what, Told):
+            return (), what.words[code]
         volts = (round(v, 1) + 0.0 for v in self._middle(code, group))
         return tuple(inf if v > self.field.most_v else v for v in volts), ""
 
@@ -130,10 +131,10 @@ def _near_ones_together(outcomes: Iterable[tuple[Shown, Array]]) -> list[tuple[S
     """Outcomes of the same explanation that nobody would tell apart as one, at the volts of the likeliest."""
     found: list[tuple[Shown, Array]] = []
     for (volts, word), joint in outcomes:
-        for n, ((others, said), more) in enumerate(found):
+        for n, ((others, called), more) in enumerate(found):
             near = all(a == b or abs(a - b) <= NEAR_V for a, b in zip(volts, others, strict=True))
-            if near and word == said and joint.argmax() == more.argmax():
-                found[n] = (others, said), more + joint
+            if near and word == called and joint.argmax() == more.argmax():
+                found[n] = (others, called), more + joint
                 break
         else:
             found.append(((volts, word), joint))
@@ -174,7 +175,7 @@ def _most_told(given: Sequence[Reading]) -> float:
 
 def _volts_of(reading: Reading) -> list[float]:
     what = reading.what
-    if isinstance(what, Lamp):
+    if isinstance(what, Told):
         return []
     return [v for v in (what.volts if isinstance(what, Levels) else (what.volts,)) if v is not None]
 
@@ -193,8 +194,9 @@ def _play(test: Offer, values: Array, belief: Belief, played: Field) -> Played |
     source = np.broadcast_to(played.circuits.emf, values.shape[1:])
     if not _safe(test, values, source, belief, played):
         return None
-    if isinstance(test.reading.what, Lamp):
-        codes, kinds = _looks(values[0]), len(WORDS)
+    what = test.reading.what
+    if isinstance(what, Told):
+        codes, kinds = _words(values[0], what), len(what.words)
     else:
         codes, kinds = _classes(values, source, belief)
     share = np.broadcast_to(belief.probability[played.order, played.row][:, None], codes.shape)
@@ -226,9 +228,7 @@ def _as_read(test: Reading, orders: Sequence[npt.NDArray[np.intp]], shown: Seen)
     what, each = test.what, []
     for order, one in zip(ORDERS, map(shown.chosen, orders), strict=True):
         pins = (one.feed, one.ground) if order == 1 else (one.ground, one.feed)
-        each.append(
-            pins if isinstance(what, Levels) else (one.light,) if isinstance(what, Lamp) else (one.place,)
-        )
+        each.append(pins if isinstance(what, Levels) else (getattr(one, _shows(what)),))
     values = np.concatenate(each, axis=1)
     return values[:, np.argsort(np.concatenate(orders))]
 
@@ -273,8 +273,13 @@ def _classes(values: Array, source: Array, belief: Belief) -> tuple[Codes, int]:
     return codes, (len(EDGES) + 1) ** values.shape[0]
 
 
-def _looks(brightness: Array) -> Codes:
-    """0 lit, 1 dim, 2 dark; each repeat draws its own."""
-    chances = np.stack([look(brightness, word) for word in WORDS])
+def _words(share: Array, what: Told) -> Codes:
+    """Numbers of the words that are told; each repeat draws its own."""
+    chances = np.stack([said(share, replace(what, word=word)) for word in what.words])
     levels = (np.arange(REPEATS) + 0.5) / REPEATS
     return np.stack([(np.cumsum(chances, axis=0) < level).sum(axis=0) for level in levels])
+
+
+def _shows(what: At | Told) -> str:
+    """Where `Seen` has it."""
+    return "place" if isinstance(what, At) else "light" if isinstance(what, Lamp) else "work"

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from daq.knowledge import Weights
-from daq.readings import PLACES, At, Lamp, Levels, Reading, State
+from daq.readings import PLACES, At, Lamp, Levels, Reading, State, What, Working
 
 Kind = tuple[State, str]
 
@@ -20,6 +20,7 @@ class Means:
         cannot: kinds of tests (see `kind`) that were tried in vain.
         barred: needs of tests (see `needs`) that cannot be met.
         aids: a fused jumper and a 5 W lamp with two leads.
+        eyes: who can say what the load does.
     """
 
     whisper: bool = False
@@ -28,19 +29,21 @@ class Means:
     cannot: frozenset[Kind] = frozenset()
     barred: frozenset[str] = frozenset()
     aids: bool = False
+    eyes: bool = False
 
     def allow(self, reading: Reading, last: State) -> bool:
         what = reading.what
         if needs(reading, last) & self.barred:
             return False
-        if isinstance(what, Lamp) and not self.test_light:
+        if (isinstance(what, Lamp) and not self.test_light) or (isinstance(what, Working) and not self.eyes):
             return False
         if isinstance(what, Levels) and ((what.driven and not self.bias) or (what.aided and not self.aids)):
             return False
         return kind(reading) not in self.cannot
 
 
-BY_HAND = Means(aids=True)
+BY_HAND = Means(aids=True, eyes=True)
+AT_THE_LEADS = Means(aids=True)  # where no word can be given
 
 
 def needs(reading: Reading, last: State) -> frozenset[str]:
@@ -55,7 +58,7 @@ def needs(reading: Reading, last: State) -> frozenset[str]:
     return frozenset(found) | aids_of(what)
 
 
-def aids_of(what: Levels | At | Lamp) -> frozenset[str]:
+def aids_of(what: What) -> frozenset[str]:
     """What has to be at hand for it."""
     if not isinstance(what, Levels) or not what.aided:
         return frozenset()
@@ -79,13 +82,23 @@ class Offer:
         return self.reading.state.control == "other"
 
     @property
+    def unless(self) -> str:
+        """Where many circuits do not have it, or nobody can tell what a relay in a box does: what leads over
+        to another test."""
+        if self.another_position:
+            return "If it has none"
+        return "If nobody can tell" if isinstance(self.reading.what, Working) else ""
+
+    @property
     def template(self) -> str:
         """The reading as it will be written, "V" where a voltage goes."""
         state, what = self.reading.state, self.reading.what
         if isinstance(what, At):
             return f"{state} source V" if what.place == "source" else f"{state} at {what.place} V"
         if isinstance(what, Lamp):
-            return f"{state} lamp {what.pole} lead {what.lead} lit|dim|dark"
+            return f"{state} lamp {what.pole} lead {what.lead} {'|'.join(what.words)}"
+        if isinstance(what, Working):
+            return f"{state} load {'|'.join(what.words)}"
         if isinstance(what, Levels) and what.aided:
             return f"{state} {what}".rsplit(" ", 2)[0] + " V V"
         bias = [f"bias {kind} lead {n} " for n, kind in enumerate(what.bias, 1) if what.driven and kind]
@@ -93,9 +106,14 @@ class Offer:
 
 
 def offered(given: Sequence[Reading], costs: Weights, means: Means = BY_HAND) -> list[Offer]:
-    """Every test that was not done yet; costs count from the state of the last reading."""
+    """Every test that was not done yet; costs count from the state of the last reading.
+
+    What the load does is asked once: who was wrong about it, or whose load is seized, says so again.
+    """
     last = given[-1].state if given else State()
     done = {kind(r) for r in given}
+    if any(isinstance(r.what, Working) for r in given):
+        means = replace(means, eyes=False)
     return [
         Offer(reading, minutes(reading, last, costs), reading.state == last)
         for reading in _everything(last, means)
@@ -119,6 +137,8 @@ def minutes(reading: Reading, last: State, costs: Weights) -> float:
         total += costs["ground point" if what.place == "ground-point" else what.place]
     elif isinstance(what, Lamp):
         total += costs["test light"]
+    elif isinstance(what, Working):
+        total += costs["load"]
     elif what.driven:
         total += costs["bias"]
     elif what.aided:
@@ -133,6 +153,8 @@ def kind(reading: Reading) -> Kind:
         return reading.state, what.place
     if isinstance(what, Lamp):
         return reading.state, f"{what.pole} {what.lead}"
+    if isinstance(what, Working):
+        return reading.state, "load"
     if what.aided:
         return reading.state, f"jumper {what.jumper}" if what.jumper else "substitute"
     return reading.state, str(what.bias) if what.driven else "levels"
@@ -149,6 +171,7 @@ def _everything(last: State, means: Means) -> list[Reading]:
     states += [replace(here, control=c, neighbour_off=True) for c in ("off", "on")]
     out = [replace(here, control=c, plugged=False) for c in ("off", "on")]
     found = [Reading(s, blank) for s in states + out]
+    found += [Reading(s, Working("works")) for s in states if s.control == "on" and not s.neighbour_off]
     found.append(Reading(replace(out[0], neighbour_off=True), blank))
     for s in out:
         for lead in (1, 2):

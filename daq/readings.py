@@ -9,6 +9,7 @@
              | "substitute" V V                                 a 5 W lamp in place of the load
              | "source" V
              | "at" ("fuse"|"switch"|"ground-point") V
+             | "load" ("works"|"weak"|"dead")                   what the plugged-in load itself does
 
 The live leads give the same records, with their own uncertainty and instrument.
 """
@@ -18,11 +19,11 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import ClassVar
 
 from daq.errors import CommandError
 
 PLACES = ("fuse", "switch", "ground-point")
-WORDS = ("lit", "dim", "dark")
 MOST_V = 40.0  # 32 V nominal while it is charged: sixteen cells of 2.4 V
 _FORM = "key off|on, neighbour off, in|out, off|on|other|?, then what was read, as in 'in off 12.6 12.6'"
 
@@ -91,12 +92,28 @@ class At:
 class Lamp:
     """A test light from a battery post to a lead's pin, and how it looked."""
 
+    words: ClassVar = ("lit", "dim", "dark")
     pole: str  # "positive", "negative"
     lead: int
-    word: str  # "lit", "dim", "dark"
+    word: str
 
     def __str__(self) -> str:
         return f"lamp {self.pole} lead {self.lead} {self.word}"
+
+
+@dataclass(frozen=True, slots=True)
+class Working:
+    """What the load itself was seen or heard to do; weak is dim, slow, or not all the way."""
+
+    words: ClassVar = ("works", "weak", "dead")
+    word: str
+
+    def __str__(self) -> str:
+        return f"load {self.word}"
+
+
+Told = Lamp | Working  # in a word, no volts
+What = Levels | At | Told
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +121,7 @@ class Reading:
     """What was seen in a state. `logged` means by the logger's leads, else by hand meters."""
 
     state: State
-    what: Levels | At | Lamp
+    what: What
     logged: bool = False
 
     @property
@@ -129,7 +146,7 @@ def parse(text: str) -> Reading:
         reading = Reading(State(), _source(words))
     else:
         state = _state(words)
-        reading = Reading(state, _what(words))
+        reading = Reading(state, _what(words, state))
     words.end()
     return reading
 
@@ -197,14 +214,19 @@ def _state(words: _Words) -> State:
     return State(plugged, words.take("off", "on", "other", "?"), key, neighbour)
 
 
-def _what(words: _Words) -> Levels | At | Lamp:
+def _what(words: _Words, state: State) -> What:
     kind = words.peek()
+    if kind == "load":
+        if not state.plugged:
+            words.fail("tells what an unplugged load does; only a load that is in can work")
+        words.take("load")
+        return Working(words.take(*Working.words))
     if kind == "lamp":
         words.take("lamp")
         pole = words.take("positive", "negative")
         words.take("lead")
         lead = int(words.take("1", "2"))
-        return Lamp(pole, lead, words.take(*WORDS))
+        return Lamp(pole, lead, words.take(*Lamp.words))
     if kind == "bias":
         words.take("bias")
         direction = words.take("up", "down")

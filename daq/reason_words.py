@@ -11,7 +11,7 @@ from daq.cautions import WORKING
 from daq.next_test import Outcome, Played
 from daq.offered_tests import Offer
 from daq.premises import SOURCE_SHARE, of_a_sensor
-from daq.readings import At, Lamp, Levels, Reading
+from daq.readings import At, Lamp, Levels, Reading, Told, What, Working
 
 SIDE_WORDS = {
     "low": "ground side",
@@ -43,6 +43,10 @@ LEAK = (
 )
 LEAK_FELT = "The leak holds the load half on: a relay may stay pulled in, or chatter, and LEDs may glow."
 LEAK_BESIDE = "The load feels nothing of this leak, which runs beside it: water between two pins does that."
+UNSEEN = (
+    "The leads are on the harness half: what a spread or corroded terminal takes inside the connector, they "
+    "do not see."
+)
 LEAK_LIKELY = 0.3
 SOURCE_V = 4.0  # readings above that come from source
 BELOW_V = -0.15  # and below that from nowhere in the circuit
@@ -147,11 +151,13 @@ def instruction(test: Offer) -> str:
     return f"{', '.join(steps)}: {_doing(what)}."
 
 
-def _doing(what: Levels | At | Lamp) -> str:
+def _doing(what: What) -> str:
     if isinstance(what, At):
         return f"read {PLACE_WORDS[what.place]}"
     if isinstance(what, Lamp):
         return f"hold a test light from battery {what.pole} to lead {what.lead}'s pin"
+    if isinstance(what, Working):
+        return "see, hear or feel what the load itself does: works, weak (dim, slow) or dead"
     if what.substitute:
         return "put a 5 W lamp across the two pins, in place of the load, and read both leads"
     if what.jumper is not None:
@@ -265,7 +271,7 @@ def _of_batteries(at_rest_v: Sequence[float]) -> Iterable[str]:
 def _most(reading: Reading) -> float:
     """The highest volts of a reading to which nothing was added."""
     what = reading.what
-    if isinstance(what, Lamp) or (isinstance(what, Levels) and (what.driven or what.aided)):
+    if isinstance(what, Told) or (isinstance(what, Levels) and (what.driven or what.aided)):
         return 0.0
     volts = what.volts if isinstance(what, Levels) else (what.volts,)
     return max((v for v in volts if v is not None), default=0.0)
@@ -276,6 +282,9 @@ def _notes(reading: Reading, awake: bool, source_v: float) -> Iterable[str]:
     what, state = reading.what, reading.state
     if isinstance(what, Lamp) and what.word == "lit":
         yield ("A test light draws little: it lights through a ground or feed too bad for the load.")
+    if isinstance(what, Working) and what.word != "works":
+        yield UNSEEN
+        yield f"Nothing wrong, that is the circuit: a load that gets all it needs may be {what.word} itself."
     if not isinstance(what, Levels) or None in what.volts or what.driven or what.aided:
         return
     low, high = sorted(v for v in what.volts if v is not None)

@@ -38,7 +38,8 @@ OPEN_LOAD = (Fault("open", "load"), Fault("open", "connector pin"))
 class Proposal:
     """The next test, said; `asks` has blanks where its values go.
 
-    `otherwise` is the best one left where this asks for another direction or speed and the control has none.
+    `otherwise` is the best one left where this asks for another direction or speed and the control has none,
+    or for what the load does and nobody can tell.
     """
 
     do: str
@@ -52,7 +53,7 @@ class Proposal:
 
     @property
     def and_otherwise(self) -> tuple[Proposal, ...]:
-        return (self,) if self.otherwise is None else (self, self.otherwise)
+        return (self,) if self.otherwise is None else (self, *self.otherwise.and_otherwise)
 
 
 @dataclass(frozen=True, slots=True)
@@ -354,14 +355,14 @@ def _is_simple(test: Played) -> bool:
 
 
 def _proposal(useful: list[Played], names: list[Explanation]) -> Proposal | None:
-    """The first of the tests, said; a control may have but one position that is on: then the next of them."""
+    """The first of the tests, said; where it may not be possible, with the next of them."""
     if not useful:
         return None
     best, test = useful[0], useful[0].test
     meanings, otherwise = outcomes_sentence(best, names), None
-    if test.another_position:
-        otherwise = _proposal([t for t in useful if not t.test.another_position], names)
-        otherwise = otherwise and replace(otherwise, do=f"If it has none: {_lower(otherwise.do)}")
+    if test.unless:
+        otherwise = _proposal([t for t in useful if t.test.unless != test.unless], names)
+        otherwise = otherwise and replace(otherwise, do=f"{test.unless}: {_lower(otherwise.do)}")
     return Proposal(
         instruction(test),
         test.template,

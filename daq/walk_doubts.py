@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from daq.lead_check import SOURCE_V
 from daq.live_view import SPAN_V
-from daq.readings import At, Lamp, Levels, Reading, State
+from daq.readings import At, Levels, Reading, State, What
 from daq.reason_words import PLACE_WORDS
 from daq.snapshot import LeadCheckView
 from daq.stillness import Look
@@ -112,7 +112,7 @@ def doubt(
     return _unchanged(reading, what, taken)
 
 
-def free_alone(what: Levels | At | Lamp) -> str:
+def free_alone(what: What) -> str:
     """One lead reads as on nothing, the other does not."""
     if not isinstance(what, Levels) or what.bias != ("whisper", "whisper"):
         return ""

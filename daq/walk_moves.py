@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 
 from daq.cautions import WORKING
 from daq.offered_tests import aids_of, needs
-from daq.readings import At, Lamp, Levels, Reading, State
+from daq.readings import At, Lamp, Levels, Reading, State, Told
 from daq.reason_words import JUMPER, PLACE_WORDS, SUBSTITUTE
 
 MOVES = "Keep clear of anything the load can move."
@@ -257,7 +257,7 @@ def value(reading: Reading) -> str:
     what = reading.what
     if isinstance(what, At):
         return _volts(what.volts)
-    if isinstance(what, Lamp):
+    if isinstance(what, Told):
         return f" {what.word}"
     return "  ".join("not read" if v is None else _volts(v) for v in what.volts)
 

@@ -88,7 +88,7 @@ class Circuit:
         self._reading(deck)
         return deck
 
-    def _wire(self, contact: str, *places: str, pin: str | None = None) -> float:
+    def wire(self, contact: str, *places: str, pin: str | None = None) -> float:
         """Ohms of a piece: its contact, and what the faults named do to it."""
         ohm = self.p.contact[contact]
         for fault, bad in self.faults:
@@ -101,25 +101,25 @@ class Circuit:
 
     def _path(self) -> list[Piece]:
         side, s, p = self.h.side, self.s, self.p
-        fuse = p.open if self.blown else self._wire("fuse", "fuse")
+        fuse = p.open if self.blown else self.wire("fuse", "fuse")
         sleeping = self.h.condition == "asleep"
         if (s.key is None and sleeping) or (s.key == "off" and (sleeping or p.through_key)):
             fuse = GAP
         has_high = side in ("high", "both ends", "reversing")
         has_low = side in ("low", "both ends", "reversing")
-        high = self._wire("high wire", *(["control wire"] if has_high else []), pin="feed")
-        low = self._wire("low wire", *(["control wire"] if has_low else ["ground wire"]), pin="ground")
-        point = self._wire("ground point", "ground point")
+        high = self.wire("high wire", *(["control wire"] if has_high else []), pin="feed")
+        low = self.wire("low wire", *(["control wire"] if has_low else ["ground wire"]), pin="ground")
+        point = self.wire("ground point", "ground point")
         if self.h.condition == "shared ground":
             point = p.shared_contact
             for fault, bad in self.faults:
                 if fault.place == "ground point":
                     point = p.open if fault.fault == "open" else point + bad
-        ground = self._wire("ground wire", *(["ground wire"] if has_low else []))
-        pin = self._wire("pin", "connector pin") if s.plugged else GAP
+        ground = self.wire("ground wire", *(["ground wire"] if has_low else []))
+        pin = self.wire("pin", "connector pin") if s.plugged else GAP
         return [
             ("plus", "fused", fuse),
-            ("fused", "fed", self._wire("feed", "feed wire")),
+            ("fused", "fed", self.wire("feed", "feed wire")),
             ("out1", "pinF", high),
             ("pinF", "loadF", pin),
             ("loadG", "pinG", 1e-3 if s.plugged else GAP),

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daq.errors import CommandError
-from daq.readings import MOST_V, PLACES, WORDS, At, Lamp, Levels, Reading, State, parse
+from daq.readings import MOST_V, PLACES, At, Lamp, Levels, Reading, State, Working, parse
 
 VOLTS = st.floats(-MOST_V, MOST_V, allow_nan=False).map(lambda v: float(f"{v:.3g}"))
 STATES = st.builds(
@@ -23,23 +23,28 @@ KINDS = st.one_of(
     st.builds(Levels, PAIRS, BIASES),
     st.builds(At, st.sampled_from(["source", *PLACES]), VOLTS),
     st.builds(
-        Lamp, st.sampled_from(["positive", "negative"]), st.sampled_from([1, 2]), st.sampled_from(WORDS)
+        Lamp, st.sampled_from(["positive", "negative"]), st.sampled_from([1, 2]), st.sampled_from(Lamp.words)
     ),
+)
+PLUGGED = st.builds(State, st.just(True), st.sampled_from(["off", "on", "other"]))
+READINGS = st.one_of(
+    st.builds(Reading, STATES, KINDS),
+    st.builds(Reading, PLUGGED, st.builds(Working, st.sampled_from(Working.words))),
 )
 
 
-@given(st.builds(Reading, STATES, KINDS))
+@given(READINGS)
 def test_what_is_written_out_parses_to_the_same(reading: Reading) -> None:
     assert parse(str(reading)) == reading
 
 
-@given(st.builds(Reading, STATES, KINDS), st.randoms())
+@given(READINGS, st.randoms())
 def test_case_and_spaces_do_not_matter(reading: Reading, random: object) -> None:
     text = str(reading)
     assert parse(f"  {text.upper()} ".replace(" ", "   ")) == reading
 
 
-PIECES = ["key", "on", "in", "off", "?", "lamp", "bias", "up", "1", "_", "12.6", "source", "at", "x"]
+PIECES = ["key", "on", "in", "?", "lamp", "bias", "up", "1", "_", "load", "dead", "12.6", "source", "at", "x"]
 TEXTS = st.one_of(st.text(), st.lists(st.sampled_from(PIECES)).map(" ".join))
 
 
@@ -67,6 +72,7 @@ def test_any_text_is_a_reading_or_one_clear_sentence(text: str) -> None:
         ("in on source 9", Reading(State(True, "on"), At("source", 9.0))),
         ("in on at ground-point 0.4", Reading(State(True, "on"), At("ground-point", 0.4))),
         ("out off lamp positive lead 2 dim", Reading(State(False), Lamp("positive", 2, "dim"))),
+        ("in on load weak", Reading(State(True, "on"), Working("weak"))),
         ("out off bias up lead 2 0 4.9", Reading(State(False), Levels((0.0, 4.9), (None, "up")))),
     ],
 )
@@ -81,6 +87,8 @@ def test_each_form_of_the_contract(text: str, meant: Reading) -> None:
         ("in off 12.6", "READING 'in off 12.6' ends, where volts"),
         ("in off 12.6 V", "'V', where volts"),
         ("in off _ _", "neither lead read"),
+        ("in on load bright", "'bright', where works, weak or dead should stand"),
+        ("out on load works", "only a load that is in can work"),
         ("in off 12.6 12.6 0", "'0' after the reading is complete"),
         ("in maybe 1 2", "'maybe', where off, on, other or ? should stand"),
         ("key in off 0 0", "'in', where off or on should stand"),

@@ -4,8 +4,9 @@ The rival is put into the true circuit, and what nobody knows of it is chosen so
 does: its bad contacts, leak, short, what an open lets through, the neighbour on its wire, and then a load and
 driver of any kind, all within what circuits of the campaign can have. They are told apart where even so some
 reading, taken or offered, differs by more than three standard deviations of reading, 0.05 V and 1.2 % of the
-voltage. Test lights are left out, for their words are coarse, and jumpers and the lamp in the load's place,
-for they are not always offered. The program's own model has no say, but for the list of its tests.
+voltage. Test lights and what the load does are left out, for words are coarse; jumpers and the lamp in the
+load's place, for they are not always offered. The program's own model has no say, but for the list of its
+tests.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ import numpy as np
 from daq.hypotheses import hypotheses
 from daq.knowledge import shipped
 from daq.offered_tests import Means, offered
-from daq.readings import Lamp, Reading
+from daq.readings import Reading, Told
 from daq.reason_words import Explanation
 from daq.reasoning import explanation
 from daq.unknowns import Array
@@ -57,7 +58,7 @@ def sigma(volts: Array) -> Array:
 
 
 def counts(reading: Reading) -> bool:
-    return not isinstance(reading.what, Lamp)
+    return not isinstance(reading.what, Told)
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from daq.hypotheses import HEALTHY, Fault, Hypothesis
-from daq.readings import At, Lamp, Reading
+from daq.readings import At, Lamp, Reading, Working
 from daq.reason_words import Explanation
 from daq.reasoning import explanation
 from tests.reason.spice_circuits import Situation
@@ -33,6 +33,7 @@ PLACES = {
     "stuck off": ("switch",),
     "lost": ("reference lead", "lead"),
 }
+HEARD = 0.6  # of loads: not a relay in a box, nor an injector while others tick
 LEAKY = 0.05  # of circuits: about as often as any other fault in its place
 LEAK_OHM = (20.0, 3000.0)  # from salt water between two terminals to damp in a connector or a chafed cover
 
@@ -46,6 +47,7 @@ class Wild:
     parts: Parts
     meter_ohm: float
     digits: int
+    heard: bool = False  # what the load does can be seen or heard where one stands
     blown: bool = False
     retry: bool = False
 
@@ -62,7 +64,7 @@ class Wild:
 
 def wild(rng: np.random.Generator, leaky: float = LEAKY) -> Wild:
     """A circuit; a share `leaky` of them have a control wire that leaks, and are else as they would be."""
-    damp = rng.spawn(1)[0]
+    damp, ears = rng.spawn(2)
     side = str(rng.choice(SIDES, p=SIDE_CHANCES))
     fault, condition = _fault(rng, side)
     if damp.random() < leaky:
@@ -112,6 +114,7 @@ def wild(rng: np.random.Generator, leaky: float = LEAKY) -> Wild:
         made,
         float(rng.choice([1e7, 1.1e7, 5e6])),
         int(rng.integers(1, 3)),
+        bool(ears.random() < HEARD),
     )
 
 
@@ -150,6 +153,8 @@ def situation(circuit: Wild, reading: Reading) -> Situation:
         return replace(found, at=what.place)
     if isinstance(what, Lamp):
         return replace(found, light=(what.pole, "feed" if what.lead == circuit.order else "ground"))
+    if isinstance(what, Working):
+        return found
     if what.jumper is not None:
         return replace(
             found, jumper=(what.jumper[0], "feed" if what.jumper[1] == circuit.order else "ground")

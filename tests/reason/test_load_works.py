@@ -1,0 +1,97 @@
+"""What the load itself does, told in a word: it splits what volts at the connector cannot.
+
+Common practice, no source: a load that gets its volts and is dead is open, or its connector is; one that is
+weak beside good volts at the harness half has a bad terminal in between.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from daq.likelihood import said
+from daq.offered_tests import AT_THE_LEADS
+from daq.readings import Working, parse_all
+from daq.reason_words import misreadings
+from daq.reasoning import Answer, reason
+
+SWITCHED = ["source 12.6", "in off 0 0", "in on 12.5 0.1"]
+GROUND_SIDE = ["source 12.6", "in off 12.6 12.6", "in on 12.5 0.1"]
+
+
+def chance(answer: Answer, fault: str, *places: str | None) -> float:
+    return sum(p for e, p in answer.candidates if e.fault == fault and e.place in places)
+
+
+def test_a_dead_load_beside_good_volts_is_open_or_its_connector_is() -> None:
+    before, after = (reason(parse_all([*SWITCHED, *more])) for more in ([], ["in on load dead"]))
+    broken = ("load", "connector pin")
+    assert chance(before, "open", *broken) < 0.15
+    assert chance(after, "open", *broken) > 4 * chance(before, "open", *broken)
+    assert chance(after, "none", None) < 0.3
+    assert after.fits
+
+
+def test_a_weak_load_beside_good_volts_has_a_bad_terminal_in_between() -> None:
+    answer = reason(parse_all([*SWITCHED, "in on load weak"]))
+    first = answer.candidates[0][0]
+    assert (first.fault, first.place) == ("high resistance", "connector pin")
+
+
+def test_a_load_that_works_is_not_open() -> None:
+    answer = reason(parse_all([*SWITCHED, "in on load works"]))
+    assert chance(answer, "open", "load", "connector pin") < 0.01
+    assert chance(answer, "none", None) > 0.9
+
+
+def test_a_load_that_works_between_leads_that_read_nothing_is_a_lead_without_contact() -> None:
+    answer = reason(parse_all(["source 12.6", "in on 0 0", "in on load works"]))
+    assert answer.candidates[0][0].fault == "lost"
+
+
+def test_a_load_that_works_while_off_is_not_switched_or_its_switch_is_stuck() -> None:
+    answer = reason(parse_all(["in off load works"]))
+    assert {(e.side, e.fault) for e, _ in answer.candidates[:5]} == {
+        ("unswitched", "none"),
+        ("low", "stuck on"),
+        ("high", "stuck on"),
+    }
+
+
+def test_weak_says_nothing_against_a_step_or_pulses() -> None:
+    """They make it weak on purpose; whoever knows that calls it working."""
+    for word in ("works", "weak"):
+        answer = reason(parse_all(["in off 0 0", "in on 6.3 0.05", f"in on load {word}"]))
+        assert sum(p for e, p in answer.candidates if e.condition in ("stepped", "averaged")) > 0.3
+
+
+def test_it_is_asked_for_once_and_with_what_else_to_do_where_nobody_can_tell() -> None:
+    proposed = reason(parse_all(GROUND_SIDE)).next_test
+    assert proposed is not None
+    assert proposed.reading == "in on load works|weak|dead"
+    assert proposed.otherwise is not None
+    assert proposed.otherwise.do.startswith("If nobody can tell: ")
+    after = reason(parse_all([*GROUND_SIDE, "in on load dead"])).next_test
+    assert after is not None
+    assert not any("load works" in p.reading for p in after.and_otherwise)
+
+
+def test_where_no_word_can_be_given_none_is_asked_for() -> None:
+    proposed = reason(parse_all(GROUND_SIDE), means=AT_THE_LEADS).next_test
+    assert proposed is not None
+    assert not any("load works" in p.reading for p in proposed.and_otherwise)
+
+
+@pytest.mark.parametrize(
+    ("share", "word"), [(0.05, "dead"), (0.25, "dead"), (0.55, "weak"), (0.9, "works"), (1.05, "works")]
+)
+def test_words_go_with_what_the_load_gets(share: float, word: str) -> None:
+    chances = {w: float(said(np.array(share), Working(w))) for w in Working.words}
+    assert max(chances, key=lambda w: chances[w]) == word
+    assert sum(chances.values()) == pytest.approx(1.0)
+    assert min(chances.values()) > 0.009  # seized, or another one was looked at
+
+
+def test_what_the_leads_do_not_see_is_said() -> None:
+    assert any("inside the connector" in note for note in misreadings(parse_all(["in on load dead"])))
+    assert misreadings(parse_all(["in on load works"])) == []
