@@ -191,7 +191,7 @@ def _add_reason(commands: argparse._SubParsersAction[_Parser]) -> None:
         nargs="+",
         metavar="READING",
         help="as in 'in off 12.6 12.6': in or out (plugged), off, on, other or ? (control), lead 1, lead 2; "
-        "'source 12.6'; 'out off lamp positive lead 2 lit'; 'in on at fuse 12.5'",
+        "'source 12.6'; 'out off lamp positive lead 2 lit'; 'in on at fuse 12.5'; 'in on load works'",
     )
     reason.add_argument("--json", action="store_true", help="the answer as one JSON document")
     reason.add_argument("--amps", type=_amps, metavar="A", help="the load's current: drops as mΩ and wire")

@@ -9,7 +9,7 @@ from daq.reason_report import lines
 from daq.reason_words import misreadings
 from daq.reasoning import reason
 
-SOUND = ["source 14", "in on 0.1 13.8", "in off 0 0", "in other 0.1 14"]
+SOUND = ["source 14", "in on 0.1 13.8", "in off 0 0", "in other 0.1 14", "in on load works"]
 
 
 def test_who_has_unplugged_proves_the_other_pin_as_well() -> None:
