@@ -200,7 +200,7 @@ def _before_any(given: Sequence[Reading], premise: Premise, knowledge: Knowledge
 
 def _plain_alone(means: Means) -> Means:
     """The same with nothing put on the circuit: it may be a data wire."""
-    return replace(means, bias=False, test_light=False, aids=False)
+    return replace(means, bias=False, test_light=False, aids=False, eyes=False)
 
 
 def either(one: Answer, other: Answer) -> Answer:

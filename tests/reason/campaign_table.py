@@ -150,9 +150,13 @@ def markdown(own: Sequence[Outcome], fixed: Sequence[Outcome]) -> str:
     rows += [
         "",
         '"Where tests tell it": ngspice puts the truth and its likeliest rival (of 0.02 or more), with '
-        "whatever bad contact, load and driver fit the readings best, more than three standard deviations of "
-        "reading apart in a reading taken or in some test offered; and no end of two is stuck on. The "
-        "program's model has no say in it. Were all parts known: the rival has the true circuit's.",
+        "whatever contacts, load, driver and neighbour make it read most like the truth, more than three "
+        "standard deviations of reading apart in a reading taken or in some test offered; and no end of two "
+        "is stuck on. The program's model has no say in it. Were all parts known: the rival has the true "
+        "circuit's.",
+        "",
+        "What the load does can be seen or heard in six circuits of ten; it is no test of these, as words "
+        "are coarse, but the program asks for it.",
         "",
         "A control wire that leaks so little that no reading shows it reads as in a sound circuit. It is "
         "found where the connector is unplugged anyway; for so rare a fault nobody is sent there. What is "
