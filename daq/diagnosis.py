@@ -62,8 +62,9 @@ MISREAD = 0.5  # a reading as probably wrong as that does not fit
 FIT_BY = 3  # rounds: a reading that nothing fits by then seldom fits later
 CARRIED = 0.5  # of all probability, by enough draws: less is little to go by
 HOPED, FALLEN = 0.03, 0.01  # hoped for at first, and fallen so far: the draws may have missed it
-# One look does not put out of sight what was likelier before any reading, unless it is out of question.
-OUT_OF_SIGHT, SUNK, OUT_OF_QUESTION = 1e-3, 0.2, 1e-3  # probability; of what it was before
+# What the first look leaves below OUT_OF_SIGHT and below SUNK of its prior is looked into once more; not what
+# has less than OUT_OF_QUESTION of its prior, nor where that is itself of no account.
+OUT_OF_SIGHT, SUNK, OUT_OF_QUESTION, OF_NO_ACCOUNT = 1e-3, 0.2, 1e-3, 2e-4
 FIRST_WIDENINGS = (*WIDENINGS, 6.0, 11.0)  # few draws choose who stays: none is to be lost by bad luck
 LARGE_BLOCK = 31 << 20  # bytes, never touched: from 32 MB on it would teach nothing
 MOST_PLACES = 24  # less than 1 MB each
@@ -185,6 +186,7 @@ class _Sampler:
         first = look.draws
         scores = Scores(look.circuits, self._given, k, first.log_weight, FIRST_WIDENINGS, look.places())
         log_prior = self._log_prior(everything)
+        self._all_prior = float(np.exp(log_prior).sum())  # more than 1 with what else was seen
         log_total = log_prior + scores.log_evidence
         survives = _is_near_the_best(log_total) | _is_near_the_best(log_prior + scores.plain_evidence)
         alive = np.flatnonzero(survives | (not self._given) | np.array([h in missed for h in everything]))
@@ -252,7 +254,7 @@ class _Sampler:
         sunk = self._sunk_at_once(probability) if turn == 1 else np.zeros(few.shape, dtype=np.bool_)
         elsewhere = np.flatnonzero(sunk.any(axis=0) & ~(few & (hope > least)).any(axis=0))
         few |= sunk
-        hope = np.where(sunk, np.maximum(hope, LIKELY / 2), hope)
+        hoped, hope = hope, np.where(sunk, np.maximum(hope, LIKELY / 2), hope)
         known = np.where(self._sum.effective >= LEAST_SUMMED, self._sum.log_evidence, -np.inf)
         settled = self._sum.effective > SETTLED * enough(probability)
         offers = self._offers(self.kept, known, settled, least)
@@ -260,10 +262,9 @@ class _Sampler:
         lent[[offer.row for offer in offers]] = True
         thin = np.flatnonzero((few & (hope > least)).any(axis=0) | lent)
         if len(thin):
-            modes = self._modes(hope[:, thin].max(axis=0))
-            offered = _of_rows(offers, thin)
             alone = frozenset(np.flatnonzero(np.isin(thin, elsewhere)).tolist())
-            search = Search(turn, modes, odd, alone, offered)
+            most = self._modes(hoped[:, thin].max(axis=0))
+            search = Search(turn, most, odd, alone, _of_rows(offers, thin))
             self._draw_again(thin, search, seed)
         return len(thin) > 0
 
@@ -286,11 +287,12 @@ class _Sampler:
         return few, hope
 
     def _sunk_at_once(self, probability: Array) -> Mask:
-        """(orders, explanations): those that one look put far below what they were, and out of sight."""
-        before, looked = np.exp(self._log_prior(self.kept)), [self._fits.looks(h) for h in self.kept]
-        left: Array = probability / before
-        sunk: Mask = (left < SUNK) & (left > OUT_OF_QUESTION) & (before > SUNK * OUT_OF_SIGHT)
-        sunk &= (probability < OUT_OF_SIGHT) & (np.array(looked) == 1)
+        """(orders, explanations): those that their first look put far below what they were before any
+        reading, and out of sight."""
+        before = np.exp(self._log_prior(self.kept)) / self._all_prior
+        looked_once = np.array([self._fits.looks(h) == 1 for h in self.kept])
+        sunk: Mask = (probability < SUNK * before) & (probability > OUT_OF_QUESTION * before)
+        sunk &= (probability < OUT_OF_SIGHT) & (before > OF_NO_ACCOUNT) & looked_once
         return sunk
 
     def _modes(self, hope: Array) -> list[int]:

@@ -37,7 +37,7 @@ MODES, FEWER_MODES = 4, 2  # looked for of a likely explanation, and of another
 MOST_MODES = 6  # kept of one explanation
 FEW_STEPS, MANY_STEPS = 4, 10  # of many climbs at first, most of them done then, and of those later
 RISING = 2.5  # in ln: where the best fits within that were still rising, more is to be found
-ELSEWHERE = 8  # points, see Search
+ELSEWHERE = 4  # points for each width, see Search
 MUCH_WORSE = 9.0  # than the best, in ln: not worth its draws
 SAME_KINDS = 0.1  # modes that differ by less are one, see SAME_DIALS
 # Dials to be tried for likely explanations: heavy and light loads, a short that blows no fuse.
@@ -86,8 +86,8 @@ class Search:
             sizes.
         widely: where MODES are looked for, from all over the space of unknowns, and from where some reading
             is a wrong one.
-        elsewhere: the explanations whose fits are not looked for about draws any more, but from the best few
-            points from all over.
+        elsewhere: the explanations whose fits are looked for from the best few points from all over alone,
+            for once not about their draws.
         offered: where to look as well.
     """
 

@@ -19,7 +19,7 @@ from daq.circuit_case import Case, Seen
 from daq.circuit_reading import all_readings
 from daq.circuit_stack import WEAK
 from daq.knowledge import Weights
-from daq.readings import At, Lamp, Levels, Reading, Told, Working
+from daq.readings import UNHEARD, At, Lamp, Levels, Reading, Told, Working
 
 Array = npt.NDArray[np.float64]
 Place = tuple[Setup, bool]  # where a reading is taken, and whether by the logger
@@ -344,6 +344,8 @@ def log_height(given: Sequence[Reading], knowledge: Weights) -> float:
 def said(share: Array, what: Told) -> Array:
     """Probability that a light of this share of full brightness, or a load that gets this share of what it is
     made for, is told of with this word."""
+    if what == UNHEARD:
+        return np.ones_like(share)
     if isinstance(what, Working):
         dead, weak, works = _graded(share, WEAK, WORK_SOFT)
         missaid, chances = ASIDE, dict(zip(what.words, (works, weak, dead), strict=True))

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from daq.knowledge import Weights
-from daq.readings import PLACES, At, Lamp, Levels, Reading, State, What, Working
+from daq.readings import PLACES, UNHEARD, At, Lamp, Levels, Reading, State, What, Working
 
 Kind = tuple[State, str]
 
@@ -98,7 +98,7 @@ class Offer:
         if isinstance(what, Lamp):
             return f"{state} lamp {what.pole} lead {what.lead} {'|'.join(what.words)}"
         if isinstance(what, Working):
-            return f"{state} load {'|'.join(what.words)}"
+            return f"{state} load {'|'.join((*what.words, UNHEARD.word))}"
         if isinstance(what, Levels) and what.aided:
             return f"{state} {what}".rsplit(" ", 2)[0] + " V V"
         bias = [f"bias {kind} lead {n} " for n, kind in enumerate(what.bias, 1) if what.driven and kind]
@@ -108,7 +108,8 @@ class Offer:
 def offered(given: Sequence[Reading], costs: Weights, means: Means = BY_HAND) -> list[Offer]:
     """Every test that was not done yet; costs count from the state of the last reading.
 
-    What the load does is asked once: who was wrong about it, or whose load is seized, says so again.
+    What the load does is asked once: who was wrong about it, or whose load is seized, or who cannot tell,
+    says so again.
     """
     last = given[-1].state if given else State()
     done = {kind(r) for r in given}

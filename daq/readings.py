@@ -9,7 +9,7 @@
              | "substitute" V V                                 a 5 W lamp in place of the load
              | "source" V
              | "at" ("fuse"|"switch"|"ground-point") V
-             | "load" ("works"|"weak"|"dead")                   what the plugged-in load itself does
+             | "load" ("works"|"weak"|"dead"|"?")               what the load itself does; "?" = who knows
 
 The live leads give the same records, with their own uncertainty and instrument.
 """
@@ -103,7 +103,8 @@ class Lamp:
 
 @dataclass(frozen=True, slots=True)
 class Working:
-    """What the load itself was seen or heard to do; weak is dim, slow, or not all the way."""
+    """What the load itself was seen or heard to do; weak is dim, slow, or not all the way. UNHEARD says
+    nothing: nobody can tell."""
 
     words: ClassVar = ("works", "weak", "dead")
     word: str
@@ -112,6 +113,7 @@ class Working:
         return f"load {self.word}"
 
 
+UNHEARD = Working("?")
 Told = Lamp | Working  # in a word, no volts
 What = Levels | At | Told
 
@@ -220,7 +222,7 @@ def _what(words: _Words, state: State) -> What:
         if not state.plugged:
             words.fail("tells what an unplugged load does; only a load that is in can work")
         words.take("load")
-        return Working(words.take(*Working.words))
+        return Working(words.take(*Working.words, UNHEARD.word))
     if kind == "lamp":
         words.take("lamp")
         pole = words.take("positive", "negative")

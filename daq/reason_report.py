@@ -36,7 +36,7 @@ def lines(answer: Answer) -> list[str]:
     if rest > 0.005:
         out.append(f"  {percent(rest):>6}  others")
     alike = list(dict.fromkeys(_joined(group) for group in answer.look_alikes))
-    out += [f"no test here tells apart: {text}" for text in alike[:MOST_ALIKE] if text]
+    out += [f"no test here tells one from another: {text}" for text in alike[:MOST_ALIKE] if text]
     out += _next(answer)
     out += [f"mind: {note}" for note in (*leaks(answer.candidates), *misreadings(answer.given))]
     return out

@@ -282,7 +282,7 @@ def _notes(reading: Reading, awake: bool, source_v: float) -> Iterable[str]:
     what, state = reading.what, reading.state
     if isinstance(what, Lamp) and what.word == "lit":
         yield ("A test light draws little: it lights through a ground or feed too bad for the load.")
-    if isinstance(what, Working) and what.word != "works":
+    if isinstance(what, Working) and what.word in ("weak", "dead"):
         yield UNSEEN
         yield f"Nothing wrong, that is the circuit: a load that gets all it needs may be {what.word} itself."
     if not isinstance(what, Levels) or None in what.volts or what.driven or what.aided:

@@ -35,7 +35,8 @@ def screened(
     seed: int,
     most: Sequence[int],
 ) -> list[list[Start]]:
-    """For each of `some` where to begin, at `most` so many points; `row` of each start counts `some`."""
+    """For each of `some` where to begin, for each width at `most` so many points; `row` of each start counts
+    `some`."""
     draws = further_about(unaimed(knowledge, POINTS, seen_v, seed, TOLD_APART), FURTHER)
     draws, _ = with_soft_shorts(draws, seed)
     scorer = scored(circuits(tuple(some), draws, knowledge), given, knowledge.reading)
@@ -66,4 +67,4 @@ def _best(fit: Array, h: Hypothesis, draws: Draws) -> list[tuple[int, int]]:
             some = np.flatnonzero(codes == code)
             best = some[fit[:, some].argmax(axis=1)]
             found += [(o, int(c)) for o, c in enumerate(best) if fit[o, c] > least]
-    return sorted(found, key=lambda at: -fit[at])
+    return sorted(dict.fromkeys(found), key=lambda at: -fit[at])

@@ -42,7 +42,8 @@ def known(ranked: Ranked, alike: tuple[tuple[Explanation, ...], ...], knowledge:
 def proofs(
     stop: str, tests: Sequence[Played], played: Field, names: Sequence[Explanation], knowledge: Knowledge
 ) -> list[Played]:
-    """Tests that are done even so: most telling of the place for its cost first.
+    """Tests worth doing though the place, or one group of look-alikes, is known: most telling of the place
+    for its cost first.
 
     Where look-alikes are left, the place is not known, and any test is done that tells enough of it. And a
     circuit that is taken for sound is proved to be: what is left are faults that the load does not feel, a

@@ -12,7 +12,7 @@ from daq.hypotheses import hypotheses
 from daq.information import entropy
 from daq.knowledge import shipped
 from daq.offered_tests import minutes
-from daq.readings import At, Lamp, Reading, State, Working, parse
+from daq.readings import UNHEARD, At, Lamp, Reading, State, Working, parse
 from daq.reason_words import Explanation
 from daq.reasoning import Answer, explanation, reason
 from daq.unknowns import Array
@@ -39,7 +39,7 @@ FIXED_ORDER = (
     *("in on at switch 0", "in on at ground-point 0"),
 )
 
-Policy = Callable[[Answer, list[Reading], bool], Reading | None]
+Policy = Callable[[Answer, list[Reading]], Reading | None]
 
 
 @dataclass(frozen=True)
@@ -90,6 +90,8 @@ def take(circuit: Wild, reading: Reading, rng: np.random.Generator) -> Reading:
 
 def _word(circuit: Wild, reading: Reading, rng: np.random.Generator) -> str:
     """What somebody says of the load; of a step or of pulses he may know that weak is what it should be."""
+    if not circuit.heard:
+        return UNHEARD.word
     where = situation(circuit, reading)
     written = Circuit(circuit.hypothesis, circuit.parts, where, circuit.blown, circuit.retry)
     share = float(working([written])[0]) + 0.05 * float(np.clip(rng.standard_normal(), -3, 3))
@@ -110,13 +112,12 @@ def _seen(circuit: Wild, reading: Reading) -> Array:
     return np.array(volts[:-1] - volts[-1])
 
 
-def own_choice(answer: Answer, given: list[Reading], can_tell: bool) -> Reading | None:
-    """The test that the program proposes, or the next best where nobody can tell what the load does."""
-    proposed = () if answer.next_test is None else answer.next_test.and_otherwise
-    return next((p.asks for p in proposed if can_tell or not isinstance(p.asks.what, Working)), None)
+def own_choice(answer: Answer, given: list[Reading]) -> Reading | None:
+    """The test that the program proposes."""
+    return None if answer.next_test is None else answer.next_test.asks
 
 
-def fixed_order(answer: Answer, given: list[Reading], can_tell: bool) -> Reading | None:
+def fixed_order(answer: Answer, given: list[Reading]) -> Reading | None:
     """The same tests for everybody, until the place is known."""
     return (
         None if answer.stop == "known" or len(given) >= len(FIXED_ORDER) else parse(FIXED_ORDER[len(given)])
@@ -138,7 +139,7 @@ def work(seed: int, policy: Policy = own_choice, *, spread: bool = False, leaky:
         given.append(take(circuit, wanted, rng))
         last = wanted.state
         answers.append(answer := reason(given))
-        wanted = policy(answer, given, circuit.heard)
+        wanted = policy(answer, given)
     return _outcome(seed, circuit, given, spent, answers, seed_spread(given) if spread else None)
 
 
@@ -204,10 +205,9 @@ def _outcome(
     cumulative = np.cumsum([merged[k] for k in ranked])
     size = int(np.searchsorted(cumulative, 0.95 * cumulative[-1])) + 1
     rank = ranked.index(_key(truth)) if _key(truth) in merged else len(ranked)
-    rival = next(((e, p) for e, p in answer.candidates if _key(e) != _key(truth)), None)
-    alone = rival is None or rival[1] < LEAST_RIVAL
-    as_built = rival is None or alone or told_apart(circuit, rival[0], given, same_parts=True)
-    apart = rival is None or alone or (as_built and told_apart(circuit, rival[0], given))
+    rivals = _rivals(answer, _key(truth))
+    as_built = all(told_apart(circuit, e, given, same_parts=True) for e in rivals)
+    apart = as_built and all(told_apart(circuit, e, given) for e in rivals)
     return Outcome(
         seed,
         f"{truth} [{circuit.parts.kind}, {circuit.parts.switch}/{circuit.parts.test}]",
@@ -229,6 +229,17 @@ def _outcome(
         max((a.next_test.expected_bits for a in answers if a.next_test is not None), default=0.0),
         spread,
     )
+
+
+def _rivals(answer: Answer, truth: tuple[object, ...]) -> list[Explanation]:
+    """The likeliest place that is not the truth's, in all conditions that are of account; none where no other
+    place is."""
+    merged = places(answer)
+    first = max((k for k in merged if k != truth), key=lambda k: merged[k], default=truth)
+    if merged.get(first, 0.0) < LEAST_RIVAL or first == truth:
+        return []
+    mine = [(e, p) for e, p in answer.candidates if _key(e) == first]
+    return [e for n, (e, p) in enumerate(mine) if p >= LEAST_RIVAL or n == 0]
 
 
 def apart(outcome: Outcome) -> bool:

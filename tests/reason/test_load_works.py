@@ -68,12 +68,21 @@ def test_weak_says_nothing_against_a_step_or_pulses() -> None:
 def test_it_is_asked_for_once_and_with_what_else_to_do_where_nobody_can_tell() -> None:
     proposed = reason(parse_all(GROUND_SIDE)).next_test
     assert proposed is not None
-    assert proposed.reading == "in on load works|weak|dead"
+    assert proposed.reading == "in on load works|weak|dead|?"
     assert proposed.otherwise is not None
     assert proposed.otherwise.do.startswith("If nobody can tell: ")
     after = reason(parse_all([*GROUND_SIDE, "in on load dead"])).next_test
     assert after is not None
     assert not any("load works" in p.reading for p in after.and_otherwise)
+
+
+def test_who_cannot_tell_says_so_and_is_not_asked_again() -> None:
+    before, after = (reason(parse_all([*GROUND_SIDE, *more])) for more in ([], ["in on load ?"]))
+    assert after.candidates[0][0] == before.candidates[0][0]
+    assert after.candidates[0][1] == pytest.approx(before.candidates[0][1], abs=0.02)
+    assert after.next_test is not None
+    assert not any("load works" in p.reading for p in after.next_test.and_otherwise)
+    assert misreadings(parse_all(["in on load ?"])) == []
 
 
 def test_where_no_word_can_be_given_none_is_asked_for() -> None:

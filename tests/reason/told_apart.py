@@ -2,11 +2,11 @@
 
 The rival is put into the true circuit, and what nobody knows of it is chosen so that it reads as the truth
 does: its bad contacts, leak, short, what an open lets through, the neighbour on its wire, and then a load and
-driver of any kind, all within what circuits of the campaign can have. They are told apart where even so some
-reading, taken or offered, differs by more than three standard deviations of reading, 0.05 V and 1.2 % of the
-voltage. Test lights and what the load does are left out, for words are coarse; jumpers and the lamp in the
-load's place, for they are not always offered. The program's own model has no say, but for the list of its
-tests.
+driver of any kind. They are told apart where even so some reading, taken or offered, differs by more than
+three standard deviations of reading, 0.05 V and 1.2 % of the voltage; or where a word would, by much: the
+test light lit or dark, the load working, weak or dead where that is seen or heard. Each reading is looked at
+alone. Jumpers and the lamp in the load's place are left out, for they are not always offered. The program's
+own model has no say, but for the list of its tests.
 """
 
 from __future__ import annotations
@@ -17,15 +17,17 @@ from typing import Any
 
 import numpy as np
 
+from daq.circuit_stack import WEAK
 from daq.hypotheses import hypotheses
 from daq.knowledge import shipped
+from daq.likelihood import BORDERS
 from daq.offered_tests import Means, offered
-from daq.readings import Reading, Told
+from daq.readings import UNHEARD, Lamp, Reading, Told
 from daq.reason_words import Explanation
 from daq.reasoning import explanation
 from daq.unknowns import Array
 from tests.reason.spice_circuits import Circuit
-from tests.reason.test_against_ngspice import SHORTS, blown, solved
+from tests.reason.test_against_ngspice import SHORTS, blown, bright, solved, working
 from tests.reason.wild_circuits import Wild, situation
 
 SIGMAS = 3.0
@@ -38,7 +40,9 @@ SHORT_OHM = (0.01, 0.3)
 NEIGHBOUR_OHM = (2.0, 30.0)  # at 12 V
 TEST_OHM = (3e4, 2e6)
 LED_SHARES = (0.45, 0.85)  # of source
-LOAD_SHARES = (1.0, 5.0, 40.0)
+LOAD_SHARES = (0.2, 1.0, 5.0, 40.0)  # to no less than 1 W
+MOST_W, MOST_LED_W = 300.0, 20.0
+MUCH = 0.15  # beyond the border between two words
 POINTS, FINER, TIMES = 11, 5, 3  # of a dial: over its range, then between its neighbours, so many times
 MOST_VARIANTS = 4
 ROUNDS = 2
@@ -57,16 +61,14 @@ def sigma(volts: Array) -> Array:
     return found
 
 
-def counts(reading: Reading) -> bool:
-    return not isinstance(reading.what, Told)
-
-
 @dataclass(frozen=True)
 class Search:
     """For a rival that reads as the truth does."""
 
+    truth: Wild
     readings: Sequence[Reading]
     volts: Array  # of the truth
+    words: Sequence[Reading] = ()
 
     def off(self, some: Sequence[Wild]) -> Array:
         """(circuits, readings) standard deviations."""
@@ -78,12 +80,17 @@ class Search:
         return [some[n] for n in np.argsort(missed, kind="stable")[:most]]
 
     def alike(self, some: Sequence[Wild]) -> bool:
-        return bool((self.off(some) <= SIGMAS).all(axis=1).any())
+        """Whether any of them reads as the truth does."""
+        alike = [c for c, off in zip(some, self.off(some), strict=True) if (off <= SIGMAS).all()]
+        return any(not self._told_by_words(c) for c in alike)
+
+    def _told_by_words(self, c: Wild) -> bool:
+        return any(_differ(word, share_of(self.truth, word), share_of(c, word), c) for word in self.words)
 
     def among(self, rows: Iterable[int]) -> Search:
         """The same for some of the readings only."""
         some = sorted(rows)
-        return Search([self.readings[n] for n in some], self.volts[some])
+        return Search(self.truth, [self.readings[n] for n in some], self.volts[some])
 
     def turned(self, some: Sequence[Wild], dial: str) -> list[Wild]:
         """The circuits with this dial where each fits best; those that do not have it as they are."""
@@ -111,15 +118,19 @@ def told_apart(
     The rival has whatever parts fit; `same_parts`: it has the load, the driver and else all of the true
     circuit, and the fault that fits the readings so far.
     """
-    tests = [o.reading for o in offered(given, shipped().costs, Means()) if counts(o.reading)]
-    taken = [r for r in given if counts(r)]
-    search = Search([*taken, *tests], seen([truth], [*taken, *tests])[0])
+    means = Means(eyes=truth.heard)
+    some = [*given, *(o.reading for o in offered(given, shipped().costs, means))]
+    words = [r for r in some if isinstance(r.what, Told) and r.what != UNHEARD]
+    some = [r for r in some if not isinstance(r.what, Told)]
+    search = Search(truth, some, seen([truth], some)[0], words)
     rivals = circuits_of(rival, truth)
+    assert rivals, f"nothing is explained as {rival}"
+    taken = sum(not isinstance(r.what, Told) for r in given)
     if same_parts:
-        known = search.among(range(len(taken)))
+        known = search.among(range(taken))
         for dial in OF_FAULTS:
             rivals = known.turned(rivals, dial)
-        return not (rivals and search.alike(rivals))
+        return not search.alike(rivals)
     return all(_is_told_from(search, start) for start in rivals)
 
 
@@ -127,9 +138,9 @@ def _is_told_from(search: Search, rival: Wild) -> bool:
     """Whether the rival reads otherwise whatever its parts; they are fitted where it does, for speed."""
     some, hard = [rival], set[int]()
     for more in (_other_neighbours, _other_loads, _other_drivers) * ROUNDS:
-        off = search.off(some)
-        if (off <= SIGMAS).all(axis=1).any():
+        if search.alike(some):
             return False
+        off = search.off(some)
         hard |= {int(n) for n in np.argsort(-off.min(axis=0), kind="stable")[:HARDEST]}
         few = search.among(hard)
         for dial in (*OF_FAULTS, *OF_OTHERS):
@@ -206,11 +217,11 @@ def _other_loads(c: Wild) -> list[Wild]:
     """With loads of every kind and of other sizes: behind the same wires they drop more or less."""
     p = c.parts
     led_v = p.led_v or 0.62 * p.emf
-    kinds = [("resistive", 0.0), ("filament", 0.0), ("LED string", led_v)]
+    kinds = [("resistive", 0.0, MOST_W), ("filament", 0.0, MOST_W), ("LED string", led_v, MOST_LED_W)]
     return [
-        replace(c, parts=replace(p, kind=kind, led_v=v, load=p.load * share))
-        for kind, v in kinds
-        for share in LOAD_SHARES
+        replace(c, parts=replace(p, kind=kind, led_v=v, load=load))
+        for kind, v, most_w in kinds
+        for load in {min(max(p.load * share, p.emf**2 / most_w), p.emf**2) for share in LOAD_SHARES}
     ]
 
 
@@ -227,6 +238,21 @@ def _other_drivers(c: Wild) -> list[Wild]:
         for ohm in (ohms if test != "none" else ohms[:1])
         for rest in rests
     ]
+
+
+def share_of(c: Wild, reading: Reading) -> float:
+    """How bright the test light is, or how much of what it is made for the load gets."""
+    written = [Circuit(c.hypothesis, c.parts, situation(c, reading), c.blown, c.retry)]
+    return float(bright(written)[0, 0] if isinstance(reading.what, Lamp) else working(written)[0])
+
+
+def _differ(reading: Reading, mine: float, other: float, rival: Wild) -> bool:
+    """Whether nobody would tell both with the same word; what is weak on purpose may be called working."""
+    low, high = sorted((mine, other))
+    if isinstance(reading.what, Lamp):
+        return low < BORDERS[0] - MUCH / 2 and high > BORDERS[1] + MUCH
+    borders = WEAK[:1] if rival.hypothesis.condition in ("stepped", "averaged") else WEAK
+    return any(low < border - MUCH and high > border + MUCH for border in borders)
 
 
 def seen(circuits: Sequence[Wild], readings: Sequence[Reading]) -> Array:
