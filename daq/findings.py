@@ -166,7 +166,7 @@ class Candidate:
 class NextTest:
     """The one thing to do next; `reading` is a hand-reading template, `splits` what each outcome means.
 
-    `otherwise` is the test in its place where `do` asks for another direction or speed and there is none.
+    `otherwise` is the test in its place where `do` cannot be done: there is no other direction or speed.
     """
 
     do: str
@@ -178,7 +178,7 @@ class NextTest:
 
     @property
     def and_otherwise(self) -> tuple[NextTest, ...]:
-        return (self,) if self.otherwise is None else (self, self.otherwise)
+        return (self,) if self.otherwise is None else (self, *self.otherwise.and_otherwise)
 
 
 @dataclass(frozen=True, slots=True)

@@ -87,6 +87,8 @@ class Offer:
         to another test."""
         if self.another_position:
             return "If it has none"
+        if self.reading.state.neighbour_off:
+            return "If nothing shares them"
         return "If nobody can tell" if isinstance(self.reading.what, Working) else ""
 
     @property

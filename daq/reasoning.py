@@ -38,8 +38,8 @@ OPEN_LOAD = (Fault("open", "load"), Fault("open", "connector pin"))
 class Proposal:
     """The next test, said; `asks` has blanks where its values go.
 
-    `otherwise` is the best one left where this asks for another direction or speed and the control has none,
-    or for what the load does and nobody can tell.
+    `otherwise` is the best one left where this cannot be done: the control has no other direction or speed,
+    nobody can tell what the load does, nothing shares its wires.
     """
 
     do: str

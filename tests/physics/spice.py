@@ -27,6 +27,7 @@ Array = npt.NDArray[np.float64]
 ACCURATE = ".options trtol=1"
 PATIENT = ".options method=gear abstol=1e-9 vntol=1e-5 itl4=100"
 CIRCUIT_TIMEOUT_S = 20.0  # of a processor; a circuit takes 0.15 s on average; one that crawls is given up
+MOST_AT_REST_V = 1e4  # what is more, or no number, is no answer
 WAITING = 10  # a busy machine may take this many times as long
 
 
@@ -173,9 +174,14 @@ def at_rest(circuits: Sequence[tuple[str, Sequence[str]]]) -> list[Array | Unsol
             if len(circuits) == 1:
                 return [UnsolvedError(f"ngspice did not finish in {CIRCUIT_TIMEOUT_S} s")]
             return [answer for one in circuits for answer in at_rest([one])]
-        return [
+        found = [
             _printed(folder / f"c{number}.txt", probes, output) for number, (_, probes) in enumerate(circuits)
         ]
+    stopped = len(circuits) > 1 and isinstance(found[-1], UnsolvedError)  # what it cannot read ends ngspice
+    left = [n for n, answer in enumerate(found) if stopped and isinstance(answer, UnsolvedError)]
+    for n in left:
+        found[n] = at_rest([circuits[n]])[0]
+    return found
 
 
 def _printed(answers: Path, probes: Sequence[str], output: str) -> Array | UnsolvedError:
@@ -183,9 +189,9 @@ def _printed(answers: Path, probes: Sequence[str], output: str) -> Array | Unsol
     names = {_vector(p).lower() for p in probes}
     pairs = (line.partition(" = ") for line in told.splitlines())
     values = [float(value) for name, _, value in pairs if name.strip() in names]
-    if len(values) == len(probes):
+    if len(values) == len(probes) and all(abs(value) < MOST_AT_REST_V for value in values):
         return np.array(values, dtype=np.float64)
-    return UnsolvedError(f"ngspice gave {len(values)} of {len(probes)} values:\n{output[-1500:]}")
+    return UnsolvedError(f"ngspice gave {values} for {len(probes)} probes:\n{output[-1500:]}")
 
 
 def _vector(probe: str) -> str:

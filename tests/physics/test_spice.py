@@ -28,10 +28,11 @@ def test_node_voltages_of_a_ladder() -> None:
 
 def test_many_circuits_in_one_process_are_each_solved_or_named() -> None:
     """Dividers: 12 V over 2 and 1 ohm is 4 V at the tap, 9 V over two alike 4.5 V; the middle is none."""
-    nets = ["v1 s 0 12\nr1 s a 2\nr2 a 0 1", "v1 s 0 1\nv2 s 0 2\nr1 s a 1", "v1 s 0 9\nr1 s a 5\nr2 a 0 5"]
-    found = at_rest([(net, ["a", "s"]) for net in nets])
-    assert isinstance(found[1], UnsolvedError)
-    assert [found[0], found[2]] == [pytest.approx([4.0, 12.0]), pytest.approx([4.5, 9.0])]
+    good = "v1 s 0 12\nr1 s a 2\nr2 a 0 1", "v1 s 0 9\nr1 s a 5\nr2 a 0 5"
+    for bad in ("v1 s 0 1\nv2 s 0 2\nr1 s a 1", "v1 s 0 {\nr1 s a 1", "v1 s 0 1\nb1 a 0 v=1/0\nr1 s 0 1"):
+        found = at_rest([(net, ["a", "s"]) for net in (good[0], bad, good[1])])
+        assert isinstance(found[1], UnsolvedError), bad
+        assert [found[0], found[2]] == [pytest.approx([4.0, 12.0]), pytest.approx([4.5, 9.0])]
 
 
 def test_node_voltages_of_two_current_sources() -> None:
