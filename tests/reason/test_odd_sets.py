@@ -89,7 +89,7 @@ def test_one_look_puts_nothing_out_of_sight(texts: list[str], side: str, fault: 
 
 
 def test_what_switching_says_does_not_hide_what_the_first_look_sank() -> None:
-    """It makes priors add up to many times 1. Taken as they are: 0.0016, as if it was not looked into again."""
+    """It makes priors add up to many times 1. Taken as they are: 0.0016, as if not looked into again."""
     seen = Switching("high", 1, 0.95)
     answer = reason(parse_all(DROOPING), switching=seen)
     assert sum(p for e, p in answer.candidates if (e.fault, e.place) == ("open", "ground wire")) > 0.01
