@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from daq.knowledge import Weights
-from daq.readings import PLACES, UNHEARD, At, Lamp, Levels, Reading, State, What, Working
+from daq.readings import PLACES, UNANSWERED, At, Lamp, Levels, Reading, State, What, Working
 
 Kind = tuple[State, str]
 
@@ -100,7 +100,7 @@ class Offer:
         if isinstance(what, Lamp):
             return f"{state} lamp {what.pole} lead {what.lead} {'|'.join(what.words)}"
         if isinstance(what, Working):
-            return f"{state} load {'|'.join((*what.words, UNHEARD.word))}"
+            return f"{state} load {UNANSWERED}"
         if isinstance(what, Levels) and what.aided:
             return f"{state} {what}".rsplit(" ", 2)[0] + " V V"
         bias = [f"bias {kind} lead {n} " for n, kind in enumerate(what.bias, 1) if what.driven and kind]

@@ -114,6 +114,7 @@ class Working:
 
 
 UNHEARD = Working("?")
+UNANSWERED = "|".join((*Working.words, UNHEARD.word))  # as it is proposed; left so, it tells nothing
 Told = Lamp | Working  # in a word, no volts
 What = Levels | At | Told
 
@@ -222,6 +223,9 @@ def _what(words: _Words, state: State) -> What:
         if not state.plugged:
             words.fail("tells what an unplugged load does; only a load that is in can work")
         words.take("load")
+        if words.peek() == UNANSWERED:
+            words.take(UNANSWERED)
+            return UNHEARD
         return Working(words.take(*Working.words, UNHEARD.word))
     if kind == "lamp":
         words.take("lamp")

@@ -157,7 +157,7 @@ def _doing(what: What) -> str:
     if isinstance(what, Lamp):
         return f"hold a test light from battery {what.pole} to lead {what.lead}'s pin"
     if isinstance(what, Working):
-        return "see or hear what the load itself does: works, weak (dim, slow) or dead"
+        return "see or hear what the load itself does: works, weak (dim, slow) or dead; ? if nobody can tell"
     if what.substitute:
         return "put a 5 W lamp across the two pins, in place of the load, and read both leads"
     if what.jumper is not None:

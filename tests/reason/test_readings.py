@@ -74,6 +74,7 @@ def test_any_text_is_a_reading_or_one_clear_sentence(text: str) -> None:
         ("out off lamp positive lead 2 dim", Reading(State(False), Lamp("positive", 2, "dim"))),
         ("in on load weak", Reading(State(True, "on"), Working("weak"))),
         ("in on load ?", Reading(State(True, "on"), UNHEARD)),
+        ("in on load works|weak|dead|?", Reading(State(True, "on"), UNHEARD)),
         ("out off bias up lead 2 0 4.9", Reading(State(False), Levels((0.0, 4.9), (None, "up")))),
     ],
 )
