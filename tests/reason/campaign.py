@@ -199,7 +199,8 @@ def _outcome(
     spread: float | None,
 ) -> Outcome:
     truth, answer = circuit.truth, answers[-1]
-    before, least = prior(truth), min(_chance(a, truth) for a in answers)
+    told = [a for a in answers if a.premise is None]  # else none is told of a circuit
+    before, least = prior(truth), min((_chance(a, truth) for a in told), default=1.0)
     merged = places(answer)
     ranked = sorted(merged, key=lambda k: -merged[k])
     cumulative = np.cumsum([merged[k] for k in ranked])
