@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from daq.premises import Premise
+from daq.readings import Working
 from daq.reason_words import SIDE_WORDS, Explanation, leaks, misreadings, outcome_lines, refit
 from daq.reasoning import SOUND, Answer, Proposal
 from daq.stopping import KNOWN
@@ -13,6 +14,11 @@ MOST_LISTED = 8
 MOST_ALIKE = 3
 IS_SOUND = (
     "nothing is wrong in what was read. For a fault that comes and goes: record it, wiggle what may be loose."
+)
+
+LOAD_ITSELF = (
+    "the circuit is sound in what was read, but the load does not do what it should: try the load apart "
+    "from it, and look at the terminals inside its connector."
 )
 
 
@@ -57,7 +63,8 @@ def _next(answer: Answer) -> list[str]:
         return [f"next: {refit(answer.lost)}"]
     if test is None:
         if answer.healthy >= SOUND:
-            return [f"next: {IS_SOUND}"]
+            fails = any(isinstance(r.what, Working) and r.what.word in ("weak", "dead") for r in answer.given)
+            return [f"next: {LOAD_ITSELF if fails else IS_SOUND}"]
         reason = {
             KNOWN: "nothing: the place is known. Confirm it, repair, and read the same again.",
             "known, but for look-alikes": "nothing: what is left cannot be told apart by readings here.",

@@ -6,12 +6,15 @@ weak beside good volts at the harness half has a bad terminal in between.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from daq.likelihood import said
 from daq.offered_tests import AT_THE_LEADS
 from daq.readings import Working, parse_all
+from daq.reason_report import lines
 from daq.reason_words import misreadings
 from daq.reasoning import Answer, reason
 
@@ -99,6 +102,13 @@ def test_words_go_with_what_the_load_gets(share: float, word: str) -> None:
     assert max(chances, key=lambda w: chances[w]) == word
     assert sum(chances.values()) == pytest.approx(1.0)
     assert min(chances.values()) > 0.009  # seized, or another one was looked at
+
+
+def test_a_sound_circuit_with_a_dead_load_is_not_called_right() -> None:
+    sound = replace(reason(parse_all(GROUND_SIDE)), next_test=None, stop="known")
+    dead = replace(sound, given=(*sound.given, *parse_all(["in on load dead"])))
+    assert any("nothing is wrong in what was read" in line for line in lines(sound))
+    assert any("try the load apart" in line for line in lines(dead))
 
 
 def test_what_the_leads_do_not_see_is_said() -> None:
