@@ -156,8 +156,8 @@ def markdown(own: Sequence[Outcome], fixed: Sequence[Outcome]) -> str:
         "circuit's.",
         "",
         "What the load does can be seen or heard in six circuits of ten, and counts as a test where nobody "
-        "would tell both with one word; so does a test light. Where a premise fails and no circuit is told of, "
-        "the truth is not put below anything.",
+        "would tell both with one word; so does a test light. Where a premise fails and no circuit is told "
+        "of, the truth is not put below anything.",
         "",
         "A control wire that leaks so little that no reading shows it reads as in a sound circuit. It is "
         "found where the connector is unplugged anyway; for so rare a fault nobody is sent there. What is "
