@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from daq.readings import At, Levels, Reading
+from daq.readings import At, Levels, Reading, Working
 
 BELOW_V = -1.0
 LEAST_BATTERY_V = 5.0  # a 6 V battery is flat there; cranking pulls it lower, but only while control is on
@@ -73,10 +73,11 @@ def of_no_load(given: Sequence[Reading]) -> tuple[Reading, ...]:
 
     Either no pin is near source or near zero and there is nothing across a load; or nothing moves, whether
     plugged in or not, off or on, and a pin stays between the two. A reading along the wire, or with a bias (a
-    whisper too, which lifts what nothing holds), a light, a jumper or a lamp, is reason to weigh them all.
+    whisper too, which lifts what nothing holds), a light, a jumper or a lamp, or a load that does anything,
+    is reason to weigh them all.
     """
-    pins = [r for r in given if not r.is_of_battery]
-    if not all(isinstance(r.what, Levels) and r.what.bias == (None, None) and _is_plain(r) for r in pins):
+    pins = [r for r in given if not r.is_of_battery and not _is_of_nothing(r)]
+    if not all(isinstance(r.what, Levels) and r.what.bias == (None, None) and r.what.plain for r in pins):
         return ()
     source_v = max([LEAST_BATTERY_V / SOURCE_SHARE, *(v for r in given for v in _volts(r))])
     each = [[v for r in pins if (v := _on_lead(r, n)) is not None] for n in (0, 1)]
@@ -93,7 +94,7 @@ def of_no_load(given: Sequence[Reading]) -> tuple[Reading, ...]:
 
 def of_a_sensor(given: Sequence[Reading]) -> bool:
     """Whether some pin reads 5 V whatever is done, and none reads more: a module's supply of a sensor."""
-    plain = [r for r in given if isinstance(r.what, Levels) and _is_plain(r)]
+    plain = [r for r in given if isinstance(r.what, Levels) and r.what.plain]
     volts = [v for r in plain for v in _volts(r)]
     if not volts or max(volts) > SENSOR_V[1]:
         return False
@@ -103,9 +104,9 @@ def of_a_sensor(given: Sequence[Reading]) -> bool:
     return any(bool(some) and min(some) > SENSOR_V[0] for some in each)
 
 
-def _is_plain(reading: Reading) -> bool:
-    what = reading.what
-    return isinstance(what, Levels) and not what.driven and not what.aided
+def _is_of_nothing(reading: Reading) -> bool:
+    """A load that is said to be dead, or of which nobody can tell, may be none."""
+    return isinstance(reading.what, Working) and reading.what.word not in ("works", "weak")
 
 
 def _volts(reading: Reading) -> list[float]:

@@ -69,6 +69,11 @@ class Levels:
         """Whether a bias stands that could move more than a free lead: up or down."""
         return any(kind in ("up", "down") for kind in self.bias)
 
+    @property
+    def plain(self) -> bool:
+        """Whether nothing drives the circuit and nothing was put on it; a whisper may stand."""
+        return not self.driven and not self.aided
+
     def __str__(self) -> str:
         numbers = " ".join("_" if v is None else f"{v:g}" for v in self.volts)
         biased = [f"bias {kind} lead {n} " for n, kind in enumerate(self.bias, 1) if kind is not None]

@@ -21,12 +21,15 @@ OF_NO_LOAD = [
     ["source 25.2", "in off 2.5 2.5", "in on 2.5 2.5"],
     ["source 12.6", "in off 1.4 1.4", "in on 1.4 1.4"],
     ["in off 3.3 _"],
+    ["in off 3.3 3.3", "in on load dead"],  # so it is said of a load that is none
+    ["in off 3.3 3.3", "in on 3.3 3.3", "in on load ?"],
     ["in off 4.4 4.4"],  # no battery has 4.4 V: this is not source
     ["source 12.6", "in off 12.6 2.6", "in on 12.6 2.6", "out off 12.6 2.6", "out on 12.6 2.6"],
 ]
 WEIGHED = [
     ["in off 6.2 0.1"],  # one is near zero
     ["in off 6.1 6.1"],  # a 6 V system
+    ["in off 3.3 3.3", "in on load works"],  # something does
     ["source 14.2", "in off 11.9 11.9", "in on 11.9 11.9"],  # source read while charging
     ["in off 4.4 4.4", "in on 12.5 4.6"],  # one moves
     ["source 12.6", "in off 2 2", "in on 10.8 2.1"],  # a shared ground that is bad
