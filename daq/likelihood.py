@@ -177,9 +177,7 @@ class Scorer:
         place = _place(reading, order, control)
         seen, what = self._seen[place], reading.what
         if isinstance(what, Told):
-            return np.zeros(self._source.shape), np.log(
-                said(seen.light if isinstance(what, Lamp) else seen.work, what)
-            )
+            return np.zeros(self._source.shape), np.log(said(getattr(seen, shown_as(what)), what))
         miss, height = np.zeros(self._source.shape), np.zeros(self._source.shape)
         for value, error, which in _values(reading, order):
             off, peak = self._off(n, place, which, value, error, self._earlier(n, order, value))
@@ -339,6 +337,11 @@ def log_height(given: Sequence[Reading], knowledge: Weights) -> float:
     levels = [level for reading in given for level in _values(reading, ORDERS[0])]
     square = [knowledge["zero_v"] ** 2 + (knowledge["gain"] * v) ** 2 + e**2 for v, e, _ in levels]
     return float(-0.5 * np.log(2 * np.pi * np.array(square)).sum())
+
+
+def shown_as(what: At | Told) -> str:
+    """Where `Seen` has it."""
+    return "place" if isinstance(what, At) else "light" if isinstance(what, Lamp) else "work"
 
 
 def said(share: Array, what: Told) -> Array:

@@ -20,9 +20,9 @@ from daq.circuit_reading import all_readings
 from daq.circuit_stack import BATTERY_OHM, JUMPER_OHM
 from daq.diagnosis import Belief
 from daq.information import expected_bits
-from daq.likelihood import ORDERS, case, either_way, said, variance
+from daq.likelihood import ORDERS, case, either_way, said, shown_as, variance
 from daq.offered_tests import BY_HAND, Means, Offer, offered
-from daq.readings import At, Lamp, Levels, Reading, Told
+from daq.readings import Levels, Reading, Told
 from daq.unknowns import Array, stratified
 
 Codes = npt.NDArray[np.int64]
@@ -228,7 +228,7 @@ def _as_read(test: Reading, orders: Sequence[npt.NDArray[np.intp]], shown: Seen)
     what, each = test.what, []
     for order, one in zip(ORDERS, map(shown.chosen, orders), strict=True):
         pins = (one.feed, one.ground) if order == 1 else (one.ground, one.feed)
-        each.append(pins if isinstance(what, Levels) else (getattr(one, _shows(what)),))
+        each.append(pins if isinstance(what, Levels) else (getattr(one, shown_as(what)),))
     values = np.concatenate(each, axis=1)
     return values[:, np.argsort(np.concatenate(orders))]
 
@@ -278,8 +278,3 @@ def _words(share: Array, what: Told) -> Codes:
     chances = np.stack([said(share, replace(what, word=word)) for word in what.words])
     levels = (np.arange(REPEATS) + 0.5) / REPEATS
     return np.stack([(np.cumsum(chances, axis=0) < level).sum(axis=0) for level in levels])
-
-
-def _shows(what: At | Told) -> str:
-    """Where `Seen` has it."""
-    return "place" if isinstance(what, At) else "light" if isinstance(what, Lamp) else "work"

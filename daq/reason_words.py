@@ -271,7 +271,7 @@ def _of_batteries(at_rest_v: Sequence[float]) -> Iterable[str]:
 def _most(reading: Reading) -> float:
     """The highest volts of a reading to which nothing was added."""
     what = reading.what
-    if isinstance(what, Told) or (isinstance(what, Levels) and (what.driven or what.aided)):
+    if isinstance(what, Told) or (isinstance(what, Levels) and not what.plain):
         return 0.0
     volts = what.volts if isinstance(what, Levels) else (what.volts,)
     return max((v for v in volts if v is not None), default=0.0)
@@ -285,7 +285,7 @@ def _notes(reading: Reading, awake: bool, source_v: float) -> Iterable[str]:
     if isinstance(what, Working) and what.word in ("weak", "dead"):
         yield UNSEEN
         yield f"Nothing wrong, that is the circuit: a load that gets all it needs may be {what.word} itself."
-    if not isinstance(what, Levels) or None in what.volts or what.driven or what.aided:
+    if not isinstance(what, Levels) or None in what.volts or not what.plain:
         return
     low, high = sorted(v for v in what.volts if v is not None)
     if low < BELOW_V:

@@ -351,7 +351,7 @@ def _tells_sides(
 def _is_simple(test: Played) -> bool:
     """Whether nothing is put on the circuit, nor unplugged, for this."""
     state, what = test.test.reading.state, test.test.reading.what
-    return state.plugged and isinstance(what, Levels) and not (what.driven or what.aided)
+    return state.plugged and isinstance(what, Levels) and what.plain
 
 
 def _proposal(useful: list[Played], names: list[Explanation]) -> Proposal | None:
