@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
+from shutil import get_terminal_size
 from typing import TYPE_CHECKING
 
 import platformdirs
@@ -22,7 +23,7 @@ def reason(options: argparse.Namespace) -> int:
     given = parse_all(options.readings)
     from daq import drops
     from daq.reason_document import to_json
-    from daq.reason_report import lines
+    from daq.reason_report import fitted, lines
     from daq.reasoning import reason
 
     knowledge = _knowledge(options.knowledge)
@@ -31,7 +32,8 @@ def reason(options: argparse.Namespace) -> int:
     if options.json:
         print_json({**to_json(answer), "drops": drops.to_json(lost, knowledge)})
     else:
-        print("\n".join([*lines(answer), *drops.lines(lost, knowledge)]))
+        found = [*lines(answer), *drops.lines(lost, knowledge)]
+        print("\n".join(fitted(found, get_terminal_size().columns) if sys.stdout.isatty() else found))
     return 0
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from textwrap import wrap
 
 from daq.premises import Premise
 from daq.readings import Working
@@ -12,6 +13,7 @@ from daq.stopping import KNOWN
 
 MOST_LISTED = 8
 MOST_ALIKE = 3
+INDENT = 4
 IS_SOUND = (
     "nothing is wrong in what was read. For a fault that comes and goes: record it, wiggle what may be loose."
 )
@@ -45,6 +47,15 @@ def lines(answer: Answer) -> list[str]:
     out += [f"no test here tells one from another: {text}" for text in alike[:MOST_ALIKE] if text]
     out += _next(answer)
     out += [f"mind: {note}" for note in (*leaks(answer.candidates), *misreadings(answer.given))]
+    return out
+
+
+def fitted(found: Sequence[str], columns: int) -> list[str]:
+    """The lines broken between words, what goes on a little further in: a terminal breaks words instead."""
+    out = []
+    for line in found:
+        further = " " * (len(line) - len(line.lstrip()) + INDENT)
+        out += wrap(line, columns, subsequent_indent=further, break_on_hyphens=False) or [""]
     return out
 
 

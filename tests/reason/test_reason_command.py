@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
+import os
+import pty
 import re
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -219,3 +224,25 @@ def test_a_wrong_entry_is_named(text: str, words: str, tmp_path: Path) -> None:
     assert done.returncode == 2
     assert words in done.stderr
     assert len(done.stderr.splitlines()) == 1
+
+
+def test_a_terminal_is_written_line_by_line_and_a_pipe_is_not() -> None:
+    """On 80 columns no word is broken and none is lost; what is piped has a line for each thing said."""
+    readings = ["source 12.6", "in off 12.6 12.6", "in on 12.5 0.1"]
+    piped = run("reason", *readings).stdout
+    assert max(map(len, piped.splitlines())) > 80
+    ours, theirs = pty.openpty()
+    done = subprocess.Popen(
+        [sys.executable, "-m", "daq", "reason", *readings],
+        stdout=theirs,
+        env=os.environ | {"COLUMNS": "80", "TERM": "xterm"},
+    )
+    os.close(theirs)
+    shown = b""
+    with contextlib.suppress(OSError):  # what Linux says at the end of a terminal
+        while some := os.read(ours, 4096):
+            shown += some
+    os.close(ours)
+    assert done.wait() == 0
+    assert max(map(len, shown.decode().splitlines())) <= 80
+    assert shown.decode().split() == piped.split()
