@@ -54,7 +54,7 @@ class Setup:
     light: Light | None = None
     jumper: Light | None = None  # a fused jumper from that post to that pin
     substitute: bool = False  # a lamp of SUBSTITUTE_W between the pins, the load unplugged
-    at: str | None = None  # one meter lead on "source", "fuse", "switch", "ground-point"; no lead on the pins
+    at: str | None = None  # one meter lead on a place of readings.At; no lead on the pins
     work: bool = False  # what the load does is looked at
 
 

@@ -24,6 +24,7 @@ BIAS_V = 5.0
 WHISPER_OHM = 1e6
 BIAS_DIODE = (2.5e-9, 1.75 * 0.025865)  # a small signal diode: 0.6 V at 1 mA
 PLACE_NODES = {"source": "post", "fuse": "fuse", "ground-point": "G"}
+OF_SWITCH = {"switch": ("lo", "hi"), "switch-far": ("K", "rail")}  # on the ground side, on the positive side
 BATTERY_OHM = 0.012
 JUMPER_OHM = 0.05  # two clips, a metre of wire and its fuse
 SUBSTITUTE_W = 5.0
@@ -77,7 +78,7 @@ class Stack:
         lit = self._cases[0].setup.light is not None
         wanted = ["P", "N", self._zero, *(PLACE_NODES[p] for p in places if p in PLACE_NODES)]
         wanted += TIPS if self._has_tips else ()
-        wanted += ["hi", "lo"] if "switch" in places else []
+        wanted += [node for p in places if p in OF_SWITCH for node in OF_SWITCH[p]]
         looked = any(c.setup.work for c in self._cases)
         wanted += ["m"] if looked else []
         wanted += ["post", "bulb"] if lit else ["post"] if guests else []
@@ -104,8 +105,9 @@ class Stack:
     def _place(self, volts: Mapping[str, Array]) -> Array:
         place = np.zeros(self._shape)
         for at in sorted({c.setup.at for c in self._cases if c.setup.at is not None}):
-            if at == "switch":
-                shown = np.where(self.of(self._circuits.switch_low), volts["lo"], volts["hi"])
+            if at in OF_SWITCH:
+                low, high = (volts[node] for node in OF_SWITCH[at])
+                shown = np.where(self.of(self._circuits.switch_low), low, high)
             else:
                 shown = volts[PLACE_NODES[at]]
             place = np.where(self._is_at(at), shown - volts[self._zero], place)
@@ -215,10 +217,11 @@ class Stack:
                 network.add(pin, zero, np.where(on_pins, 1.0 / (self.of(tip) + ohm), 0.0))
         for at in sorted({k.setup.at for k in self._cases if k.setup.at is not None}):
             here = self._is_at(at)
-            if at == "switch":
-                low = self.of(c.switch_low)
-                network.add("lo", zero, np.where(here & low, 1.0 / ohm, 0.0))
-                network.add("hi", zero, np.where(here & ~low, 1.0 / ohm, 0.0))
+            if at in OF_SWITCH:
+                low, high = OF_SWITCH[at]
+                is_low = self.of(c.switch_low)
+                network.add(low, zero, np.where(here & is_low, 1.0 / ohm, 0.0))
+                network.add(high, zero, np.where(here & ~is_low, 1.0 / ohm, 0.0))
             else:
                 network.add(PLACE_NODES[at], zero, np.where(here, 1.0 / ohm, 0.0))
 

@@ -107,6 +107,9 @@ class Offer:
         return f"{state} {''.join(bias)}V V"
 
 
+BEHIND = {"switch-far": "switch"}  # places under the same lid or trim as another
+
+
 def offered(given: Sequence[Reading], costs: Weights, means: Means = BY_HAND) -> list[Offer]:
     """Every test that was not done yet; costs count from the state of the last reading.
 
@@ -118,15 +121,16 @@ def offered(given: Sequence[Reading], costs: Weights, means: Means = BY_HAND) ->
     if any(isinstance(r.what, Working) for r in given):
         means = replace(means, eyes=False)
     return [
-        Offer(reading, minutes(reading, last, costs), reading.state == last)
+        Offer(reading, minutes(reading, given, costs), reading.state == last)
         for reading in _everything(last, means)
         if kind(reading) not in done and means.allow(reading, last)
     ]
 
 
-def minutes(reading: Reading, last: State, costs: Weights) -> float:
-    """Cost of taking `reading` when things stand as in `last`."""
+def minutes(reading: Reading, given: Sequence[Reading], costs: Weights) -> float:
+    """Cost of taking `reading` after those given, as things stand then."""
     state, what = reading.state, reading.what
+    last = given[-1].state if given else State()
     total = costs["base"]
     if state.key != last.key:
         total += costs["key"]
@@ -137,7 +141,7 @@ def minutes(reading: Reading, last: State, costs: Weights) -> float:
     if state.plugged != last.plugged:
         total += costs["unplug"]
     if isinstance(what, At):
-        total += costs["ground point" if what.place == "ground-point" else what.place]
+        total += _reach(what.place, given, costs)
     elif isinstance(what, Lamp):
         total += costs["test light"]
     elif isinstance(what, Working):
@@ -147,6 +151,14 @@ def minutes(reading: Reading, last: State, costs: Weights) -> float:
     elif what.aided:
         total += costs["substitute" if what.substitute else "jumper"]
     return total
+
+
+def _reach(place: str, given: Sequence[Reading], costs: Weights) -> float:
+    """Cost of getting at a place: once it is open, all behind it is."""
+    there = BEHIND.get(place, place)
+    been = {BEHIND.get(r.what.place, r.what.place) for r in given if isinstance(r.what, At)}
+    found = costs["ground point" if there == "ground-point" else there]
+    return min(found, costs["again"]) if there in been else found
 
 
 def kind(reading: Reading) -> Kind:
@@ -188,5 +200,7 @@ def _everything(last: State, means: Means) -> list[Reading]:
             found += [
                 Reading(s, Levels((0.0, 0.0), jumper=(pole, lead))) for pole in ("positive", "negative")
             ]
-        found += [Reading(s, At(place, 0.0)) for place in ("source", *PLACES)]
+        # At rest nothing is lost between the switch's other terminal and what feeds or grounds it.
+        places = ("source", *(p for p in PLACES if p != "switch-far" or s.control == "on"))
+        found += [Reading(s, At(place, 0.0)) for place in places]
     return found

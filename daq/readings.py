@@ -8,7 +8,7 @@
              | "jumper" ("positive"|"negative") "lead" ("1"|"2") V V
              | "substitute" V V                                 a 5 W lamp in place of the load
              | "source" V
-             | "at" ("fuse"|"switch"|"ground-point") V
+             | "at" ("fuse"|"switch"|"switch-far"|"ground-point") V
              | "load" ("works"|"weak"|"dead"|"?")               what the load itself does; "?" = who knows
 
 The live leads give the same records, with their own uncertainty and instrument.
@@ -23,7 +23,7 @@ from typing import ClassVar
 
 from daq.errors import CommandError
 
-PLACES = ("fuse", "switch", "ground-point")
+PLACES = ("fuse", "switch", "switch-far", "ground-point")
 MOST_V = 40.0  # 32 V nominal while it is charged: sixteen cells of 2.4 V
 _FORM = "key off|on, neighbour off, in|out, off|on|other|?, then what was read, as in 'in off 12.6 12.6'"
 
@@ -84,7 +84,7 @@ class Levels:
 
 @dataclass(frozen=True, slots=True)
 class At:
-    """Volts at one place: "source" (battery positive), "fuse", "switch" or "ground-point"."""
+    """Volts at one place: "source" (battery positive) or one of PLACES."""
 
     place: str
     volts: float

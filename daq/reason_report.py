@@ -7,7 +7,7 @@ from textwrap import wrap
 
 from daq.premises import Premise
 from daq.readings import Working
-from daq.reason_words import SIDE_WORDS, Explanation, leaks, misreadings, outcome_lines, refit
+from daq.reason_words import SIDE_WORDS, Explanation, misreadings, outcome_lines, refit, unseen
 from daq.reasoning import SOUND, Answer, Proposal
 from daq.stopping import KNOWN
 
@@ -46,7 +46,7 @@ def lines(answer: Answer) -> list[str]:
     alike = list(dict.fromkeys(_joined(group) for group in answer.look_alikes))
     out += [f"no test here tells one from another: {text}" for text in alike[:MOST_ALIKE] if text]
     out += _next(answer)
-    out += [f"mind: {note}" for note in (*leaks(answer.candidates), *misreadings(answer.given))]
+    out += [f"mind: {note}" for note in (*unseen(answer.candidates, answer.given), *misreadings(answer.given))]
     return out
 
 

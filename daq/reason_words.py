@@ -48,6 +48,7 @@ UNSEEN = (
     "do not see."
 )
 LEAK_LIKELY = 0.3
+LIKELY = 0.1
 SOURCE_V = 4.0  # readings above that come from source
 BELOW_V = -0.15  # and below that from nowhere in the circuit
 MOVED_V = 0.5  # of battery positive at rest
@@ -60,6 +61,7 @@ PLACE_WORDS = {
     "source": "battery positive itself",
     "fuse": "the fuse's load side",
     "switch": "the switch terminal towards the load",
+    "switch-far": "the switch's other terminal, away from the load",
     "ground-point": "the ground point itself, on the splice, not on the body",
 }
 
@@ -230,8 +232,27 @@ def _told_v(volts: float, most_v: float) -> str:
     return told.replace("-0.0", "0.0").replace("-", "−")
 
 
-def leaks(candidates: Iterable[tuple[Explanation, float]]) -> list[str]:
-    """How to go on where a leak is likely, and what the load makes of it (common practice, no source)."""
+def unseen(candidates: Iterable[tuple[Explanation, float]], given: Sequence[Reading]) -> list[str]:
+    """What no reading at the pins shows of what is likely, and how to go on (common practice, no source)."""
+    ranked = list(candidates)
+    return [*_leaks(ranked), *_inside_the_load(ranked, given)]
+
+
+def _inside_the_load(candidates: Sequence[tuple[Explanation, float]], given: Sequence[Reading]) -> list[str]:
+    """Where the load does not what it should: what may be wrong past the leads."""
+    words = [r.what.word for r in given if isinstance(r.what, Working) and r.what.word in ("weak", "dead")]
+    found = []
+    if words and sum(p for e, p in candidates if e.place == "connector pin") > LIKELY:
+        found.append(UNSEEN)
+    if words and sum(p for e, p in candidates if e.fault == "none") > LIKELY:
+        found.append(
+            f"Nothing wrong, that is the circuit: a load that gets all it needs may be {words[-1]} itself."
+        )
+    return found
+
+
+def _leaks(candidates: Sequence[tuple[Explanation, float]]) -> list[str]:
+    """How to go on where a leak is likely, and what the load makes of it."""
     likely = [(e, p) for e, p in candidates if e.leaking]
     if sum(p for _, p in likely) < LEAK_LIKELY:
         return []
@@ -282,9 +303,6 @@ def _notes(reading: Reading, awake: bool, source_v: float) -> Iterable[str]:
     what, state = reading.what, reading.state
     if isinstance(what, Lamp) and what.word == "lit":
         yield ("A test light draws little: it lights through a ground or feed too bad for the load.")
-    if isinstance(what, Working) and what.word in ("weak", "dead"):
-        yield UNSEEN
-        yield f"Nothing wrong, that is the circuit: a load that gets all it needs may be {what.word} itself."
     if not isinstance(what, Levels) or None in what.volts or not what.plain:
         return
     low, high = sorted(v for v in what.volts if v is not None)

@@ -9,7 +9,7 @@ from daq.lead_check import SEAT, SOURCE_V, WIGGLE
 from daq.offered_tests import kind
 from daq.readings import Lamp, Levels, Reading
 from daq.reason_report import either_way
-from daq.reason_words import JUMPER, SIDE_WORDS, SUBSTITUTE, leaks, misreadings, refit
+from daq.reason_words import JUMPER, SIDE_WORDS, SUBSTITUTE, misreadings, refit, unseen
 from daq.reasoning import SOUND, Answer
 from daq.snapshot import LeadCheckView
 from daq.walk import Walk
@@ -251,7 +251,7 @@ def why(walk: Walk, check: LeadCheckView, width: int, rows: int) -> tuple[Part, 
     if here.repaired:
         return (("why: ", "bold"), "The same readings, before and after, are the proof of the repair.")
     if here.phase is Phase.END and walk.answer is not None:
-        notes = [*leaks(walk.answer.candidates), *misreadings(walk.answer.given)]
+        notes = [*unseen(walk.answer.candidates, walk.answer.given), *misreadings(walk.answer.given)]
         return (
             _fitting((("mind: ", "bold"),), notes, [""] * (len(notes) + 1), width, rows, " ") if notes else ()
         )

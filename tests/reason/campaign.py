@@ -131,13 +131,12 @@ def work(seed: int, policy: Policy = own_choice, *, spread: bool = False, leaky:
     ((is_blown, retries),) = blown([(circuit.hypothesis, circuit.parts)])
     circuit = replace(circuit, blown=is_blown, retry=retries)
     given: list[Reading] = []
-    spent, last = 0.0, State()
+    spent = 0.0
     wanted: Reading | None = parse("source 0")  # everybody looks at the battery first
     answers: list[Answer] = []
     while wanted is not None and len(given) < MOST_TESTS:
-        spent += minutes(wanted, last, shipped().costs)
+        spent += minutes(wanted, given, shipped().costs)
         given.append(take(circuit, wanted, rng))
-        last = wanted.state
         answers.append(answer := reason(given))
         wanted = policy(answer, given)
     return _outcome(seed, circuit, given, spent, answers, seed_spread(given) if spread else None)

@@ -327,5 +327,6 @@ class Circuit:
             "source": "plus",
             "fuse": "fused",
             "switch": "out2" if self.h.side == "low" else "out1",
+            "switch-far": "end" if self.h.side == "low" else "fed",
             "ground-point": "splice",
         }[self.s.at]

@@ -46,6 +46,7 @@ SITUATIONS = {
     "light from ground": Situation(light=("negative", "feed")),
     "at fuse": Situation(control="on", at="fuse"),
     "at switch": Situation(control="on", at="switch"),
+    "at switch, far": Situation(control="on", at="switch-far"),
     "at ground point": Situation(control="on", at="ground-point"),
     "at source": Situation(control="on", at="source"),
     "jumper to feed pin": Situation(jumper=("positive", "feed")),

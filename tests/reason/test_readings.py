@@ -94,7 +94,7 @@ def test_each_form_of_the_contract(text: str, meant: Reading) -> None:
         ("in off 12.6 12.6 0", "'0' after the reading is complete"),
         ("in maybe 1 2", "'maybe', where off, on, other or ? should stand"),
         ("key in off 0 0", "'in', where off or on should stand"),
-        ("in on at hood 3", "'hood', where fuse, switch or ground-point"),
+        ("in on at hood 3", "'hood', where fuse, switch, switch-far or ground-point"),
         ("in on lamp positive lead 3 lit", "'3', where 1 or 2"),
         ("in off 230 0", "beyond the DC circuits up to 32 V"),
         ("in off nan 0", "'nan', where volts"),

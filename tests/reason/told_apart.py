@@ -47,7 +47,7 @@ POINTS, FINER, TIMES = 11, 5, 3  # of a dial: over its range, then between its n
 MOST_VARIANTS = 4
 ROUNDS = 2
 HARDEST = 5  # readings more that a fit looks at, each time
-NODES = ("tip1", "tip2", "plus", "fused", "out1", "out2", "splice", "ref")
+NODES = ("tip1", "tip2", "plus", "fused", "fed", "out1", "out2", "end", "splice", "ref")
 
 OF_FAULTS = ("bad 0", "bad 1", "leak", "step", "duty")
 OF_OTHERS = ("open", "short", "neighbour", "test_ohm", "led_v")
