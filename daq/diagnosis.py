@@ -41,6 +41,7 @@ from daq.evidence_sum import LEAST_SUMMED, EvidenceSum, enough
 from daq.explained import SHORTS, circuits
 from daq.fitting import FEWER_MODES, MODES, MOST_MODES, MUCH_WORSE, RISING, Earlier, Fits, Search
 from daq.hypotheses import Hypothesis, hypotheses
+from daq.in_sight import kept_in_sight
 from daq.knowledge import Knowledge, shipped
 from daq.lending import AS_GOOD, Lender, Lending, Offered
 from daq.likelihood import ORDERS, Place, highest, log_height
@@ -289,7 +290,7 @@ class _Sampler:
     def _sunk_at_once(self, probability: Array) -> Mask:
         """(orders, explanations): those that their first look put far below what they were before any
         reading, and out of sight."""
-        before = np.exp(self._log_prior(self.kept)) / self._all_prior
+        before = self._before
         looked_once = np.array([self._fits.looks(h) == 1 for h in self.kept])
         sunk: Mask = (probability < SUNK * before) & (probability > OUT_OF_QUESTION * before)
         sunk &= (probability < OUT_OF_SIGHT) & (before > OF_NO_ACCOUNT) & looked_once
@@ -354,12 +355,18 @@ class _Sampler:
 
     def told(self) -> Array:
         """The same, to be told: those of which too little was hoped to look into them to the end are put no
-        lower for it than what was hoped."""
+        lower for it than what was hoped, and what fits is not put out of sight."""
         probability, rising = self.probability, self._rising(RISING)
         hoped = np.minimum(self._normalised(self._sum.hoped(self.scores, rising)), LOOKED_INTO[0])
         found = np.where(rising, np.maximum(probability, hoped), probability)
-        total: Array = found / found.sum()
-        return total
+        best_fit = self._sum.best_fit(self.scores)
+        return kept_in_sight(found / found.sum(), self._before, best_fit, self.kept)
+
+    @property
+    def _before(self) -> Array:
+        """(orders, explanations): what was believed before any reading, summing to less than 1."""
+        before: Array = np.exp(self._log_prior(self.kept)) / self._all_prior
+        return before
 
     def _rising(self, within: float | Array) -> Mask:
         """(explanations,): those whose best fits, `within` so much of the best, might be better yet."""

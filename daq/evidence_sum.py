@@ -153,6 +153,14 @@ class EvidenceSum:
         told = (self.effective >= LEAST_SUMMED)[:, None]
         return np.where(told, self._wrong, scores.misread())
 
+    def best_fit(self, scores: Scores) -> Array:
+        """(orders, explanations): ln density of all readings, none misread, of the draw that fits best."""
+        found: Array = scores.right_fit.max(axis=2)
+        for n, sets in enumerate(self._sets):
+            for right in sets.right:
+                found[:, n] = np.maximum(found[:, n], right.max(axis=-1))
+        return found
+
     def hoped(self, scores: Scores, rising: npt.NDArray[np.bool_]) -> Array:
         """The same as `against`, to hope for: nothing is taken off in fairness, and where the best fits were
         still `rising`, (explanations,), it is as if few draws were known."""

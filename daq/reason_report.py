@@ -46,7 +46,8 @@ def lines(answer: Answer) -> list[str]:
     alike = list(dict.fromkeys(_joined(group) for group in answer.look_alikes))
     out += [f"no test here tells one from another: {text}" for text in alike[:MOST_ALIKE] if text]
     out += _next(answer)
-    out += [f"mind: {note}" for note in (*unseen(answer.candidates, answer.given), *misreadings(answer.given))]
+    notes = (*unseen(answer.candidates, answer.given), *misreadings(answer.given))
+    out += [f"mind: {note}" for note in notes]
     return out
 
 

@@ -21,7 +21,7 @@ from daq.readings import Levels, Reading
 from daq.reason_words import LOST, Explanation, caution, instruction, outcomes_sentence
 from daq.stopping import KNOWN, known, proofs, worth_doing
 
-LEAST_LISTED = 1e-4
+LEAST_LISTED = 5e-5
 ALIKE = 0.25 - 1e-9  # two explanations whose outcomes overlap more than 1 - this in every test are alike
 ALIKE_LEAST = 0.01
 LEAST_RIVAL = 2e-3

@@ -12,7 +12,7 @@ from daq.hypotheses import hypotheses
 from daq.information import entropy
 from daq.knowledge import shipped
 from daq.offered_tests import minutes
-from daq.readings import UNHEARD, At, Lamp, Reading, State, Working, parse
+from daq.readings import UNHEARD, At, Lamp, Reading, Working, parse
 from daq.reason_words import Explanation
 from daq.reasoning import Answer, explanation, reason
 from daq.unknowns import Array
