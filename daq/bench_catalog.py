@@ -85,13 +85,13 @@ def _changeover(number: int, to: str) -> Set:
 def _() -> Rig:
     switch = the.wire("pin 2", "driver", 0.04) + the.contact("driver", "0")
     started = rig(feed(1), the.lamp("load 1", "load 2", 21), switch)
-    return started.switched().along("post", "driver", "0")
+    return started.switched().along("post", "driver", "0", "0")
 
 
 @_circuit("work-lamp", "A work lamp on a mower", high("lamp", 2))
 def _() -> Rig:
     started = rig(_fused_contact(2), the.lamp("load 2", "load 1", 21), ground(1))
-    return started.switched().along("fuse", "pin 2", "0")
+    return started.switched().along("fuse", "pin 2", "fuse", "0")
 
 
 @_circuit("barn-lamp", "A lamp in a barn", high("lamp", 1))
@@ -122,7 +122,7 @@ def _() -> Rig:
     key = Resistor("fuse", "pin 1", 0.05, when("key", "on", "crank"))
     lamp = the.lamp("load 1", "load 2", 21)
     started = rig(the.wire("post", "fuse", 0.03), [key], lamp, the.contact("pin 2", "0"))
-    return started.switched().key("off").along("pin 1", "pin 2", "0")
+    return started.switched().key("off").along("pin 1", "pin 2", "0", "0")
 
 
 @_circuit("strip-light", "A strip light in a horse box", high("unknown", 1))
@@ -131,7 +131,7 @@ def _() -> Rig:
     for number in range(4):
         rows += the.wire("load 1", f"row {number}", 0.01) + the.led_string(f"row {number}", "load 2", 270, 3)
     driver = the.wire("post", "fuse", 0.08) + the.transistor("fuse", "pin 1", 0.08, 2e6, clamp_v=45)
-    return rig(driver, rows, ground(2)).switched(0.0).along("fuse", "pin 1", "0")
+    return rig(driver, rows, ground(2)).switched(0.0).along("fuse", "pin 1", "fuse", "0")
 
 
 @_circuit("cabin-lamp", "A lamp in a truck's cabin", high("lamp", 1))
@@ -139,14 +139,14 @@ def _() -> Rig:
     """Its driver, off, lets enough through to hold a wire that nothing loads near source."""
     driver = the.wire("post", "fuse", 0.06) + the.transistor("fuse", "pin 1", 0.03, 1e5, clamp_v=40)
     started = rig(driver, the.lamp("load 1", "load 2", 10), ground(2))
-    return started.switched(0.0).along("fuse", "pin 1", "0")
+    return started.switched(0.0).along("fuse", "pin 1", "fuse", "0")
 
 
 @_circuit("step-light", "A light under a step", low("unknown", 2))
 def _() -> Rig:
     driver = the.transistor("pin 1", "0", 0.3, 3e6, clamp_v=45)
     started = rig(feed(2), the.led_string("load 2", "load 1", 150, 4), driver)
-    return started.switched(0.0).along("post", "pin 1", "0")
+    return started.switched(0.0).along("post", "pin 1", "0", "0")
 
 
 # Coils.
@@ -272,28 +272,28 @@ def _() -> Rig:
 def _() -> Rig:
     lamp = the.lamp("load 1", "load 2", 21)
     started = rig(joint("post", "pin 1", 0.06), lamp, the.contact("pin 2", "0"))
-    return started.switched().faulty().along("post", "pin 2", "0")
+    return started.switched().faulty().along("post", "pin 2", "0", "0")
 
 
 @_circuit("gate-lamp", "A lamp on a cattle gate", low("lamp", 1, "high resistance", "feed wire"))
 def _() -> Rig:
     lamp = the.lamp("load 1", "load 2", 21)
     started = rig(joint("post", "pin 1", 0.06, 2.5), lamp, the.contact("pin 2", "0"))
-    return started.switched().faulty().along("post", "pin 2", "0")
+    return started.switched().faulty().along("post", "pin 2", "0", "0")
 
 
 @_circuit("fog-lamp", "A fog lamp", high("lamp", 2, "open", "ground wire"))
 def _() -> Rig:
     lamp = the.lamp("load 2", "load 1", 21)
     started = rig(_fused_contact(2), lamp, joint("pin 1", "0", 0.03))
-    return started.switched().faulty().along("fuse", "pin 2", "0")
+    return started.switched().faulty().along("fuse", "pin 2", "fuse", "0")
 
 
 @_circuit("van-lamp", "A lamp at the back of a van", high("lamp", 2, "high resistance", "ground wire"))
 def _() -> Rig:
     lamp = the.lamp("load 2", "load 1", 21)
     started = rig(_fused_contact(2), lamp, joint("pin 1", "0", 0.03, 2.0))
-    return started.switched().faulty().along("fuse", "pin 2", "0")
+    return started.switched().faulty().along("fuse", "pin 2", "fuse", "0")
 
 
 @_circuit("parade-lamp", "A marker lamp on a parade cart", high("lamp", 2, "open", "ground point"))
@@ -302,7 +302,7 @@ def _() -> Rig:
     shared = the.wire("pin 1", "splice", 0.03) + joint("splice", "0", 0.03)
     side = the.lamp("load 2", "load 1", 10)
     started = rig(_fused_contact(2), side, shared, _beside("splice"))
-    return started.switched().neighbour("on").faulty().along("fuse", "pin 2", "splice")
+    return started.switched().neighbour("on").faulty().along("fuse", "pin 2", "fuse", "splice")
 
 
 @_circuit("stable-lamp", "A lamp in a stable", low("lamp", 1, "stuck on", "switch"))
@@ -310,7 +310,7 @@ def _() -> Rig:
     welded = Resistor("pin 2", "0", 0.02, when("joint", "bad"))
     lamp = the.lamp("load 1", "load 2", 21)
     started = rig(feed(1), lamp, the.contact("pin 2", "0"), [welded])
-    return started.switched().faulty().along("post", "pin 2", "0")
+    return started.switched().faulty().along("post", "pin 2", "0", "0")
 
 
 @_circuit("pump-relay", "A pump relay", low("coil with clamp", 1, "open", "feed wire"))
@@ -333,7 +333,7 @@ def _() -> Rig:
 def _() -> Rig:
     valve = joint("load 1", "inside", 0.01) + the.coil("inside", "load 2", 24.0, 0.04, 5e3)
     driver = the.transistor("pin 2", "0", 0.1, 4e6, clamp_v=45)
-    return rig(feed(1), valve, driver).switched(0.0).faulty().along("post", "pin 2", "0")
+    return rig(feed(1), valve, driver).switched(0.0).faulty().along("post", "pin 2", "0", "0")
 
 
 @_circuit("seat-relay", "A relay under a seat", low("coil", 2, "short to ground", "switch"))

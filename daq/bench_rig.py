@@ -22,7 +22,7 @@ CARRY_S = 0.4
 OFF_PIN = "off pin"
 LEAD_PLACES = ("on pin", OFF_PIN, "on positive", "on negative")
 AWAY = "away"
-FUSE, SWITCH, GROUND_POINT = "at the fuse", "at the switch", "at the ground point"
+FUSE, SWITCH, FAR, GROUND_POINT = "at the fuse", "at the switch", "behind the switch", "at the ground point"
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,10 +130,10 @@ class Rig:
             },
         )
 
-    def along(self, fuse: str, switch: str, ground_point: str) -> Rig:
+    def along(self, fuse: str, switch: str, far: str, ground_point: str) -> Rig:
         """Places along the wires where a lead can be held: the fuse's load side, the switch terminal towards
-        the load, the ground point itself; each is a node."""
-        nodes = {FUSE: fuse, SWITCH: switch, GROUND_POINT: ground_point}
+        the load and its other one, the ground point itself; each is a node."""
+        nodes = {FUSE: fuse, SWITCH: switch, FAR: far, GROUND_POINT: ground_point}
         for lead in ("lead 1", "lead 2"):
             self.parts += [
                 Resistor(lead, node, the.CLIP_OHM, when(lead, place)) for place, node in nodes.items()

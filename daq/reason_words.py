@@ -57,6 +57,10 @@ HIGH_V = (15.2, 19.0)
 COLUMNS = 79
 LEFT = 0.1  # explanations that an outcome leaves less of are not told beforehand
 MOST_LEFT = 3
+PLACE_NAMES = {
+    **{"source": "battery positive", "fuse": "fuse", "switch": "switch"},
+    **{"switch-far": "switch's other terminal", "ground-point": "ground point"},
+}
 PLACE_WORDS = {
     "source": "battery positive itself",
     "fuse": "the fuse's load side",
@@ -244,7 +248,7 @@ def _inside_the_load(candidates: Sequence[tuple[Explanation, float]], given: Seq
     found = []
     if words and sum(p for e, p in candidates if e.place == "connector pin") > LIKELY:
         found.append(UNSEEN)
-    if words and sum(p for e, p in candidates if e.fault == "none") > LIKELY:
+    if words and sum(p for e, p in candidates if e.fault == "none" and e.condition != "asleep") > LIKELY:
         found.append(
             f"Nothing wrong, that is the circuit: a load that gets all it needs may be {words[-1]} itself."
         )

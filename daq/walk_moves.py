@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from daq.cautions import WORKING
 from daq.offered_tests import aids_of, needs
 from daq.readings import At, Lamp, Levels, Reading, State, Told
-from daq.reason_words import JUMPER, PLACE_WORDS, SUBSTITUTE
+from daq.reason_words import JUMPER, PLACE_NAMES, PLACE_WORDS, SUBSTITUTE
 
 MOVES = "Keep clear of anything the load can move."
 PROBE = "One probe at a time; it must not bridge two terminals. Never pierce insulation."
@@ -226,7 +226,7 @@ def stands(stand: Stand) -> str:
     words += ["neighbour off"] if state.neighbour_off else []
     words.append({"other": "control the other way"}.get(state.control, f"control {state.control}"))
     if stand.place:
-        words.append(f"lead {MOVED_LEAD} at {stand.place.replace('-', ' ')}")
+        words.append(f"lead {MOVED_LEAD} at {PLACE_NAMES[stand.place]}")
     if stand.aid:
         words.append({"light": "test light held", "jumper": "jumper on", "lamp": "5 W lamp on"}[stand.aid[0]])
     return ", ".join(words)
@@ -239,7 +239,7 @@ def named(reading: Reading) -> str:
     words += ["neighbour off"] if state.neighbour_off else []
     words += ["in" if state.plugged else "out", "other way" if state.control == "other" else state.control]
     if isinstance(what, At):
-        words.append(f"at {'battery positive' if what.place == 'source' else what.place.replace('-', ' ')}")
+        words.append(f"at {PLACE_NAMES[what.place]}")
     elif isinstance(what, Lamp):
         words.append(f"light from {what.pole} on lead {what.lead}")
     elif isinstance(what, Levels) and what.driven:

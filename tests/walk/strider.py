@@ -27,6 +27,7 @@ PLACES = {
     "source": "on positive",
     "fuse": "at the fuse",
     "switch": "at the switch",
+    "switch-far": "behind the switch",
     "ground-point": "at the ground point",
 }
 
