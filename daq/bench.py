@@ -105,6 +105,11 @@ class BenchSource:
         return self._bench.light
 
     @property
+    def load(self) -> str:
+        """What the load does now, as one sees or hears it: "works", "weak", "dead"."""
+        return self._bench.load
+
+    @property
     def link(self) -> LoggerLink:
         """The host link, with its counters."""
         return self._link

@@ -32,6 +32,7 @@ from daq.errors import CommandError
 _REGISTER: list[BenchCircuit] = []
 
 RELAY_OHM, RELAY_HENRY, RELAY_LOSS_OHM = 85, 0.2, 15e3  # 85 Ω: mini relay datasheet
+WINDING = "load 1", "load 1 winding"  # its resistance: a coil's kick takes the mean voltage back to nothing
 
 
 def find(name: str) -> BenchCircuit:
@@ -131,7 +132,8 @@ def _() -> Rig:
     for number in range(4):
         rows += the.wire("load 1", f"row {number}", 0.01) + the.led_string(f"row {number}", "load 2", 270, 3)
     driver = the.wire("post", "fuse", 0.08) + the.transistor("fuse", "pin 1", 0.08, 2e6, clamp_v=45)
-    return rig(driver, rows, ground(2)).switched(0.0).along("fuse", "pin 1", "fuse", "0")
+    started = rig(driver, rows, ground(2)).looked_at("row 0", "row 0 string", 6.0)
+    return started.switched(0.0).along("fuse", "pin 1", "fuse", "0")
 
 
 @_circuit("cabin-lamp", "A lamp in a truck's cabin", high("lamp", 1))
@@ -146,6 +148,7 @@ def _() -> Rig:
 def _() -> Rig:
     driver = the.transistor("pin 1", "0", 0.3, 3e6, clamp_v=45)
     started = rig(feed(2), the.led_string("load 2", "load 1", 150, 4), driver)
+    started.looked_at("load 2", "load 2 string", 4.0)
     return started.switched(0.0).along("post", "pin 1", "0", "0")
 
 
@@ -183,7 +186,8 @@ def _() -> Rig:
 @_circuit("fuel-valve", "A fuel valve that ticks", Truth("low", 2, 1, 2, "coil", pwm=(1e6 / 60_000, 0.07)))
 def _() -> Rig:
     driver = the.transistor("pin 2", "0", 0.2, 2e6, clamp_v=65)
-    return rig(feed(1), the.coil("load 1", "load 2", 13.5, 0.012, 3e3), driver).pulsed(60_000, 4200)
+    started = rig(feed(1), the.coil("load 1", "load 2", 13.5, 0.012, 3e3), driver)
+    return started.looked_at(*WINDING).pulsed(60_000, 4200)
 
 
 @_circuit(
@@ -191,7 +195,8 @@ def _() -> Rig:
 )
 def _() -> Rig:
     driver = the.wire("post", "fuse", 0.05) + the.transistor("fuse", "pin 1", 0.2, 1e6, clamp_v=50)
-    return rig(driver, the.coil("load 1", "load 2", 12.0, 0.01, 3e3), ground(2)).pulsed(80_000, 8000)
+    started = rig(driver, the.coil("load 1", "load 2", 12.0, 0.01, 3e3), ground(2))
+    return started.looked_at(*WINDING).pulsed(80_000, 8000)
 
 
 @_circuit("boat-relay", "A windlass relay on a boat", Truth("both ends", "both", 1, 2, "coil with clamp"))
@@ -333,7 +338,8 @@ def _() -> Rig:
 def _() -> Rig:
     valve = joint("load 1", "inside", 0.01) + the.coil("inside", "load 2", 24.0, 0.04, 5e3)
     driver = the.transistor("pin 2", "0", 0.1, 4e6, clamp_v=45)
-    return rig(feed(1), valve, driver).switched(0.0).faulty().along("post", "pin 2", "0", "0")
+    started = rig(feed(1), valve, driver).looked_at("inside", "load 2")
+    return started.switched(0.0).faulty().along("post", "pin 2", "0", "0")
 
 
 @_circuit("seat-relay", "A relay under a seat", low("coil", 2, "short to ground", "switch"))

@@ -35,6 +35,7 @@ BIAS_OHM = 10e3
 
 LIGHT_W = 3.0  # an ordinary test light
 LIGHT = "bulb", "bulb tip"  # its two ends
+EYE = "eye"  # a node beside the load, see `eye`
 JUMPER_OHM = 0.05  # two clips, a metre of wire and its fuse
 SUBSTITUTE_W = 5.0
 ACROSS = "across the pins"
@@ -57,6 +58,12 @@ def stand(volt: float) -> Parts:
         parts += _lead(number)
         parts.append(Resistor(f"pin {number}", f"load {number}", PIN_OHM, when("plug", "in")))
     return parts + _test_light(volt) + _jumper() + _substitute(volt)
+
+
+def eye(a: str, b: str) -> Parts:
+    """Who looks or listens: the voltage between two nodes of the load, less its spikes; nothing that a meter
+    would show flows there."""
+    return [Resistor(a, EYE, 1e7), Capacitor(EYE, b, 1e-10, stray=True)]
 
 
 def light_place(pole: str, pin: int) -> str:

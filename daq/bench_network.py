@@ -90,6 +90,10 @@ class Network:
         """The place, among all laws, of the non-linear part between two nodes."""
         return next(i for i, d in enumerate(self._devices) if (d.a, d.b) == ends)
 
+    def state_from(self, a: str) -> int:
+        """The place, among all states, of the capacitor or inductor that begins at a node."""
+        return next(i for i, m in enumerate(self._memories) if m.a == a)
+
     @property
     def law_rest(self) -> list[float]:
         return [d.law.rest for d in self._devices]

@@ -65,6 +65,7 @@ class BenchCircuit:
         parts: everything, stand and leads included.
         controls: what a hand can move ("control", "plug", ...), and what each choice does.
         start: the choice in force when the bench is set up, per control.
+        eye_v: what the eye sees (bench_loads.eye) where the load gets all that it is made for.
     """
 
     name: str
@@ -74,6 +75,7 @@ class BenchCircuit:
     parts: Parts
     controls: Mapping[str, Choices]
     start: Mapping[str, str]
+    eye_v: float
 
     def network(self) -> Network:
         """The reduced circuit, probed as the logger sees it: each lead against the reference lead."""
@@ -88,6 +90,8 @@ class Rig:
     parts: Parts = field(default_factory=list)
     controls: dict[str, Choices] = field(default_factory=dict)
     start: dict[str, str] = field(default_factory=dict)
+    sight: tuple[str, str] = ("load 1", "load 2")  # what the eye looks at
+    eye_v: float = 0.0  # see BenchCircuit; 0: the system's voltage
 
     def control(self, what: str, start: str, choices: Mapping[str, Drives]) -> Rig:
         self.controls[what] = choices
@@ -146,8 +150,15 @@ class Rig:
         self.parts.append(Resistor("post", "0", 0.045, when("key", "crank")))
         return self.control("key", start, {to: (Set("key", to),) for to in ("off", "on", "crank")})
 
+    def looked_at(self, a: str, b: str, eye_v: float = 0.0) -> Rig:
+        """Where the load does its work, when that is not between its two pins."""
+        self.sight, self.eye_v = (a, b), eye_v
+        return self
+
     def done(self, name: str, title: str, truth: Truth) -> BenchCircuit:
-        return BenchCircuit(name, title, truth, self.source_v, self.parts, self.controls, self.start)
+        parts = [*self.parts, *the.eye(*self.sight)]
+        eye_v = self.eye_v or (12.0 if self.source_v < 20 else 24.0)
+        return BenchCircuit(name, title, truth, self.source_v, parts, self.controls, self.start, eye_v)
 
 
 def rig(*pieces: Parts, source_v: float = 12.6) -> Rig:

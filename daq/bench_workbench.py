@@ -16,7 +16,7 @@ import numpy as np
 
 from daq.bench_drives import Drive, Flicker, Move, Pulse, Set
 from daq.bench_front import Pair, Piece, Table, Trail
-from daq.bench_loads import LIGHT
+from daq.bench_loads import EYE, LIGHT
 from daq.bench_network import Array
 from daq.bench_rig import AWAY, BenchCircuit
 from daq.bench_transient import Condition, Transient
@@ -27,6 +27,8 @@ FAR_US = 1 << 62
 WIGGLE = "wiggle"  # a movement of the hand, not a place to stay in
 SAME = 0.002  # of the error allowed in a step: 40 µV
 SAME_V = 5e-5
+WEAK, WORKS = 0.38, 0.8  # of what the load is made for; plausible, no source
+LATELY_US = 20_000  # of pulses that do not repeat themselves yet
 DIM_K, LIT_K = 1200.0, 2100.0
 """How hot a test light's filament is when its glow is seen by daylight, and when it shines (K): it reaches
 2700 K only near its rated voltage. Plausible, no source; in the dark one sees it from 800 K on."""
@@ -87,6 +89,7 @@ class Workbench:
         self._positions |= {"bias 1": "off", "bias 2": "off"}
         network = circuit.network()
         self._bulb = network.law_of(LIGHT)
+        self._eye = network.state_from(EYE)
         self.transient = Transient(network, self._positions)
         self.transient.settle()
         self._movers: dict[str, _Mover] = {}
@@ -109,6 +112,15 @@ class Workbench:
         if self._positions["light"] == AWAY:
             return ""
         return "dark" if self.bulb_k < DIM_K else "dim" if self.bulb_k < LIT_K else "lit"
+
+    @property
+    def load(self) -> str:
+        """What the load does now, as far as one sees or hears it: "works", "weak", "dead". Of pulses it is
+        what it does in each: a lamp dimmed on purpose works."""
+        pieces = self._cycle.pieces if self._cycle else self._trail.since(self.horizon_us - LATELY_US)
+        lately = [*(p.condition for p in pieces), self.transient.condition]
+        share = max(abs(float(c.result[self._eye])) for c in lately) / self.circuit.eye_v
+        return "works" if share > WORKS else "weak" if share > WEAK else "dead"
 
     @property
     def bulb_k(self) -> float:

@@ -58,8 +58,11 @@ COLUMNS = 79
 LEFT = 0.1  # explanations that an outcome leaves less of are not told beforehand
 MOST_LEFT = 3
 PLACE_NAMES = {
-    **{"source": "battery positive", "fuse": "fuse", "switch": "switch"},
-    **{"switch-far": "switch's other terminal", "ground-point": "ground point"},
+    "source": "battery positive",
+    "fuse": "fuse",
+    "switch": "switch",
+    "switch-far": "switch's other terminal",
+    "ground-point": "ground point",
 }
 PLACE_WORDS = {
     "source": "battery positive itself",

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 
 from daq.lead_check import SEAT, WIGGLE
 from daq.offered_tests import Means, kind
-from daq.readings import At, Lamp, Levels, Reading, State
+from daq.readings import UNHEARD, At, Lamp, Levels, Reading, State, Told, Working
 from daq.reasoning import Answer
 from daq.samples import Bias, ChangeKind
 from daq.snapshot import LeadCheckView
@@ -163,9 +163,11 @@ class Walk:
         here = self.here
         if here.phase is Phase.LEADS and check.step:
             return [Tell(ChangeKind.LEAD_CHECK, "skip")] if check.step < SEAT else []
-        if here.phase in (Phase.MOVE, Phase.READ, Phase.LIGHT) and here.wanted is not None:
+        if here.phase in (Phase.MOVE, Phase.READ, Phase.SAY) and here.wanted is not None:
             if not here.taken:
                 return []  # the first reading is where everything begins
+            if here.phase is Phase.SAY and isinstance(here.wanted.what, Working):
+                return self.say(UNHEARD.word, now_s)
             self._remember()
             if here.repaired:
                 return self._next_again(now_s)
@@ -181,13 +183,14 @@ class Walk:
             return [self._at_rest, *self._plug_told()]
         return []
 
-    def light(self, word: str, now_s: float) -> list[Effect]:
-        """How the test light looks: lit, dim or dark."""
+    def say(self, word: str, now_s: float) -> list[Effect]:
+        """How the test light looks, or what the load does, in a word of the reading that is wanted."""
         wanted = self.here.wanted
-        if self.here.phase is not Phase.LIGHT or wanted is None or not isinstance(wanted.what, Lamp):
+        if self.here.phase is not Phase.SAY or wanted is None or not isinstance(wanted.what, Told):
             return []
         self._remember()
-        self.here = replace(self.here, stand=replace(self.here.stand, aid=LIGHT))
+        if isinstance(wanted.what, Lamp):
+            self.here = replace(self.here, stand=replace(self.here.stand, aid=LIGHT))
         return self._take(replace(wanted, what=replace(wanted.what, word=word)), now_s)
 
     def repaired(self, now_s: float) -> list[Effect]:

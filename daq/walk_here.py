@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from enum import Enum
 
 from daq.offered_tests import Kind, Means
-from daq.readings import Lamp, Reading
+from daq.readings import Lamp, Reading, Told
 from daq.samples import Bias, ChangeKind
 from daq.source import SetBias
 from daq.walk_moves import LIGHT, Move, Stand, moves_to, named
@@ -31,7 +31,7 @@ class Phase(Enum):
     LEADS = "leads"  # the lead check runs
     MOVE = "move"  # something is to be done and said
     READ = "read"  # everything is as it should be: waiting for both leads to stand still
-    LIGHT = "light"  # the user says how the test light looks
+    SAY = "say"  # the user says how the test light looks, or what the load does
     THINK = "think"  # the reasoning is asked
     END = "end"  # the place is known, or no test would help
     PROVEN = "proven"  # the same readings were taken again after the repair
@@ -85,7 +85,7 @@ class Here:
 def undone(stand: Stand, here: Here) -> tuple[Move, ...]:
     """What takes the hands from `stand` back to where `here` was; what is read by itself waits for a word."""
     assert here.wanted is not None
-    if here.phase is Phase.LIGHT:
+    if here.phase is Phase.SAY and isinstance(here.wanted.what, Lamp):
         todo = moves_to(stand, replace(here.stand, aid=LIGHT))
     else:
         todo = moves_to(stand, here.stand)
@@ -98,4 +98,4 @@ def undone(stand: Stand, here: Here) -> tuple[Move, ...]:
 def phase_of(todo: Sequence[Move], wanted: Reading) -> Phase:
     if todo:
         return Phase.MOVE
-    return Phase.LIGHT if isinstance(wanted.what, Lamp) else Phase.READ
+    return Phase.SAY if isinstance(wanted.what, Told) else Phase.READ

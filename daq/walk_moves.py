@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 
 from daq.cautions import WORKING
 from daq.offered_tests import aids_of, needs
-from daq.readings import At, Lamp, Levels, Reading, State, Told
+from daq.readings import UNHEARD, At, Lamp, Levels, Reading, State, Told, Working
 from daq.reason_words import JUMPER, PLACE_NAMES, PLACE_WORDS, SUBSTITUTE
 
 MOVES = "Keep clear of anything the load can move."
@@ -240,6 +240,8 @@ def named(reading: Reading) -> str:
     words += ["in" if state.plugged else "out", "other way" if state.control == "other" else state.control]
     if isinstance(what, At):
         words.append(f"at {PLACE_NAMES[what.place]}")
+    elif isinstance(what, Working):
+        words.append("what the load does")
     elif isinstance(what, Lamp):
         words.append(f"light from {what.pole} on lead {what.lead}")
     elif isinstance(what, Levels) and what.driven:
@@ -258,7 +260,7 @@ def value(reading: Reading) -> str:
     if isinstance(what, At):
         return _volts(what.volts)
     if isinstance(what, Told):
-        return f" {what.word}"
+        return " nobody can tell" if what == UNHEARD else f" {what.word}"
     return "  ".join("not read" if v is None else _volts(v) for v in what.volts)
 
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from daq.offered_tests import kind
-from daq.readings import At, Levels, Reading, State
+from daq.readings import UNHEARD, At, Levels, Reading, State
 from daq.samples import Bias
 from daq.source import SetBias
 from daq.stillness import Look
@@ -50,6 +50,9 @@ def filled(wanted: Reading, look: Look) -> Reading:
 
 
 def can_be_again(reading: Reading) -> bool:
-    """A jumper that was safe across a broken circuit may stand across the supply of a mended one."""
+    """A jumper that was safe across a broken circuit may stand across the supply of a mended one; who could
+    not tell what the load does still cannot."""
     what = reading.what
+    if what == UNHEARD:
+        return False
     return what.place != "source" if isinstance(what, At) else not (isinstance(what, Levels) and what.aided)

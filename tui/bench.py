@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 from daq.session import Session
-from tui.hands import Controls, HandKeys, Hands
+from tui.hands import Controls, HandKeys, Hands, Looks
 from tui.live import LiveScreen
 
 
@@ -19,10 +19,10 @@ class BenchScreen(LiveScreen, HandKeys):
         new_capture: Callable[[], Path],
         controls: Controls,
         start: Mapping[str, str],
-        light: Callable[[], str] = lambda: "",
+        looks: Looks | None = None,
     ) -> None:
         super().__init__(session, new_capture)
-        self.bench_hands: Hands = Hands(session, controls, start, light)
+        self.bench_hands: Hands = Hands(session, controls, start, looks)
 
     def hands(self) -> Sequence[tuple[str, str]]:
         return self.bench_hands.shown(self.worked)

@@ -49,9 +49,7 @@ def run_practice(seed: int | None, rate_hz: float) -> int:
     start_log()
     source = BenchSource(drawn(benches(), seed).name, rate_hz)
     session = _session(source, "switching", None)
-    screen = PracticeScreen(
-        session, lambda: new_capture_name(Path.cwd()), source.circuit, lambda: source.light
-    )
+    screen = PracticeScreen(session, lambda: new_capture_name(Path.cwd()), source.circuit, source)
     return _run(screen, session)
 
 
@@ -127,7 +125,7 @@ def _live_screen(session: Session) -> Screen[None]:
         bench = session.source
         assert isinstance(bench, BenchSource)
         circuit = bench.circuit
-        return BenchScreen(session, new_capture, circuit.controls, circuit.start, lambda: bench.light)
+        return BenchScreen(session, new_capture, circuit.controls, circuit.start, bench)
     return LiveScreen(session, new_capture)
 
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence
-from typing import ClassVar
+from collections.abc import Collection, Mapping, Sequence
+from typing import ClassVar, Protocol
 
 from textual.binding import BindingType
 
@@ -44,24 +44,41 @@ AT_REST = {
 Controls = Mapping[str, Collection[str]]
 
 
+class Looks(Protocol):
+    """What is seen or heard at the bench."""
+
+    @property
+    def light(self) -> str:
+        """How the test light looks, "" while it is away."""
+
+    @property
+    def load(self) -> str:
+        """What the load does: "works", "weak", "dead"."""
+
+
 class Hands:
-    """`controls` gives the choices of each control, `start` the one in force at first; `light` tells how the
-    test light looks, "" while it is away."""
+    """`controls` gives the choices of each control, `start` the one in force at first; `looks` what one sees
+    there, None where nobody looks."""
 
     def __init__(
-        self, session: Session, controls: Controls, start: Mapping[str, str], light: Callable[[], str]
+        self, session: Session, controls: Controls, start: Mapping[str, str], looks: Looks | None = None
     ) -> None:
         self._session = session
         self._controls = controls
-        self._light = light
+        self._looks = looks
         self.now = dict(start)  # where each control stands
 
     def shown(self, worked: Sequence[Key]) -> Sequence[tuple[str, str]]:
         """Cap and label of each key that is `worked`, where it stands, how the light looks."""
         stands = {what: what if AT_REST.get(what) == to else f"{what}: {to}" for what, to in self.now.items()}
-        if self._light():
-            stands["light"] += f", {self._light()}"
+        if self._looks is not None and self._looks.light:
+            stands["light"] += f", {self._looks.light}"
         return [(key.cap, stands[key.label]) for key in worked if key.label in stands]
+
+    @property
+    def load(self) -> str:
+        """What the load is seen or heard to do; "" where nobody looks."""
+        return self._looks.load if self._looks is not None else ""
 
     def choices(self, what: str) -> list[str]:
         return list(self._controls.get(what, ()))

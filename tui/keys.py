@@ -96,10 +96,14 @@ WALK = (
 )
 
 WALK_LIGHT = (
-    Key("l", "light('lit')", "lit"),
-    Key("m", "light('dim')", "dim"),
-    Key("k", "light('dark')", "dark"),
+    Key("l", "say(0)", "lit"),
+    Key("m", "say(1)", "dim"),
+    Key("k", "say(2)", "dark"),
 )
+WALK_LOAD = tuple(
+    replace(key, label=word) for key, word in zip(WALK_LIGHT, ("works", "weak", "dead"), strict=True)
+)
+"""The same keys for what the load itself does."""
 
 WALK_WIGGLE = Key("w", "wiggle", "wiggle test")
 WIGGLE_KEYS = (

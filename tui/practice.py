@@ -23,6 +23,7 @@ from daq.snapshot import Snapshot
 from tui import keys
 from tui.bench import BenchScreen
 from tui.details import DetailsScreen, Fact
+from tui.hands import Looks
 from tui.keys import Key
 from tui.terminal import TALL_FROM
 
@@ -109,9 +110,9 @@ class PracticeScreen(BenchScreen):
         session: Session,
         new_capture: Callable[[], Path],
         circuit: BenchCircuit,
-        light: Callable[[], str] = lambda: "",
+        looks: Looks | None = None,
     ) -> None:
-        super().__init__(session, new_capture, circuit.controls, circuit.start, light)
+        super().__init__(session, new_capture, circuit.controls, circuit.start, looks)
         self._truth = circuit.truth
         self.answered: Answer | None = None
 

@@ -18,6 +18,7 @@ from textual.binding import BindingType
 
 from daq.errors import WhichsideError
 from daq.offered_tests import Means
+from daq.readings import Told, Working
 from daq.reasoning import Answer, reason
 from daq.session import Session
 from daq.snapshot import LeadCheckView
@@ -45,7 +46,7 @@ BY_ITSELF_S = 1.0
 _COULD_ROWS, _MEANING_ROWS, _MEANING_ROWS_TALL = 3, 3, 7
 _LEAVES = keys.AFTER_DRIVE[-1].key.split(",")
 _DEAD_KEYS = {
-    Phase.LIGHT: ("done",),
+    Phase.SAY: ("done",),
     Phase.THINK: ("done", "cannot"),
     Phase.END: ("done", "cannot"),
     Phase.PROVEN: ("done", "cannot"),
@@ -55,9 +56,9 @@ _READINGS_ROWS, _MORE_ROWS_TALL = 2, 4 + 4  # margins, and more readings
 
 
 def means_of(session: Session) -> Means:
-    """What this logger can do; a test light, a jumper and a lamp anybody may have."""
+    """What this logger can do; a test light, a jumper and a lamp anybody may have, and eyes and ears."""
     can = session.source.capabilities
-    return Means(Capability.WHISPER in can, Capability.BIAS in can, aids=True)
+    return Means(Capability.WHISPER in can, Capability.BIAS in can, aids=True, eyes=True)
 
 
 class WalkScreen(JobScreen, HandKeys):
@@ -182,18 +183,30 @@ class WalkScreen(JobScreen, HandKeys):
         self.line("meaning").styles.max_height = most
         return most
 
+    def hands(self) -> Sequence[tuple[str, str]]:
+        """At a bench, with what the load does where that is asked for: nobody can look there."""
+        asked, bench = self._said == keys.WALK_LOAD, self.bench_hands
+        return (*super().hands(), *([("load", bench.load)] if bench and asked else []))
+
     def _could(self) -> tuple[Part, ...]:
         return walk_words.could_be(self.walk, self.size.width, _COULD_ROWS)
 
     def keys(self) -> Sequence[Key]:
         phase = self.walk.here.phase
-        light = keys.WALK_LIGHT if phase is Phase.LIGHT else ()
         again = (keys.REPAIRED,) if phase in (Phase.END, Phase.PROVEN) else ()
         dead = _DEAD_KEYS.get(phase, ())
         if phase is Phase.LEADS and self.session.latest.lead_check.step in (1, 2):
             dead = ("done",)  # it goes on by itself
         walk = [key for key in keys.WALK if key.action not in dead]
-        return (*light, *again, *walk, keys.WALK_WIGGLE, *keys.AFTER_DRIVE)
+        return (*self._said, *again, *walk, keys.WALK_WIGGLE, *keys.AFTER_DRIVE)
+
+    @property
+    def _said(self) -> Sequence[Key]:
+        """The keys for the word that is asked for."""
+        wanted = self.walk.here.wanted
+        if self.walk.here.phase is not Phase.SAY or wanted is None:
+            return ()
+        return keys.WALK_LOAD if isinstance(wanted.what, Working) else keys.WALK_LIGHT
 
     def action_done(self) -> None:
         check, before = self.session.latest.lead_check, self.walk.here
@@ -225,8 +238,11 @@ class WalkScreen(JobScreen, HandKeys):
         self._act(self.walk.back(self._now_s))
         self.notice(walk_words.went_back(self.walk, strong))
 
-    def action_light(self, word: str) -> None:
-        self._act(self.walk.light(word, self._now_s))
+    def action_say(self, grade: int) -> None:
+        """The light looks, or the load works, best (0), less, or not at all (2)."""
+        wanted = self.walk.here.wanted
+        if wanted is not None and isinstance(wanted.what, Told):
+            self._act(self.walk.say(wanted.what.words[grade], self._now_s))
 
     def action_repaired(self) -> None:
         self._act(self.walk.repaired(self._now_s))

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from daq.cautions import TEXT, WORKING
 from daq.lead_check import SEAT, SOURCE_V, WIGGLE
 from daq.offered_tests import kind
-from daq.readings import Lamp, Levels, Reading
+from daq.readings import Lamp, Levels, Reading, What, Working
 from daq.reason_report import either_way
 from daq.reason_words import JUMPER, SIDE_WORDS, SUBSTITUTE, misreadings, refit, unseen
 from daq.reasoning import SOUND, Answer
@@ -162,13 +162,19 @@ def _now(walk: Walk, check: LeadCheckView) -> tuple[Part, ...]:
         return ((walk.move.do, "bold"), f" {tell}")
     if here.phase is Phase.READ:
         return _reading(walk)
-    if here.phase is Phase.LIGHT and here.wanted is not None and isinstance(here.wanted.what, Lamp):
-        light = here.wanted.what
-        do = f"Hold a test light from battery {light.pole} to lead {light.lead}'s pin."
-        return ((do, "bold"), " How does it look? l lit, m dim, k dark; s: no light at hand.")
+    if here.phase is Phase.SAY and here.wanted is not None:
+        return _to_be_said(here.wanted.what)
     if here.phase is Phase.THINK:
         return ("working out what this means and what to read next",)
     return _ended(walk)
+
+
+def _to_be_said(what: What) -> tuple[Part, ...]:
+    if isinstance(what, Lamp):
+        do = f"Hold a test light from battery {what.pole} to lead {what.lead}'s pin."
+        return ((do, "bold"), " How does it look? l lit, m dim, k dark; s: no light at hand.")
+    do = "See or hear what the load itself does."
+    return ((do, "bold"), " l it works, m weak (dim, slow), k dead; s: nobody can tell.")
 
 
 def _reading(walk: Walk) -> tuple[Part, ...]:
@@ -280,11 +286,20 @@ def why_nothing(walk: Walk, check: LeadCheckView, passing_over: bool) -> str:
         return "this reading is where everything begins: it cannot be passed over"
     return {
         Phase.READ: "nothing to confirm: it is read by itself once both leads stand still",
-        Phase.LIGHT: "say how the light looks: l lit, m dim, k dark; s where there is no light at hand",
+        Phase.SAY: _SAY_LOAD if _of_the_load(walk) else _SAY_LIGHT,
         Phase.THINK: "one moment: what the reading means is being worked out",
         Phase.END: "the walk is at its end: a once it is repaired, b goes back, q leaves",
         Phase.PROVEN: "the proof is done: a reads everything again, b goes back, q leaves",
     }.get(phase, "nothing is to be done here")
+
+
+_SAY_LIGHT = "say how the light looks: l lit, m dim, k dark; s where there is no light at hand"
+_SAY_LOAD = "say what the load does: l it works, m weak, k dead; s where nobody can tell"
+
+
+def _of_the_load(walk: Walk) -> bool:
+    wanted = walk.here.wanted
+    return wanted is not None and isinstance(wanted.what, Working)
 
 
 def went_on(walk: Walk) -> str:

@@ -48,7 +48,7 @@ def test_the_keys_of_a_bench_stand_well_apart_on_a_small_screen(circuit: BenchCi
     """Two columns between them, in four rows; closer only where a neighbour's key comes too."""
     source = BenchSource(circuit.name)
     session = Session(source, StagePipeline())
-    hands = Hands(session, circuit.controls, circuit.start, lambda: "").shown(HANDS)
+    hands = Hands(session, circuit.controls, circuit.start, source).shown(HANDS)
     session.close()
     shown = [(key.cap, "10 s wide" if key.action == "window" else key.label) for key in (*LIVE, *COMMON)]
     bar = [*hands, *shown, ("i", "bias: whisper")]

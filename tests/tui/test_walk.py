@@ -14,7 +14,7 @@ import pytest
 from textual.pilot import Pilot
 
 from daq.bench_catalog import find
-from daq.readings import Lamp, Levels, Reading, State
+from daq.readings import Lamp, Levels, Reading, State, Working
 from daq.source import Capability
 from daq.walk_here import Phase
 from tests.tui.scenes import ListSource, switched
@@ -127,7 +127,7 @@ async def test_a_load_that_is_still_on_is_not_unplugged_and_no_stray_key_skips_t
 async def test_the_constant_ground_is_tried_with_the_benchs_own_test_light(name: str, looks: str) -> None:
     """That a bad ground still lights a test light is common practice of the trade, no source."""
     async with walking(name, asked=[Reading(OUT, Lamp("positive", 1, "lit"))]) as (pilot, person):
-        await person.on_to(Phase.LIGHT)
+        await person.on_to(Phase.SAY)
         whole = text(pilot.app)
         assert "Hold a test light from battery positive to lead 1's pin. How does it look?" in whole
         assert "CAUTION: Never on: Yellow connectors" in whole
@@ -137,6 +137,21 @@ async def test_the_constant_ground_is_tried_with_the_benchs_own_test_light(name:
         light = person.screen.walk.here.taken[-1]
         assert light == Reading(OUT, Lamp("positive", 1, looks))
         await until(pilot, lambda: "Take the test light away from the pin." in text(pilot.app))
+
+
+async def test_what_the_load_does_is_asked_and_the_bench_shows_it() -> None:
+    """An open winding: both pins at source, and nothing moves."""
+    load = Reading(State(control="on"), Working("works"))
+    async with walking("mixer-valve", asked=[load]) as (pilot, person):
+        await person.on_to(Phase.SAY)
+        whole = text(pilot.app)
+        assert "See or hear what the load itself does. l it works, m weak (dim, slow), k dead; s:" in whole
+        assert "Keep clear of anything the load can move." in whole
+        assert "load dead" in whole, "at the bench nobody can look"
+        assert "l works m weak k dead" in whole
+        await says(pilot, "enter", "say what the load does: l it works, m weak, k dead; s where nobody can")
+        await person.on_to(Phase.END)
+        assert person.screen.walk.here.taken[-1] == Reading(State(control="on"), Working("dead"))
 
 
 @pytest.mark.long
@@ -177,7 +192,7 @@ async def test_no_key_is_silent_where_it_has_nothing_to_do() -> None:
         await tap(pilot, "enter")
         nothing = "nothing to confirm: it is read by itself once both leads stand still"
         await until(pilot, lambda: nothing in text(pilot.app) or person.phase is not Phase.READ)
-        await person.on_to(Phase.LIGHT)
+        await person.on_to(Phase.SAY)
         await says(pilot, "enter", "say how the light looks: l lit, m dim, k dark")
         await person.on_to(Phase.END)
         await says(pilot, "enter", "the walk is at its end: a once it is repaired, b goes back, q leaves")

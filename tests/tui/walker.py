@@ -23,7 +23,7 @@ from tests.tui.stage import SMALL, on_stage, tap, text, until
 from tests.walk.strider import PLACES, cannot, held, scripted
 from tui.bench import BenchScreen
 from tui.hands import AIDS, HANDS, Hands
-from tui.keys import WALK_LIGHT
+from tui.keys import WALK_LIGHT, WALK_LOAD
 from tui.walk import WalkScreen
 
 SPEED = 20.0
@@ -88,11 +88,14 @@ class Person:
         """Read what is asked for before the key is pressed: it does nothing right after a step by itself."""
         await until(self.pilot, lambda: not self.screen.went_alone, LONG)
 
-    async def hold_light(self) -> None:
-        """Hold the test light where it is asked for, and say how it looks."""
+    async def say(self) -> None:
+        """What the load does; or hold the test light where it is asked for, and say how it looks."""
         wanted = self.screen.walk.here.wanted
         assert wanted is not None
-        assert isinstance(wanted.what, Lamp)
+        if not isinstance(wanted.what, Lamp):
+            await tap(self.pilot, {key.label: key.cap for key in WALK_LOAD}[self.source.load])
+            await until(self.pilot, lambda: self.phase is not Phase.SAY, LONG)
+            return
         await self.turn("light", f"{wanted.what.pole} pin {wanted.what.lead}")
         since_s = self.now_s
         await until(self.pilot, lambda: self.now_s > since_s + 0.5, LONG)  # a filament is hot by then
@@ -100,7 +103,7 @@ class Person:
         await until(self.pilot, lambda: f"light: {self.hands.now['light']}, {looks}" in text(self.pilot.app))
         self.lights.append(f"{named(wanted)}: {looks}")
         await tap(self.pilot, {key.label: key.cap for key in WALK_LIGHT}[looks])
-        await until(self.pilot, lambda: self.phase is not Phase.LIGHT, LONG)
+        await until(self.pilot, lambda: self.phase is not Phase.SAY, LONG)
 
     @property
     def now_s(self) -> float:
@@ -120,8 +123,8 @@ class Person:
                 await self.obey()
                 await until(self.pilot, partial(self._left, move), LONG)
                 continue
-            if self.phase is Phase.LIGHT:
-                await self.hold_light()
+            if self.phase is Phase.SAY:
+                await self.say()
             if self.screen.walk.doubt:
                 doubts.append(self.screen.walk.doubt)
                 await tap(self.pilot, "enter")
@@ -182,9 +185,7 @@ async def _walking(
     source = BenchSource(name, RATE_HZ, speed=SPEED)
     session = Session(source, Pipeline()).start()
     circuit = source.circuit
-    screen = BenchScreen(
-        session, lambda: Path("run.whichside"), circuit.controls, circuit.start, lambda: source.light
-    )
+    screen = BenchScreen(session, lambda: Path("run.whichside"), circuit.controls, circuit.start, source)
     try:
         async with on_stage(screen, size) as pilot:
             await tap(pilot, "s")

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from daq.lead_check import INSTRUCTIONS, NOT_DONE, SEAT
 from daq.offered_tests import Means
-from daq.readings import At, Levels, Reading, State
+from daq.readings import At, Levels, Reading, State, Working
 from daq.reasoning import Answer, Proposal
 from daq.samples import Bias
 from daq.snapshot import LeadCheckView
@@ -53,6 +53,7 @@ SEATING = LeadCheckView(SEAT, INSTRUCTIONS[SEAT], (), True, 12.6)
 
 OUT = State(plugged=False)
 JUMPER = Reading(State(control="on"), Levels((0.0, 0.0), jumper=("positive", 1)))
+LOAD = Reading(State(control="on"), Working("works"))
 LAMP = Reading(OUT, Levels((0.0, 0.0), substitute=True))
 
 

@@ -90,7 +90,7 @@ class Strider:
         self, name: str, refuses: frozenset[str] = frozenset(), answer: Callable[..., Answer] = answered
     ) -> None:
         self.source = BenchSource(name, RATE_HZ, speed=None)
-        self.walk = Walk(Means(whisper=True, aids=True))
+        self.walk = Walk(Means(whisper=True, aids=True, eyes=True))
         self.doubts: list[str] = []
         self._refuses = refuses
         self._reason = answer
@@ -119,8 +119,8 @@ class Strider:
             self._obey(walk.told(self._reason(walk.question, means=walk.means_now), self.now_s))
         elif walk.move is not None:
             self._do(walk.move)
-        elif walk.here.phase is Phase.LIGHT:
-            self._hold_light()
+        elif walk.here.phase is Phase.SAY:
+            self._say()
         elif walk.doubt or walk.keeps_moving:
             self.doubts.append(walk.doubt)
             self._obey(walk.done(NOT_DONE, self.now_s))
@@ -142,13 +142,15 @@ class Strider:
         self._wait(0.3)
         self._obey(self.walk.done(NOT_DONE, self.now_s))
 
-    def _hold_light(self) -> None:
+    def _say(self) -> None:
+        """How the test light looks that is held where it is asked for, or what the load does."""
         wanted = self.walk.here.wanted
         assert wanted is not None
-        assert isinstance(wanted.what, Lamp)
-        self.turn("light", f"{wanted.what.pole} pin {wanted.what.lead}")
+        if isinstance(wanted.what, Lamp):
+            self.turn("light", f"{wanted.what.pole} pin {wanted.what.lead}")
         self._wait(0.5)  # a filament is hot by then
-        self._obey(self.walk.light(self.source.light, self.now_s))
+        word = self.source.light if isinstance(wanted.what, Lamp) else self.source.load
+        self._obey(self.walk.say(word, self.now_s))
 
     def turn(self, what: str, to: str) -> None:
         """Where the bench has such a control."""

@@ -161,8 +161,8 @@ def test_the_light_is_taken_away_before_anything_else_is_read() -> None:
         walk.see(seen(0.0, 2.6, at_s), (Bias.WHISPER, Bias.WHISPER), NOT_DONE)
     for n in (0, 1):
         walk.told(answer(lights[n]), 4.0)
-        assert walk.here.phase is Phase.LIGHT
-        walk.light("dark", 4.0)
+        assert walk.here.phase is Phase.SAY
+        walk.say("dark", 4.0)
         assert walk.question is not None
         assert walk.question[-1].what == Lamp("positive", n + 1, "dark")
     walk.told(answer(Reading(out, Levels((0.0, 0.0), ("up", None)))), 5.0)

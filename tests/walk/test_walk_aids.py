@@ -124,9 +124,9 @@ def test_going_back_takes_light_and_lead_back() -> None:
     assert words_of(walk)[:2] == ["Put lead 1 back on its pin.", "Switch the control off."]
     light = Reading(OUT, Lamp("positive", 1, "lit"))
     lit = asked(reading(OUT, 0, 0), light)
-    lit.light("dark", 21.0)
+    lit.say("dark", 21.0)
     lit.told(answer(Reading(State(False, "on"), Lamp("positive", 2, "lit"))), 22.0)
     lit.back(23.0)
-    assert lit.here.phase is Phase.LIGHT, "the light is where it is asked for"
+    assert lit.here.phase is Phase.SAY, "the light is where it is asked for"
     lit.back(24.0)
     assert words_of(lit)[0] == "Take the test light away from the pin."
