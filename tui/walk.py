@@ -160,7 +160,7 @@ class WalkScreen(JobScreen, HandKeys):
         self.query_one("#verdict", BigWord).say(walk_words.big_word(walk, refused))
         self.line("could").say(*(((small, "bold reverse"),) if small else self._could()))
         self.line("leads").say(*walk_words.leads(walk))
-        self.line("now").say(*walk_words.now(walk, snapshot.lead_check, refused))
+        self.line("now").say(*walk_words.now(walk, snapshot.lead_check, refused), *self._seen())
         self.line("caution").say(*walk_words.caution(walk))
         self.line("meaning").say(
             *walk_words.why(walk, snapshot.lead_check, self.size.width, self._meaning_rows())
@@ -183,10 +183,10 @@ class WalkScreen(JobScreen, HandKeys):
         self.line("meaning").styles.max_height = most
         return most
 
-    def hands(self) -> Sequence[tuple[str, str]]:
-        """At a bench, with what the load does where that is asked for: nobody can look there."""
-        asked, bench = self._said == keys.WALK_LOAD, self.bench_hands
-        return (*super().hands(), *([("load", bench.load)] if bench and asked else []))
+    def _seen(self) -> tuple[Part, ...]:
+        """At a bench, what the load does where that is asked for: nobody can look there."""
+        asked = self._said == keys.WALK_LOAD
+        return walk_words.at_the_bench(self.bench_hands.load) if self.bench_hands and asked else ()
 
     def _could(self) -> tuple[Part, ...]:
         return walk_words.could_be(self.walk, self.size.width, _COULD_ROWS)

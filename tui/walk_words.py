@@ -177,6 +177,11 @@ def _to_be_said(what: What) -> tuple[Part, ...]:
     return ((do, "bold"), " l it works, m weak (dim, slow), k dead; s: nobody can tell.")
 
 
+def at_the_bench(load: str) -> tuple[Part, ...]:
+    """What there is to see or hear; nothing for "", where nobody looks."""
+    return (f" At this bench it {'works' if load == 'works' else f'is {load}'}.",) if load else ()
+
+
 def _reading(walk: Walk) -> tuple[Part, ...]:
     wanted, seen = walk.here.wanted, walk.look
     if walk.doubt:

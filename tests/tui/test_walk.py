@@ -147,7 +147,7 @@ async def test_what_the_load_does_is_asked_and_the_bench_shows_it() -> None:
         whole = text(pilot.app)
         assert "See or hear what the load itself does. l it works, m weak (dim, slow), k dead; s:" in whole
         assert "Keep clear of anything the load can move." in whole
-        assert "load dead" in whole, "at the bench nobody can look"
+        assert "At this bench it is dead." in whole, "nobody can look there"
         assert "l works m weak k dead" in whole
         await says(pilot, "enter", "say what the load does: l it works, m weak, k dead; s where nobody can")
         await person.on_to(Phase.END)
