@@ -117,6 +117,11 @@ class Working:
     def __str__(self) -> str:
         return f"load {self.word}"
 
+    @property
+    def fails(self) -> bool:
+        """Whether the load does less than it should."""
+        return self.word in ("weak", "dead")
+
 
 UNHEARD = Working("?")
 UNANSWERED = "|".join((*Working.words, UNHEARD.word))  # as it is proposed; left so, it tells nothing
@@ -141,6 +146,11 @@ class Reading:
         if self.is_of_battery and self.state == State():
             return str(self.what)
         return f"{self.state} {self.what}"
+
+
+def load_fails(given: Iterable[Reading]) -> bool:
+    """Whether the load was seen or heard to do less than it should."""
+    return any(isinstance(r.what, Working) and r.what.fails for r in given)
 
 
 def parse(text: str) -> Reading:

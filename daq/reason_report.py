@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from textwrap import wrap
 
 from daq.premises import Premise
-from daq.readings import Working
+from daq.readings import load_fails
 from daq.reason_words import SIDE_WORDS, Explanation, misreadings, outcome_lines, refit, unseen
 from daq.reasoning import SOUND, Answer, Proposal
 from daq.stopping import KNOWN
@@ -75,8 +75,7 @@ def _next(answer: Answer) -> list[str]:
         return [f"next: {refit(answer.lost)}"]
     if test is None:
         if answer.healthy >= SOUND:
-            fails = any(isinstance(r.what, Working) and r.what.word in ("weak", "dead") for r in answer.given)
-            return [f"next: {LOAD_ITSELF if fails else IS_SOUND}"]
+            return [f"next: {LOAD_ITSELF if load_fails(answer.given) else IS_SOUND}"]
         reason = {
             KNOWN: "nothing: the place is known. Confirm it, repair, and read the same again.",
             "known, but for look-alikes": "nothing: what is left cannot be told apart by readings here.",

@@ -247,7 +247,7 @@ def unseen(candidates: Iterable[tuple[Explanation, float]], given: Sequence[Read
 
 def _inside_the_load(candidates: Sequence[tuple[Explanation, float]], given: Sequence[Reading]) -> list[str]:
     """Where the load does not what it should: what may be wrong past the leads."""
-    words = [r.what.word for r in given if isinstance(r.what, Working) and r.what.word in ("weak", "dead")]
+    words = [r.what.word for r in given if isinstance(r.what, Working) and r.what.fails]
     found = []
     if words and sum(p for e, p in candidates if e.place == "connector pin") > LIKELY:
         found.append(UNSEEN)

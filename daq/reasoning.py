@@ -17,7 +17,7 @@ from daq.knowledge import Knowledge, Weights, shipped
 from daq.next_test import Field, Played, field, play_all
 from daq.offered_tests import BY_HAND, Means
 from daq.premises import Premise, of_a_sensor, unmet
-from daq.readings import Levels, Reading
+from daq.readings import Levels, Reading, load_fails
 from daq.reason_words import LOST, Explanation, caution, instruction, outcomes_sentence
 from daq.stopping import KNOWN, known, proofs, worth_doing
 
@@ -152,7 +152,9 @@ def reason(
     untold = switching is None and given and _lost(stop, ranked) is None
     rivals = rival_sides(sides, knowledge) if untold else []
     at_place = stop == KNOWN and ranked[0][0].fault != "none"  # to be mended, whatever the side
-    useful = proofs(stop, tests, played, names, knowledge) if stop else worth_doing(tests, knowledge)
+    useful = worth_doing(tests, knowledge)
+    if stop:
+        useful = proofs(stop, tests, played, names, knowledge, load_fails(given))
     if rivals:
         useful += [
             t

@@ -40,21 +40,29 @@ def known(ranked: Ranked, alike: tuple[tuple[Explanation, ...], ...], knowledge:
 
 
 def proofs(
-    stop: str, tests: Sequence[Played], played: Field, names: Sequence[Explanation], knowledge: Knowledge
+    stop: str,
+    tests: Sequence[Played],
+    played: Field,
+    names: Sequence[Explanation],
+    knowledge: Knowledge,
+    load_fails: bool = False,
 ) -> list[Played]:
     """Tests worth doing though the place, or one group of look-alikes, is known: most telling of the place
     for its cost first.
 
-    Where look-alikes are left, the place is not known, and any test is done that tells enough of it. And a
+    Where look-alikes are left, the place is not known, and any test is done that tells enough of it; so it is
+    where the load was seen to be weak or dead (`load_fails`) and nothing is found to be wrong with it. And a
     circuit that is taken for sound is proved to be: what is left are faults that the load does not feel, a
     leak above all. Nobody unplugs for so rare a thing; but who has unplugged already reads the other pin too.
     """
     limits, healthy = knowledge.stop, names[played.numbers[int(played.probability.argmax())]].fault == "none"
     told = [(_bits_on_place(t, played, names), t) for t in tests] if healthy or stop != KNOWN else []
 
+    open_yet = stop != KNOWN or load_fails
+
     def is_useful(bits: float, test: Played) -> bool:
         near = healthy and test.test.stands and test.test.minutes <= limits["proof_minutes"]
-        return (near and bits >= limits["proof_bits"]) or (stop != KNOWN and _is_worth(bits, test, knowledge))
+        return (near and bits >= limits["proof_bits"]) or (open_yet and _is_worth(bits, test, knowledge))
 
     useful = [replace(t, bits=bits) for bits, t in told if is_useful(bits, t)]
     return sorted(useful, key=lambda t: -t.rate)
