@@ -63,9 +63,6 @@ MISREAD = 0.5  # a reading as probably wrong as that does not fit
 FIT_BY = 3  # rounds: a reading that nothing fits by then seldom fits later
 CARRIED = 0.5  # of all probability, by enough draws: less is little to go by
 HOPED, FALLEN = 0.03, 0.01  # hoped for at first, and fallen so far: the draws may have missed it
-# What the first look leaves below OUT_OF_SIGHT and below SUNK of its prior is looked into once more; not what
-# has less than OUT_OF_QUESTION of its prior, nor where that is itself of no account.
-OUT_OF_SIGHT, SUNK, OUT_OF_QUESTION, OF_NO_ACCOUNT = 1e-3, 0.2, 1e-3, 2e-4
 FIRST_WIDENINGS = (*WIDENINGS, 6.0, 11.0)  # few draws choose who stays: none is to be lost by bad luck
 LARGE_BLOCK = 31 << 20  # bytes, never touched: from 32 MB on it would teach nothing
 MOST_PLACES = 24  # less than 1 MB each
@@ -252,10 +249,6 @@ class _Sampler:
         hope = np.maximum(self._normalised(self._sum.hoped(self.scores, rising)), probability)
         if not turn:
             few, hope = self._as_first_hoped(few, hope, probability)
-        sunk = self._sunk_at_once(probability) if turn == 1 else np.zeros(few.shape, dtype=np.bool_)
-        elsewhere = np.flatnonzero(sunk.any(axis=0) & ~(few & (hope > least)).any(axis=0))
-        few |= sunk
-        hoped, hope = hope, np.where(sunk, np.maximum(hope, LIKELY / 2), hope)
         known = np.where(self._sum.effective >= LEAST_SUMMED, self._sum.log_evidence, -np.inf)
         settled = self._sum.effective > SETTLED * enough(probability)
         offers = self._offers(self.kept, known, settled, least)
@@ -263,9 +256,7 @@ class _Sampler:
         lent[[offer.row for offer in offers]] = True
         thin = np.flatnonzero((few & (hope > least)).any(axis=0) | lent)
         if len(thin):
-            alone = frozenset(np.flatnonzero(np.isin(thin, elsewhere)).tolist())
-            most = self._modes(hoped[:, thin].max(axis=0))
-            search = Search(turn, most, odd, alone, _of_rows(offers, thin))
+            search = Search(turn, self._modes(hope[:, thin].max(axis=0)), odd, _of_rows(offers, thin))
             self._draw_again(thin, search, seed)
         return len(thin) > 0
 
@@ -286,15 +277,6 @@ class _Sampler:
         hope = np.where(few, np.maximum(hope, np.minimum(first, LIKELY)), hope)
         hope[:, self._missed] = np.maximum(hope[:, self._missed], LIKELY / 2)
         return few, hope
-
-    def _sunk_at_once(self, probability: Array) -> Mask:
-        """(orders, explanations): those that their first look put far below what they were before any
-        reading, and out of sight."""
-        before = self._before
-        looked_once = np.array([self._fits.looks(h) == 1 for h in self.kept])
-        sunk: Mask = (probability < SUNK * before) & (probability > OUT_OF_QUESTION * before)
-        sunk &= (probability < OUT_OF_SIGHT) & (before > OF_NO_ACCOUNT) & looked_once
-        return sunk
 
     def _modes(self, hope: Array) -> list[int]:
         """How many best fits are looked for; more where more is hoped for."""

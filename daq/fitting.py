@@ -37,7 +37,6 @@ MODES, FEWER_MODES = 4, 2  # looked for of a likely explanation, and of another
 MOST_MODES = 6  # kept of one explanation
 FEW_STEPS, MANY_STEPS = 4, 10  # of many climbs at first, most of them done then, and of those later
 RISING = 2.5  # in ln: where the best fits within that were still rising, more is to be found
-ELSEWHERE = 4  # points for each width, see Search
 MUCH_WORSE = 9.0  # than the best, in ln: not worth its draws
 SAME_KINDS = 0.1  # modes that differ by less are one, see SAME_DIALS
 # Dials to be tried for likely explanations: heavy and light loads, a short that blows no fuse.
@@ -86,15 +85,12 @@ class Search:
             sizes.
         widely: where MODES are looked for, from all over the space of unknowns, and from where some reading
             is a wrong one.
-        elsewhere: the explanations whose fits are looked for from the best few points from all over alone,
-            for once not about their draws.
         offered: where to look as well.
     """
 
     turn: int
     modes: Sequence[int]
     widely: bool = False
-    elsewhere: frozenset[int] = frozenset()
     offered: Sequence[Start] = ()
 
 
@@ -117,10 +113,10 @@ class Fits:
         """`count` draws for each of `some`, about their best fits, and where they come from."""
         starts = list(search.offered)
         for row, h in enumerate(some):
-            if row not in search.elsewhere:
-                starts += self._near(h, row, earlier, search)
+            starts += self._near(h, row, earlier, search)
             starts += [replace(start, row=row) for start in self._next.pop(h, [])]
-        starts += self._screened(some, search, seed)
+        if search.widely:
+            starts += self._screened(some, search.modes, seed)
         starts = sorted((s for s in starts if self._is_new(some[s.row], s)), key=lambda s: s.order)
         if starts:
             climb = Climb(some, starts, self._given, self._k)
@@ -152,13 +148,10 @@ class Fits:
             starts += _best_draws(row, earlier.any[:, row], earlier.draws, 1, self._k).values()
         return starts
 
-    def _screened(self, some: tuple[Hypothesis, ...], search: Search, seed: int) -> list[Start]:
-        rows = [row for row, m in enumerate(search.modes) if search.widely and m >= MODES]
-        rows += [row for row in sorted(search.elsewhere) if row not in rows]
-        if not rows:
-            return []
-        most = [ELSEWHERE if row in search.elsewhere else MOST_LOOKED for row in rows]
-        each = screened([some[row] for row in rows], self._given, self._k, self._seen_v, seed + 67, most)
+    def _screened(self, some: tuple[Hypothesis, ...], modes: Sequence[int], seed: int) -> list[Start]:
+        rows = [row for row, most in enumerate(modes) if most >= MODES]
+        likely = [some[row] for row in rows]
+        each = screened(likely, self._given, self._k, self._seen_v, seed + 67) if rows else []
         return [replace(start, row=row) for row, starts in zip(rows, each, strict=True) for start in starts]
 
     def found(self, h: Hypothesis) -> list[Mode]:

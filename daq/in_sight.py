@@ -17,7 +17,7 @@ from daq.unknowns import Array
 
 IN_SIGHT = 0.0015
 OF_BEFORE = 0.5
-AS_WELL = 4.5  # in ln: three standard deviations of one reading
+AS_WELL = 6.0  # in ln: three standard deviations of one reading, and what a search may leave to the top
 
 Place = tuple[int, str, Fault, Fault | None]
 

@@ -33,10 +33,8 @@ def screened(
     knowledge: Knowledge,
     seen_v: float | None,
     seed: int,
-    most: Sequence[int],
 ) -> list[list[Start]]:
-    """For each of `some` where to begin, for each width at `most` so many points; `row` of each start counts
-    `some`."""
+    """For each of `some` where to begin; `row` of each start counts `some`."""
     draws = further_about(unaimed(knowledge, POINTS, seen_v, seed, TOLD_APART), FURTHER)
     draws, _ = with_soft_shorts(draws, seed)
     scorer = scored(circuits(tuple(some), draws, knowledge), given, knowledge.reading)
@@ -47,7 +45,7 @@ def screened(
         chosen: dict[tuple[int, int], None] = {}
         for widen in WIDENED:
             fit = scorer.log_fit_of_all(rows[row : row + 1], np.full((len(ORDERS), 1), widen))
-            chosen |= dict.fromkeys(_best(fit[:, 0] - unlikely[row], h, draws)[: most[row]])
+            chosen |= dict.fromkeys(_best(fit[:, 0] - unlikely[row], h, draws))
         found.append([Start(row, ORDERS[o], point_of(draws, 0, c, knowledge)) for o, c in chosen])
     return found
 
@@ -58,7 +56,7 @@ def _squared(draws: Draws) -> Array:
 
 def _best(fit: Array, h: Hypothesis, draws: Draws) -> list[tuple[int, int]]:
     """The best point, (order, column), either way round with each kind on which the explanation hangs, where
-    that is close to the best of all; best first."""
+    that is close to the best of all."""
     least = fit.max() - CLOSE
     found = []
     for name in TOLD_APART:
@@ -67,4 +65,4 @@ def _best(fit: Array, h: Hypothesis, draws: Draws) -> list[tuple[int, int]]:
             some = np.flatnonzero(codes == code)
             best = some[fit[:, some].argmax(axis=1)]
             found += [(o, int(c)) for o, c in enumerate(best) if fit[o, c] > least]
-    return sorted(dict.fromkeys(found), key=lambda at: -fit[at])
+    return found

@@ -88,8 +88,8 @@ def test_who_cannot_tell_says_so_and_is_not_asked_again() -> None:
     assert unseen(after.candidates, after.given) == []
 
 
-# By ngspice: a ground point of 3 ohm that a lit neighbour shares, behind a driver that holds 0.8 V. Unplugged the
-# biased wire reads 2.4 V, as it would were the control pulsed with a duty of one half.
+# By ngspice: a ground point of 3 ohm that a lit neighbour shares, behind a driver that holds 0.8 V. Unplugged
+# the biased wire reads 2.4 V, as it would were the control pulsed with a duty of one half.
 LIKE_PULSES = (
     *("source 11.8", "in on 5.6 11.8", "in off 11.7 11.8", "in other 5.7 11.9", "in on load dead"),
     *("out on bias up lead 1 2.4 11.9", "out on bias down lead 1 0 11.8"),

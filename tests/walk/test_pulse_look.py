@@ -32,8 +32,8 @@ def seen(name: str, rate_hz: float) -> Look:
     ("name", "on_v"),
     [
         ("fuel-valve", (12.54, 0.18)),  # 0.9 A at most through 13.5 ohm; feed 0.075, driver 0.2 ohm
-        # 0.4 A when hot, half as much more at a third of the time: driver 0.1 ohm. The filter's tail, 0.5 V in
-        # the first of three samples, is no level.
+        # 0.4 A when hot, half as much more at a third of the time: driver 0.1 ohm. The filter's tail, 0.5 V
+        # in the first of three samples, is no level.
         ("gauge-lamps", (0.055, 12.56)),
         ("dosing-valve", (12.33, 0.02)),  # 1 A through 12 ohm; feed and driver 0.265, ground 0.02 ohm
     ],
