@@ -82,8 +82,8 @@ def test_a_driver_with_a_test_current_behind_an_open_load_is_met() -> None:
     ids=["open ground wire", "leak"],
 )
 def test_one_look_puts_nothing_out_of_sight(texts: list[str], side: str, fault: Fault, least: float) -> None:
-    """0.0002 and 0.0018 by two hundred times the draws, 0.00007 and 0.00004 by some seeds' first fits alone; of
-    twenty seeds 0.0003 and 0.0005 are the least that is told."""
+    """0.0002 and 0.0018 by two hundred times the draws, 0.00007 and 0.00004 by some seeds' first fits alone;
+    of twenty seeds 0.0003 and 0.0005 are the least that is told."""
     for seed in (*SEEDS, 4):
         assert of_fault(diagnose(parse_all(texts), seed=seed), side, fault) > least
 
