@@ -341,8 +341,10 @@ class _Sampler:
         probability, rising = self.probability, self._rising(RISING)
         hoped = np.minimum(self._normalised(self._sum.hoped(self.scores, rising)), LOOKED_INTO[0])
         found = np.where(rising, np.maximum(probability, hoped), probability)
-        best_fit = self._sum.best_fit(self.scores)
-        return kept_in_sight(found / found.sum(), self._before, best_fit, self.kept)
+        found /= found.sum()
+        if self._in_doubt():  # then nothing explains every reading
+            return found
+        return kept_in_sight(found, self._before, self._sum.best_fit(self.scores), self.kept)
 
     @property
     def _before(self) -> Array:

@@ -47,9 +47,7 @@ def on_levels(low: Volts, high: Volts) -> tuple[float, float] | None:
     halves = [np.median(half, axis=0) for half in np.array_split(middle[on], 2)]
     if np.abs(halves[1] - halves[0]).max() > SETTLED_V:
         return None
-    on &= apart >= np.median(
-        apart[on]
-    )  # the filter's tail, in the first sample of a pulse, holds them together
+    on &= apart >= np.median(apart[on])  # the filter's tail, in a pulse's first sample, brings them together
     one, other = np.median(middle[on], axis=0)
     return float(one), float(other)
 
