@@ -110,6 +110,11 @@ class BenchSource:
         return self._bench.load
 
     @property
+    def load_alone(self) -> str:
+        """What it would do unplugged, fed straight from the battery."""
+        return self._bench.load_alone
+
+    @property
     def link(self) -> LoggerLink:
         """The host link, with its counters."""
         return self._link

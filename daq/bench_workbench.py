@@ -123,6 +123,13 @@ class Workbench:
         return "works" if share > WORKS else "weak" if share > WEAK else "dead"
 
     @property
+    def load_alone(self) -> str:
+        """What it would do unplugged, fed straight from the battery: nothing where it is broken itself."""
+        truth = self.circuit.truth
+        broken = truth.place == "load" and self.choices.get("fault") != "off"
+        return "dead" if broken else "works"
+
+    @property
     def bulb_k(self) -> float:
         """Temperature of the test light's filament, K."""
         return self.transient.condition.laws[self._bulb]

@@ -56,6 +56,7 @@ class Setup:
     substitute: bool = False  # a lamp of SUBSTITUTE_W between the pins, the load unplugged
     at: str | None = None  # one meter lead on a place of readings.At; no lead on the pins
     work: bool = False  # what the load does is looked at
+    alone: bool = False  # with the load unplugged and fed straight from the battery
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +88,7 @@ class Circuits:
     filament_s: Array  # 0 where the load is no filament; else its hot conductance
     led_v: Array  # 0 where the load is no LED string; else its forward voltage at led_a
     led_a: Array
-    load_sound: Mask  # neither open nor shorted in itself
+    load_sound: Mask  # neither open nor shorted in itself, nor seized
     weak_on_purpose: Mask  # a step or pulses: nobody knows whether weak is what it should be
     saturation_v: Array  # 0 where the switch does not saturate; else its drop at saturation_a
     saturation_a: Array

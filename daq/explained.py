@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.circuit import NOTHING_S, Circuits
-from daq.hypotheses import Fault, Hypothesis
+from daq.hypotheses import SEIZED, Fault, Hypothesis
 from daq.knowledge import Knowledge, Spread
 from daq.short_circuits import BLOWN, Shorted, blow_fuses
 from daq.unknowns import Array, Draws
@@ -172,6 +172,8 @@ class _Builder:
         if h.condition == "asleep":
             self._set("keyed", rows, True)
             self._set("asleep", rows, True)
+        elif h.condition == SEIZED:
+            self._set("load_sound", rows, False)
         elif h.condition == "averaged":
             self._set("weak_on_purpose", rows, True)
             low, high = self._knowledge.duty

@@ -35,6 +35,9 @@ class Fault:
 
 @dataclass(frozen=True, slots=True)
 class Hypothesis:
+    """`condition` is one of knowledge.toml's, or None: plain. SEIZED is told as plain: the circuit is
+    sound, and its load does nothing though it draws its current."""
+
     side: str
     fault: Fault
     condition: str | None
@@ -43,6 +46,7 @@ class Hypothesis:
 
 
 HEALTHY = Fault("none", None)
+SEIZED = "seized"
 
 
 @lru_cache(maxsize=4)

@@ -19,7 +19,7 @@ from daq.circuit_case import Case, Seen
 from daq.circuit_reading import all_readings
 from daq.circuit_stack import WEAK
 from daq.knowledge import Weights
-from daq.readings import UNHEARD, At, Lamp, Levels, Reading, Told, Working
+from daq.readings import At, Lamp, Levels, Reading, Told, Working
 
 Array = npt.NDArray[np.float64]
 Place = tuple[Setup, bool]  # where a reading is taken, and whether by the logger
@@ -30,10 +30,10 @@ PINS = ("feed", "ground")
 BORDERS = (0.17, 0.62)
 SOFT = 0.05
 MISSAID = 3e-4  # a look far from what it is called: less than a misreading, which it is
-# What a load does by the share it gets (WEAK): softer, as it hangs on what it is; and one that gets all it
-# needs may be seized, clogged or worn, or somebody looked at another.
+# What a load does by the share it gets (WEAK): softer, as it hangs on what it is; and somebody may have
+# looked at another.
 WORK_SOFT = (0.1, 0.06)
-ASIDE = 0.03
+ASIDE = 0.01
 SAME_LEVEL = 0.03  # of source: a circuit's levels that are one, read again
 ALIKE_V, ALIKE_SHARE = 0.1, 0.02  # readings that may be of one level
 
@@ -75,6 +75,7 @@ def setup(reading: Reading, order: int, control: str | None = None) -> Setup:
         substitute,
         at,
         isinstance(what, Working),
+        isinstance(what, Working) and what.alone,
     )
 
 
@@ -347,7 +348,7 @@ def shown_as(what: At | Told) -> str:
 def said(share: Array, what: Told) -> Array:
     """Probability that a light of this share of full brightness, or a load that gets this share of what it is
     made for, is told of with this word."""
-    if what == UNHEARD:
+    if isinstance(what, Working) and what.unheard:
         return np.ones_like(share)
     if isinstance(what, Working):
         dead, weak, works = _graded(share, WEAK, WORK_SOFT)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from daq.knowledge import Weights
-from daq.readings import PLACES, UNANSWERED, At, Lamp, Levels, Reading, State, What, Working
+from daq.readings import PLACES, UNANSWERED, At, Lamp, Levels, Reading, State, What, Working, load_fails
 
 Kind = tuple[State, str]
 
@@ -35,7 +35,9 @@ class Means:
         what = reading.what
         if needs(reading, last) & self.barred:
             return False
-        if (isinstance(what, Lamp) and not self.test_light) or (isinstance(what, Working) and not self.eyes):
+        if isinstance(what, Working) and not (self.eyes and (self.aids or not what.alone)):
+            return False
+        if isinstance(what, Lamp) and not self.test_light:
             return False
         if isinstance(what, Levels) and ((what.driven and not self.bias) or (what.aided and not self.aids)):
             return False
@@ -100,7 +102,7 @@ class Offer:
         if isinstance(what, Lamp):
             return f"{state} lamp {what.pole} lead {what.lead} {'|'.join(what.words)}"
         if isinstance(what, Working):
-            return f"{state} load {UNANSWERED}"
+            return f"{state} {replace(what, word=UNANSWERED)}"
         if isinstance(what, Levels) and what.aided:
             return f"{state} {what}".rsplit(" ", 2)[0] + " V V"
         bias = [f"bias {kind} lead {n} " for n, kind in enumerate(what.bias, 1) if what.driven and kind]
@@ -114,17 +116,23 @@ def offered(given: Sequence[Reading], costs: Weights, means: Means = BY_HAND) ->
     """Every test that was not done yet; costs count from the state of the last reading.
 
     What the load does is asked once: who was wrong about it, or whose load is seized, or who cannot tell,
-    says so again.
+    says so again. It is tried alone only where it was seen to fail.
     """
     last = given[-1].state if given else State()
     done = {kind(r) for r in given}
-    if any(isinstance(r.what, Working) for r in given):
-        means = replace(means, eyes=False)
+    told = {r.what.alone for r in given if isinstance(r.what, Working)}
     return [
         Offer(reading, minutes(reading, given, costs), reading.state == last)
         for reading in _everything(last, means)
-        if kind(reading) not in done and means.allow(reading, last)
+        if kind(reading) not in done and means.allow(reading, last) and _is_asked(reading.what, told, given)
     ]
+
+
+def _is_asked(what: What, told: set[bool], given: Sequence[Reading]) -> bool:
+    """Whether there is a point in asking what the load does; `told` of it in the circuit, alone."""
+    if not isinstance(what, Working):
+        return True
+    return what.alone not in told and (load_fails(given) if what.alone else not told)
 
 
 def minutes(reading: Reading, given: Sequence[Reading], costs: Weights) -> float:
@@ -145,7 +153,7 @@ def minutes(reading: Reading, given: Sequence[Reading], costs: Weights) -> float
     elif isinstance(what, Lamp):
         total += costs["test light"]
     elif isinstance(what, Working):
-        total += costs["load"]
+        total += costs["alone" if what.alone else "load"]
     elif what.driven:
         total += costs["bias"]
     elif what.aided:
@@ -169,7 +177,7 @@ def kind(reading: Reading) -> Kind:
     if isinstance(what, Lamp):
         return reading.state, f"{what.pole} {what.lead}"
     if isinstance(what, Working):
-        return reading.state, "load"
+        return reading.state, "load alone" if what.alone else "load"
     if what.aided:
         return reading.state, f"jumper {what.jumper}" if what.jumper else "substitute"
     return reading.state, str(what.bias) if what.driven else "levels"
@@ -187,6 +195,7 @@ def _everything(last: State, means: Means) -> list[Reading]:
     out = [replace(here, control=c, plugged=False) for c in ("off", "on")]
     found = [Reading(s, blank) for s in states + out]
     found += [Reading(s, Working("works")) for s in states if s.control == "on" and not s.neighbour_off]
+    found.append(Reading(out[0], Working("works", alone=True)))
     found.append(Reading(replace(out[0], neighbour_off=True), blank))
     for s in out:
         for lead in (1, 2):

@@ -105,8 +105,9 @@ def of_a_sensor(given: Sequence[Reading]) -> bool:
 
 
 def _is_of_nothing(reading: Reading) -> bool:
-    """A load that is said to be dead, or of which nobody can tell, may be none."""
-    return isinstance(reading.what, Working) and reading.what.word not in ("works", "weak")
+    """A load that is said to be dead, or of which nobody can tell, may be none; one alone is no circuit."""
+    what = reading.what
+    return isinstance(what, Working) and (what.alone or what.word not in ("works", "weak"))
 
 
 def _volts(reading: Reading) -> list[float]:

@@ -9,7 +9,8 @@
              | "substitute" V V                                 a 5 W lamp in place of the load
              | "source" V
              | "at" ("fuse"|"switch"|"switch-far"|"ground-point") V
-             | "load" ("works"|"weak"|"dead"|"?")               what the load itself does; "?" = who knows
+             | "load" [ "alone" ] ("works"|"weak"|"dead"|"?")   what the load itself does; "?" = who knows;
+                                                               alone: unplugged, fed straight from the battery
 
 The live leads give the same records, with their own uncertainty and instrument.
 """
@@ -109,22 +110,27 @@ class Lamp:
 @dataclass(frozen=True, slots=True)
 class Working:
     """What the load itself was seen or heard to do; weak is dim, slow, or not all the way. UNHEARD says
-    nothing: nobody can tell."""
+    nothing: nobody can tell. `alone`: unplugged, and fed straight from the battery."""
 
     words: ClassVar = ("works", "weak", "dead")
     word: str
+    alone: bool = False
 
     def __str__(self) -> str:
-        return f"load {self.word}"
+        return f"load {'alone ' if self.alone else ''}{self.word}"
 
     @property
     def fails(self) -> bool:
         """Whether the load does less than it should."""
         return self.word in ("weak", "dead")
 
+    @property
+    def unheard(self) -> bool:
+        return self.word == UNHEARD
 
-UNHEARD = Working("?")
-UNANSWERED = "|".join((*Working.words, UNHEARD.word))  # as it is proposed; left so, it tells nothing
+
+UNHEARD = "?"
+UNANSWERED = "|".join((*Working.words, UNHEARD))  # as it is proposed; left so, it tells nothing
 Told = Lamp | Working  # in a word, no volts
 What = Levels | At | Told
 
@@ -149,8 +155,8 @@ class Reading:
 
 
 def load_fails(given: Iterable[Reading]) -> bool:
-    """Whether the load was seen or heard to do less than it should."""
-    return any(isinstance(r.what, Working) and r.what.fails for r in given)
+    """Whether the load was seen or heard to do less than it should, plugged in."""
+    return any(isinstance(r.what, Working) and r.what.fails and not r.what.alone for r in given)
 
 
 def parse(text: str) -> Reading:
@@ -235,13 +241,7 @@ def _state(words: _Words) -> State:
 def _what(words: _Words, state: State) -> What:
     kind = words.peek()
     if kind == "load":
-        if not state.plugged:
-            words.fail("tells what an unplugged load does; only a load that is in can work")
-        words.take("load")
-        if words.peek() == UNANSWERED:
-            words.take(UNANSWERED)
-            return UNHEARD
-        return Working(words.take(*Working.words, UNHEARD.word))
+        return _working(words, state)
     if kind == "lamp":
         words.take("lamp")
         pole = words.take("positive", "negative")
@@ -271,6 +271,20 @@ def _what(words: _Words, state: State) -> What:
         place = words.take(*PLACES)
         return At(place, _one(words))
     return Levels(_pair(words))
+
+
+def _working(words: _Words, state: State) -> Working:
+    words.take("load")
+    alone = words.peek() == "alone"
+    if alone:
+        words.take("alone")
+    if alone == state.plugged:
+        what = "alone is a load that is out" if alone else "only a load that is in can work, or 'load alone'"
+        words.fail(f"tells what a load does that is {'in' if alone else 'out'}; {what}")
+    if words.peek() == UNANSWERED:
+        words.take(UNANSWERED)
+        return Working(UNHEARD, alone)
+    return Working(words.take(*Working.words, UNHEARD), alone)
 
 
 def _source(words: _Words) -> At:

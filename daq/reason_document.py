@@ -38,6 +38,8 @@ def _candidate(e: Explanation, probability: float) -> dict[str, Any]:
         document["also"] = {"fault": e.also[0], "place": e.also[1]}
     if e.leaking:
         document["quality"] = "leaking"
+    if e.seized:
+        document["quality"] = "seized"
     return document
 
 

@@ -6,22 +6,13 @@ from collections.abc import Sequence
 from textwrap import wrap
 
 from daq.premises import Premise
-from daq.readings import load_fails
-from daq.reason_words import SIDE_WORDS, Explanation, misreadings, outcome_lines, refit, unseen
+from daq.reason_words import SIDE_WORDS, Explanation, misreadings, outcome_lines, refit, sound_circuit, unseen
 from daq.reasoning import SOUND, Answer, Proposal
 from daq.stopping import KNOWN
 
 MOST_LISTED = 8
 MOST_ALIKE = 3
 INDENT = 4
-IS_SOUND = (
-    "nothing is wrong in what was read. For a fault that comes and goes: record it, wiggle what may be loose."
-)
-
-LOAD_ITSELF = (
-    "the circuit is sound in what was read, but the load does not do what it should: try the load apart "
-    "from it, and look at the terminals inside its connector."
-)
 
 
 def lines(answer: Answer) -> list[str]:
@@ -75,7 +66,8 @@ def _next(answer: Answer) -> list[str]:
         return [f"next: {refit(answer.lost)}"]
     if test is None:
         if answer.healthy >= SOUND:
-            return [f"next: {LOAD_ITSELF if load_fails(answer.given) else IS_SOUND}"]
+            wiggle = "record it, wiggle what may be loose"
+            return [f"next: {sound_circuit(answer.given, wiggle)}"]
         reason = {
             KNOWN: "nothing: the place is known. Confirm it, repair, and read the same again.",
             "known, but for look-alikes": "nothing: what is left cannot be told apart by readings here.",
@@ -101,7 +93,9 @@ def either_way(candidates: Sequence[tuple[Explanation, float]]) -> list[tuple[st
     """
     found: dict[tuple[object, ...], list[tuple[Explanation, float]]] = {}
     for e, p in candidates:
-        found.setdefault((e.side, e.fault, e.place, e.condition, e.also, e.leaking), []).append((e, p))
+        found.setdefault((e.side, e.fault, e.place, e.condition, e.also, e.leaking, e.seized), []).append(
+            (e, p)
+        )
     lines = []
     for group in found.values():
         chances = [p for _, p in group]

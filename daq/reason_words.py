@@ -11,7 +11,7 @@ from daq.cautions import WORKING
 from daq.next_test import Outcome, Played
 from daq.offered_tests import Offer
 from daq.premises import SOURCE_SHARE, of_a_sensor
-from daq.readings import At, Lamp, Levels, Reading, Told, What, Working
+from daq.readings import At, Lamp, Levels, Reading, Told, What, Working, load_fails
 
 SIDE_WORDS = {
     "low": "ground side",
@@ -33,9 +33,16 @@ JUMPER = (
     "ground. Battery end last on, first off; stop if its fuse blows. The load may start: stand clear. Not on "
     "a module's sensor or signal wire."
 )
+LOOK = "see or hear what the load itself does"
+FEED_ALONE = "feed the load itself straight from the battery, by two leads of which one is fused at 15 A"
 SUBSTITUTE = (
     "A 12 V lamp on 12 V, a 24 V lamp on 24 V; its ends must not touch. It gets hot. Not on a "
     "module's sensor or signal wire."
+)
+ALONE = (
+    "The load's own half, each lead on the pin that it has in the vehicle; battery end last on, first off; "
+    "stop if the fuse blows. It may start at once: hold it fast, stand clear. An injector or a valve for a "
+    "moment only; never a module."
 )
 LEAK = (
     "Wire or switch? Circuit off, unplug the wire at the switch end, load plugged in, read again: still "
@@ -77,7 +84,8 @@ PLACE_WORDS = {
 class Explanation:
     """One explanation in the words of the contract; `also` is a second fault, (fault, place).
 
-    A short that is `leaking` is no dead short: see hypotheses.Fault.
+    A short that is `leaking` is no dead short: see hypotheses.Fault. `seized`: nothing is wrong with the
+    circuit, but its load does nothing though it draws its current.
     """
 
     side: str
@@ -87,6 +95,7 @@ class Explanation:
     condition: str | None
     also: tuple[str, str] | None = None
     leaking: bool = False
+    seized: bool = False
 
     @property
     def where(self) -> tuple[str, int | str | None, str, str | None]:
@@ -94,6 +103,8 @@ class Explanation:
         lead has no contact, nothing else does: all is read again."""
         if self.fault == LOST:
             return "", None, self.fault, self.place
+        if self.seized:
+            return self.side, self.control_lead, "seized", "load"
         return self.side, self.control_lead, self.fault, self.place
 
     @property
@@ -127,6 +138,8 @@ class Explanation:
         """'nothing wrong', 'open, feed wire', 'open, load, and high resistance, ground point'."""
         fault = self.fault.replace("short", "leaking") if self.leaking else self.fault
         words = "nothing wrong" if fault == "none" else _fault(fault, str(self.place))
+        if self.seized:
+            words = "nothing wrong but the load itself"
         return words if self.also is None else f"{words}, and {_fault(*self.also)}"
 
 
@@ -166,7 +179,8 @@ def _doing(what: What) -> str:
     if isinstance(what, Lamp):
         return f"hold a test light from battery {what.pole} to lead {what.lead}'s pin"
     if isinstance(what, Working):
-        return "see or hear what the load itself does: works, weak (dim, slow) or dead; ? if nobody can tell"
+        do = f"{FEED_ALONE}; see or hear what it does" if what.alone else LOOK
+        return f"{do}: works, weak (dim, slow) or dead; ? if nobody can tell"
     if what.substitute:
         return "put a 5 W lamp across the two pins, in place of the load, and read both leads"
     if what.jumper is not None:
@@ -186,7 +200,9 @@ def caution(test: Offer) -> str:
     found = []
     if not state.plugged:
         found.append(WORKING["unplugging"])
-    if isinstance(what, Levels) and what.jumper is not None:
+    if isinstance(what, Working) and what.alone:
+        found += [ALONE, WORKING["never on"]]
+    elif isinstance(what, Levels) and what.jumper is not None:
         found += [JUMPER, WORKING["never on"]]
     elif isinstance(what, Levels) and what.substitute:
         found += [SUBSTITUTE, WORKING["never on"]]
@@ -239,6 +255,19 @@ def _told_v(volts: float, most_v: float) -> str:
     return told.replace("-0.0", "0.0").replace("-", "−")
 
 
+def sound_circuit(given: Sequence[Reading], comes_and_goes: str) -> str:
+    """What is left to do where a circuit is taken for sound; `comes_and_goes`: how such a fault is caught."""
+    if not load_fails(given):
+        return f"nothing is wrong in what was read. For a fault that comes and goes: {comes_and_goes}."
+    alone = [r.what for r in given if isinstance(r.what, Working) and r.what.alone]
+    if any(what.fails for what in alone):
+        return "the circuit is sound in what was read, and the load fails alone too: it is the load itself."
+    do = "look at the terminals inside its connector"
+    if not any(what.word == "works" for what in alone):
+        do = f"try the load alone, and {do}"
+    return f"the circuit is sound in what was read, but the load does not do what it should: {do}."
+
+
 def unseen(candidates: Iterable[tuple[Explanation, float]], given: Sequence[Reading]) -> list[str]:
     """What no reading at the pins shows of what is likely, and how to go on (common practice, no source)."""
     ranked = list(candidates)
@@ -247,7 +276,7 @@ def unseen(candidates: Iterable[tuple[Explanation, float]], given: Sequence[Read
 
 def _inside_the_load(candidates: Sequence[tuple[Explanation, float]], given: Sequence[Reading]) -> list[str]:
     """Where the load does not what it should: what may be wrong past the leads."""
-    words = [r.what.word for r in given if isinstance(r.what, Working) and r.what.fails]
+    words = [r.what.word for r in given if load_fails([r]) and isinstance(r.what, Working)]
     found = []
     if words and sum(p for e, p in candidates if e.place == "connector pin") > LIKELY:
         found.append(UNSEEN)

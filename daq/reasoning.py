@@ -14,6 +14,7 @@ import numpy.typing as npt
 from daq.diagnosis import MISREAD, Belief, diagnose
 from daq.hypotheses import SIDES, Fault, Hypothesis
 from daq.knowledge import Knowledge, Weights, shipped
+from daq.naming import grouped
 from daq.next_test import Field, Played, field, play_all
 from daq.offered_tests import BY_HAND, Means
 from daq.premises import Premise, of_a_sensor, unmet
@@ -139,7 +140,7 @@ def reason(
     if of_sensor:
         means = _plain_alone(means)
     belief = _believed(given, knowledge, switching)
-    names, groups = _grouped(belief)
+    names, groups = grouped(belief, means.eyes)
     probability = np.bincount(groups.ravel(), weights=belief.probability.ravel(), minlength=len(names))
     misfits = tuple(r for r, wrong in zip(given, belief.misread, strict=True) if wrong > MISREAD)
     doubt = min(max(belief.misread), MOST_DOUBT) if misfits else 0.0
@@ -182,7 +183,7 @@ def _before_any(given: Sequence[Reading], premise: Premise, knowledge: Knowledge
     """The answer where a premise does not hold: sides as they are common, and how to read on, or what could
     be where nothing is to be read before it is put right (a lost reference lead reads like no battery)."""
     belief = diagnose(() if premise.read_on else given, knowledge)
-    names, groups = _grouped(belief)
+    names, groups = grouped(belief, False)
     if not premise.read_on:
         probability = np.bincount(groups.ravel(), belief.probability.ravel(), len(names)).tolist()
         ranked = sorted(zip(names, probability, strict=True), key=lambda pair: -pair[1])
@@ -252,38 +253,6 @@ def _believed(given: Sequence[Reading], knowledge: Knowledge, switching: Switchi
         return belief
     p = switching.probability
     return replace(belief, probability=belief.probability * np.where(so, p / found, (1 - p) / (1 - found)))
-
-
-def explanation(hypothesis: Hypothesis, order: int) -> Explanation:
-    """The hypothesis with lead `order` on the feed pin, in the words of the contract."""
-    other = 3 - order
-    control: int | str | None = {"low": other, "high": order, "unswitched": None}.get(hypothesis.side, "both")
-    second = hypothesis.second
-    return Explanation(
-        hypothesis.side,
-        control,
-        hypothesis.fault.fault,
-        _place(hypothesis.fault, order),
-        hypothesis.condition,
-        None if second is None else (second.fault, str(_place(second, order))),
-        hypothesis.fault.leaking,
-    )
-
-
-def _place(fault: Fault, order: int) -> str | None:
-    if fault.place == "lead":
-        return f"lead {order if fault.pin == 'feed' else 3 - order}"
-    return fault.place
-
-
-def _grouped(belief: Belief) -> tuple[list[Explanation], npt.NDArray[np.intp]]:
-    """The explanations in words, and for (orders, hypotheses) the number of each."""
-    numbers: dict[Explanation, int] = {}
-    groups = np.empty(belief.probability.shape, dtype=np.intp)
-    for o in range(2):
-        for n, hypothesis in enumerate(belief.hypotheses):
-            groups[o, n] = numbers.setdefault(explanation(hypothesis, o + 1), len(numbers))
-    return list(numbers), groups
 
 
 def _sides(

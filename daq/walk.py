@@ -167,7 +167,7 @@ class Walk:
             if not here.taken:
                 return []  # the first reading is where everything begins
             if here.phase is Phase.SAY and isinstance(here.wanted.what, Working):
-                return self.say(UNHEARD.word, now_s)
+                return self.say(UNHEARD, now_s)
             self._remember()
             if here.repaired:
                 return self._next_again(now_s)

@@ -241,7 +241,7 @@ def named(reading: Reading) -> str:
     if isinstance(what, At):
         words.append(f"at {PLACE_NAMES[what.place]}")
     elif isinstance(what, Working):
-        words.append("what the load does")
+        words.append(f"what the load does{' alone' if what.alone else ''}")
     elif isinstance(what, Lamp):
         words.append(f"light from {what.pole} on lead {what.lead}")
     elif isinstance(what, Levels) and what.driven:
@@ -260,7 +260,7 @@ def value(reading: Reading) -> str:
     if isinstance(what, At):
         return _volts(what.volts)
     if isinstance(what, Told):
-        return " nobody can tell" if what == UNHEARD else f" {what.word}"
+        return " nobody can tell" if what.word == UNHEARD else f" {what.word}"
     return "  ".join("not read" if v is None else _volts(v) for v in what.volts)
 
 

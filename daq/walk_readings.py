@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from daq.offered_tests import kind
-from daq.readings import UNHEARD, At, Levels, Reading, State
+from daq.readings import At, Levels, Reading, State, Working
 from daq.samples import Bias
 from daq.source import SetBias
 from daq.stillness import Look
@@ -32,7 +32,7 @@ def bias_for(wanted: Reading, plugged: bool, rest: SetBias) -> SetBias:
 def plainly_first(asks: Reading, plain: Levels, taken: Sequence[Reading]) -> Reading:
     """Unplugged, both leads are read before anything drives one of them: a load that is still plugged in
     shows there, and nowhere else without doubt."""
-    if asks.state.plugged or isinstance(asks.what, At):
+    if asks.state.plugged or isinstance(asks.what, At | Working):
         return asks
     first_of_all = replace(asks, what=plain)
     return asks if kind(first_of_all) in map(kind, taken) else first_of_all
@@ -51,8 +51,8 @@ def filled(wanted: Reading, look: Look) -> Reading:
 
 def can_be_again(reading: Reading) -> bool:
     """A jumper that was safe across a broken circuit may stand across the supply of a mended one; who could
-    not tell what the load does still cannot."""
+    not tell what the load does still cannot; and what it does alone says nothing of the circuit."""
     what = reading.what
-    if what == UNHEARD:
-        return False
+    if isinstance(what, Working):
+        return not (what.alone or what.unheard)
     return what.place != "source" if isinstance(what, At) else not (isinstance(what, Levels) and what.aided)

@@ -85,6 +85,8 @@ REASONING = {
         "climbing",
         "fitting",
         "evidence_sum",
+        "in_sight",
+        "naming",
         "lending",
         "screening",
         "premises",

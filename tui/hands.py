@@ -55,6 +55,10 @@ class Looks(Protocol):
     def load(self) -> str:
         """What the load does: "works", "weak", "dead"."""
 
+    @property
+    def load_alone(self) -> str:
+        """What it would do unplugged, fed straight from the battery."""
+
 
 class Hands:
     """`controls` gives the choices of each control, `start` the one in force at first; `looks` what one sees
@@ -75,10 +79,11 @@ class Hands:
             stands["light"] += f", {self._looks.light}"
         return [(key.cap, stands[key.label]) for key in worked if key.label in stands]
 
-    @property
-    def load(self) -> str:
+    def load(self, alone: bool = False) -> str:
         """What the load is seen or heard to do; "" where nobody looks."""
-        return self._looks.load if self._looks is not None else ""
+        if self._looks is None:
+            return ""
+        return self._looks.load_alone if alone else self._looks.load
 
     def choices(self, what: str) -> list[str]:
         return list(self._controls.get(what, ()))

@@ -35,6 +35,7 @@ from tui.letters import ROWS
 from tui.notice import Notice
 from tui.panels import BigWord, Line, Part, height
 from tui.terminal import too_small
+from tui.walk_said import at_the_bench
 from tui.wiggle import WiggleScreen
 
 LOOK_S = 0.1
@@ -185,8 +186,11 @@ class WalkScreen(JobScreen, HandKeys):
 
     def _seen(self) -> tuple[Part, ...]:
         """At a bench, what the load does where that is asked for: nobody can look there."""
-        asked = self._said == keys.WALK_LOAD
-        return walk_words.at_the_bench(self.bench_hands.load) if self.bench_hands and asked else ()
+        wanted, bench = self.walk.here.wanted, self.bench_hands
+        if bench is None or self._said != keys.WALK_LOAD or wanted is None:
+            return ()
+        alone = isinstance(wanted.what, Working) and wanted.what.alone
+        return at_the_bench(bench.load(alone))
 
     def _could(self) -> tuple[Part, ...]:
         return walk_words.could_be(self.walk, self.size.width, _COULD_ROWS)

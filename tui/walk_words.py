@@ -7,9 +7,18 @@ from collections.abc import Sequence
 from daq.cautions import TEXT, WORKING
 from daq.lead_check import SEAT, SOURCE_V, WIGGLE
 from daq.offered_tests import kind
-from daq.readings import Lamp, Levels, Reading, What, Working
+from daq.readings import Levels, Reading, Working
 from daq.reason_report import either_way
-from daq.reason_words import JUMPER, SIDE_WORDS, SUBSTITUTE, misreadings, refit, unseen
+from daq.reason_words import (
+    ALONE,
+    JUMPER,
+    SIDE_WORDS,
+    SUBSTITUTE,
+    misreadings,
+    refit,
+    sound_circuit,
+    unseen,
+)
 from daq.reasoning import SOUND, Answer
 from daq.snapshot import LeadCheckView
 from daq.walk import Walk
@@ -17,6 +26,7 @@ from daq.walk_doubts import FREE_V
 from daq.walk_here import WHISPER, Here, Phase
 from daq.walk_moves import MOVED_LEAD, MOVES, aid_for, named, stands, take_off, value
 from tui.panels import DOT, Part, height
+from tui.walk_said import to_be_said, word_wanted
 
 DEFINITE = 0.9
 STILL_THERE = 0.02
@@ -163,23 +173,10 @@ def _now(walk: Walk, check: LeadCheckView) -> tuple[Part, ...]:
     if here.phase is Phase.READ:
         return _reading(walk)
     if here.phase is Phase.SAY and here.wanted is not None:
-        return _to_be_said(here.wanted.what)
+        return to_be_said(here.wanted.what)
     if here.phase is Phase.THINK:
         return ("working out what this means and what to read next",)
     return _ended(walk)
-
-
-def _to_be_said(what: What) -> tuple[Part, ...]:
-    if isinstance(what, Lamp):
-        do = f"Hold a test light from battery {what.pole} to lead {what.lead}'s pin."
-        return ((do, "bold"), " How does it look? l lit, m dim, k dark; s: no light at hand.")
-    do = "See or hear what the load itself does."
-    return ((do, "bold"), " l it works, m weak (dim, slow), k dead; s: nobody can tell.")
-
-
-def at_the_bench(load: str) -> tuple[Part, ...]:
-    """What there is to see or hear; nothing for "", where nobody looks."""
-    return (f" At this bench it {'works' if load == 'works' else f'is {load}'}.",) if load else ()
 
 
 def _reading(walk: Walk) -> tuple[Part, ...]:
@@ -223,7 +220,8 @@ def _end_text(walk: Walk, answer: Answer) -> str:
     if answer.lost is not None:
         return refit(answer.lost)
     if answer.healthy >= SOUND and not walk.here.doubtful:
-        return "Nothing is wrong in what was read. For a fault that comes and goes: w, the wiggle test."
+        said = sound_circuit(answer.given, "w, the wiggle test")
+        return said[0].upper() + said[1:]
     return _STOPPED.get(answer.stop, _FOLLOW)
 
 
@@ -291,20 +289,11 @@ def why_nothing(walk: Walk, check: LeadCheckView, passing_over: bool) -> str:
         return "this reading is where everything begins: it cannot be passed over"
     return {
         Phase.READ: "nothing to confirm: it is read by itself once both leads stand still",
-        Phase.SAY: _SAY_LOAD if _of_the_load(walk) else _SAY_LIGHT,
+        Phase.SAY: word_wanted(walk.here.wanted),
         Phase.THINK: "one moment: what the reading means is being worked out",
         Phase.END: "the walk is at its end: a once it is repaired, b goes back, q leaves",
         Phase.PROVEN: "the proof is done: a reads everything again, b goes back, q leaves",
     }.get(phase, "nothing is to be done here")
-
-
-_SAY_LIGHT = "say how the light looks: l lit, m dim, k dark; s where there is no light at hand"
-_SAY_LOAD = "say what the load does: l it works, m weak, k dead; s where nobody can tell"
-
-
-def _of_the_load(walk: Walk) -> bool:
-    wanted = walk.here.wanted
-    return wanted is not None and isinstance(wanted.what, Working)
 
 
 def went_on(walk: Walk) -> str:
@@ -356,6 +345,8 @@ def _live(here: Here) -> str:
     wanted = here.wanted
     if wanted is None:
         return ""
+    if isinstance(wanted.what, Working) and wanted.what.alone:
+        return f"{ALONE} Never on: {WORKING['never on']}"
     if aid := aid_for(wanted)[:1]:
         told = {"jumper": JUMPER, "lamp": SUBSTITUTE}.get(aid[0], "")
         if told:

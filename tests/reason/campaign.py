@@ -11,14 +11,15 @@ from daq.diagnosis import diagnose
 from daq.hypotheses import hypotheses
 from daq.information import entropy
 from daq.knowledge import shipped
+from daq.naming import explanation
 from daq.offered_tests import minutes
 from daq.readings import UNHEARD, At, Lamp, Reading, Working, parse
 from daq.reason_words import Explanation
-from daq.reasoning import Answer, explanation, reason
+from daq.reasoning import Answer, reason
 from daq.unknowns import Array
 from tests.reason.spice_circuits import Circuit
 from tests.reason.test_against_ngspice import blown, bright, solved, working
-from tests.reason.told_apart import told_apart
+from tests.reason.told_apart import alone, told_apart
 from tests.reason.wild_circuits import LEAKY, Wild, noisy, situation, wild
 
 MOST_TESTS = 16
@@ -70,7 +71,8 @@ class Outcome:
 def take(circuit: Wild, reading: Reading, rng: np.random.Generator) -> Reading:
     """The reading with values, from ngspice; pulsed circuits are read as their average."""
     if isinstance(reading.what, Working):
-        return replace(reading, what=Working(_word(circuit, reading, rng)))
+        word = _word_alone(circuit) if reading.what.alone else _word(circuit, reading, rng)
+        return replace(reading, what=replace(reading.what, word=word))
     found = _seen(circuit, reading)
     if circuit.hypothesis.condition == "averaged" and reading.state.control != "off":
         rest = _seen(circuit, replace(reading, state=replace(reading.state, control="off")))
@@ -91,7 +93,7 @@ def take(circuit: Wild, reading: Reading, rng: np.random.Generator) -> Reading:
 def _word(circuit: Wild, reading: Reading, rng: np.random.Generator) -> str:
     """What somebody says of the load; of a step or of pulses he may know that weak is what it should be."""
     if not circuit.heard:
-        return UNHEARD.word
+        return UNHEARD
     where = situation(circuit, reading)
     written = Circuit(circuit.hypothesis, circuit.parts, where, circuit.blown, circuit.retry)
     share = float(working([written])[0]) + 0.05 * float(np.clip(rng.standard_normal(), -3, 3))
@@ -100,6 +102,11 @@ def _word(circuit: Wild, reading: Reading, rng: np.random.Generator) -> str:
         return "dead"
     is_meant = circuit.hypothesis.condition in ("averaged", "stepped") and rng.random() < 0.5
     return "works" if is_meant or share > weak else "weak"
+
+
+def _word_alone(circuit: Wild) -> str:
+    """In hand anything can be seen or heard."""
+    return "works" if alone(circuit) > 0.5 else "dead"
 
 
 def _seen(circuit: Wild, reading: Reading) -> Array:

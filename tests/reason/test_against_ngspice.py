@@ -15,7 +15,7 @@ from daq.circuit import Circuits, Instrument, Light, Setup
 from daq.circuit_reading import readings
 from daq.circuit_stack import WEAK
 from daq.explained import circuits
-from daq.hypotheses import Hypothesis, hypotheses
+from daq.hypotheses import SEIZED, Hypothesis, hypotheses
 from daq.knowledge import shipped
 from daq.unknowns import Array, Draws, unaimed
 from tests.physics.spice import UnsolvedError, at_rest
@@ -136,7 +136,7 @@ def bright(written: list[Circuit]) -> Array:
 def working(written: list[Circuit]) -> Array:
     """(circuits,) what the load gets of what it is made for: volts, of an LED string the root of its current.
 
-    One that is open or shorted in itself gets nothing that it could use.
+    One that is open or shorted in itself gets nothing that it could use, one that is seized uses nothing.
     """
     volts = solved(written, ("pinF", "loadF", "loadG"))
     pins = np.array([c.wire("pin", "connector pin") for c in written])
@@ -144,7 +144,8 @@ def working(written: list[Circuit]) -> Array:
     led = np.array([c.p.kind == "LED string" for c in written])
     amperes = np.maximum(volts[:, 0] - volts[:, 1], 0.0) / pins
     full = np.array([c.p.emf / c.p.load for c in written])
-    sound = np.array([c.s.plugged and c.h.fault.place != "load" for c in written])
+    broken = [c.h.fault.place == "load" or c.h.condition == SEIZED for c in written]
+    sound = np.array([c.s.plugged for c in written]) & ~np.array(broken)
     share = np.where(led, np.sqrt(amperes / full), np.abs(volts[:, 1] - volts[:, 2]) / rated)
     return np.where(sound, share, 0.0)
 

@@ -10,17 +10,18 @@ from functools import cache
 import pytest
 
 from daq.diagnosis import diagnose
+from daq.naming import grouped
 from daq.next_test import Played, field, play_all
 from daq.offered_tests import BY_HAND, Means
 from daq.readings import parse_all
 from daq.reason_words import caution, instruction
-from daq.reasoning import _grouped, reason
+from daq.reasoning import reason
 
 
 @cache
 def offers(*texts: str, means: Means = BY_HAND) -> dict[str, Played]:
     belief = diagnose(parse_all(texts))
-    played = play_all(belief, field(belief, _grouped(belief)[1]), means)
+    played = play_all(belief, field(belief, grouped(belief, True)[1]), means)
     return {p.test.template: p for p in played}
 
 

@@ -109,11 +109,12 @@ def test_what_else_it_might_be_in_the_likeliest_place_is_looked_into() -> None:
 
 
 def test_what_was_not_looked_into_to_the_end_is_not_told_lower_for_it() -> None:
-    """Before, 0.00005 with the seed that is shipped; where climbs went on it is about 0.0004."""
+    """Before, 0.00005 with the seed that is shipped; where climbs went on it is about 0.0004, and of twenty
+    seeds the highest say 0.008."""
     leak = Fault("short to ground", "control wire", leaking=True)
     found = [chance(diagnose(parse_all(LEAK), seed=seed), "high", leak, 1, None) for seed in (SEED, 4, 6)]
     assert min(found) > 0.00008, found
-    assert max(found) < 0.0015, found
+    assert max(found) < 0.01, found
 
 
 def test_healthy_with_a_source_that_sags_is_not_missed() -> None:

@@ -26,10 +26,12 @@ KINDS = st.one_of(
         Lamp, st.sampled_from(["positive", "negative"]), st.sampled_from([1, 2]), st.sampled_from(Lamp.words)
     ),
 )
+WORDS = [*Working.words, UNHEARD]
 PLUGGED = st.builds(State, st.just(True), st.sampled_from(["off", "on", "other"]))
 READINGS = st.one_of(
     st.builds(Reading, STATES, KINDS),
-    st.builds(Reading, PLUGGED, st.builds(Working, st.sampled_from([*Working.words, UNHEARD.word]))),
+    st.builds(Reading, PLUGGED, st.builds(Working, st.sampled_from(WORDS))),
+    st.builds(Reading, st.just(State(False)), st.builds(Working, st.sampled_from(WORDS), st.just(True))),
 )
 
 
@@ -73,8 +75,10 @@ def test_any_text_is_a_reading_or_one_clear_sentence(text: str) -> None:
         ("in on at ground-point 0.4", Reading(State(True, "on"), At("ground-point", 0.4))),
         ("out off lamp positive lead 2 dim", Reading(State(False), Lamp("positive", 2, "dim"))),
         ("in on load weak", Reading(State(True, "on"), Working("weak"))),
-        ("in on load ?", Reading(State(True, "on"), UNHEARD)),
-        ("in on load works|weak|dead|?", Reading(State(True, "on"), UNHEARD)),
+        ("in on load ?", Reading(State(True, "on"), Working("?"))),
+        ("in on load works|weak|dead|?", Reading(State(True, "on"), Working("?"))),
+        ("out off load alone works", Reading(State(False), Working("works", True))),
+        ("out off load alone works|weak|dead|?", Reading(State(False), Working("?", True))),
         ("out off bias up lead 2 0 4.9", Reading(State(False), Levels((0.0, 4.9), (None, "up")))),
     ],
 )
@@ -90,7 +94,8 @@ def test_each_form_of_the_contract(text: str, meant: Reading) -> None:
         ("in off 12.6 V", "'V', where volts"),
         ("in off _ _", "neither lead read"),
         ("in on load bright", "'bright', where works, weak, dead or ? should stand"),
-        ("out on load works", "only a load that is in can work"),
+        ("out on load works", "only a load that is in can work, or 'load alone'"),
+        ("in off load alone works", "alone is a load that is out"),
         ("in off 12.6 12.6 0", "'0' after the reading is complete"),
         ("in maybe 1 2", "'maybe', where off, on, other or ? should stand"),
         ("key in off 0 0", "'in', where off or on should stand"),

@@ -112,8 +112,11 @@ def chances(candidates: Sequence[Any], side: str, control: int) -> dict[tuple[An
         for c, p in candidates
         if (str(getattr(c.side, "value", c.side)), c.control_lead) == (side, control)
     ]
-    total = sum(p for _, p in mine)
-    return {(c.fault, c.place, c.condition, c.also, c.leaking): p / total for c, p in mine}
+    total, found = sum(p for _, p in mine), dict[tuple[Any, ...], float]()
+    for c, p in mine:  # of a load that is seized nobody tells at the leads
+        name = (c.fault, c.place, c.condition, c.also, c.leaking)
+        found[name] = found.get(name, 0.0) + p / total
+    return found
 
 
 @pytest.mark.parametrize(

@@ -13,10 +13,11 @@ import pytest
 
 from daq.hypotheses import Fault, Hypothesis
 from daq.knowledge import shipped
+from daq.naming import explanation
 from daq.offered_tests import Means
 from daq.readings import parse_all
 from daq.reason_words import Explanation
-from daq.reasoning import explanation, reason, rival_sides, without_prior_alone
+from daq.reasoning import reason, rival_sides, without_prior_alone
 from tests.reason.told_apart import told_apart
 from tests.reason.wild_circuits import Wild, wild
 

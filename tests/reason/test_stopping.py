@@ -74,7 +74,8 @@ def test_look_alikes_do_not_end_it_while_a_test_tells_enough_of_what_is_beside_t
 
 
 def test_a_circuit_taken_for_sound_is_not_sent_to_be_repaired() -> None:
-    found = lines(reason(parse_all(["source 12.6", "in off 0 0", "in on 12.3 0.2", "in other 0.2 12.3"])))
+    read = ["source 12.6", "in off 0 0", "in on 12.3 0.2", "in other 0.2 12.3", "in on load works"]
+    found = lines(reason(parse_all(read)))
     (said,) = [line for line in found if line.startswith("next: ")]
     assert "nothing is wrong in what was read" in said
     assert "repair" not in said

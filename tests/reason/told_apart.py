@@ -18,13 +18,13 @@ from typing import Any
 import numpy as np
 
 from daq.circuit_stack import WEAK
-from daq.hypotheses import hypotheses
+from daq.hypotheses import SEIZED, hypotheses
 from daq.knowledge import shipped
 from daq.likelihood import BORDERS
+from daq.naming import explanation
 from daq.offered_tests import Means, offered
-from daq.readings import UNHEARD, Lamp, Reading, Told
+from daq.readings import UNHEARD, Lamp, Reading, Told, Working
 from daq.reason_words import Explanation
-from daq.reasoning import explanation
 from daq.unknowns import Array
 from tests.reason.spice_circuits import Circuit
 from tests.reason.test_against_ngspice import SHORTS, blown, bright, solved, working
@@ -120,7 +120,7 @@ def told_apart(
     """
     means = Means(eyes=truth.heard)
     some = [*given, *(o.reading for o in offered(given, shipped().costs, means))]
-    words = [r for r in some if isinstance(r.what, Told) and r.what != UNHEARD]
+    words = [r for r in some if isinstance(r.what, Told) and r.what.word != UNHEARD]
     some = [r for r in some if not isinstance(r.what, Told)]
     search = Search(truth, some, seen([truth], some)[0], words)
     rivals = circuits_of(rival, truth)
@@ -242,8 +242,16 @@ def _other_drivers(c: Wild) -> list[Wild]:
 
 def share_of(c: Wild, reading: Reading) -> float:
     """How bright the test light is, or how much of what it is made for the load gets."""
+    if isinstance(reading.what, Working) and reading.what.alone:
+        return alone(c)
     written = [Circuit(c.hypothesis, c.parts, situation(c, reading), c.blown, c.retry)]
     return float(bright(written)[0, 0] if isinstance(reading.what, Lamp) else working(written)[0])
+
+
+def alone(c: Wild) -> float:
+    """How much of what it is made for the load gets straight from the battery."""
+    faults = [f for f in (c.hypothesis.fault, c.hypothesis.second) if f is not None]
+    return 0.0 if any(f.place == "load" for f in faults) or c.hypothesis.condition == SEIZED else 1.0
 
 
 def _differ(reading: Reading, mine: float, other: float, rival: Wild) -> bool:

@@ -14,9 +14,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from daq.hypotheses import HEALTHY, Fault, Hypothesis
+from daq.naming import explanation
 from daq.readings import At, Lamp, Reading, Working
 from daq.reason_words import Explanation
-from daq.reasoning import explanation
 from tests.reason.spice_circuits import Situation
 from tests.reason.spice_parts import Parts
 

@@ -41,7 +41,7 @@ def test_where_nobody_can_tell_it_goes_on_and_is_not_asked_again() -> None:
     walk.skip(NOT_DONE, 31.0)
     given = walk.question
     assert given is not None
-    assert given[-1].what == UNHEARD
+    assert given[-1].what == Working(UNHEARD)
     assert value(given[-1]) == " nobody can tell"
     assert not any(isinstance(o.reading.what, Working) for o in offered(given, shipped().costs, walk.means))
 
