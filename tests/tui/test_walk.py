@@ -141,8 +141,8 @@ async def test_the_constant_ground_is_tried_with_the_benchs_own_test_light(name:
 
 async def test_what_the_load_does_is_asked_and_the_bench_shows_it() -> None:
     """An open winding: both pins at source, and nothing moves."""
-    load = Reading(State(control="on"), Working("works"))
-    async with walking("mixer-valve", asked=[load]) as (pilot, person):
+    load, alone = Reading(State(control="on"), Working("works")), Reading(OUT, Working("works", alone=True))
+    async with walking("mixer-valve", asked=[load, alone]) as (pilot, person):
         await person.on_to(Phase.SAY)
         whole = text(pilot.app)
         assert "See or hear what the load itself does. l it works, m weak (dim, slow), k dead; s:" in whole
@@ -150,8 +150,18 @@ async def test_what_the_load_does_is_asked_and_the_bench_shows_it() -> None:
         assert "At this bench it is dead." in whole, "nobody can look there"
         assert "l works m weak k dead" in whole
         await says(pilot, "enter", "say what the load does: l it works, m weak, k dead; s where nobody can")
-        await person.on_to(Phase.END)
+        await tap(pilot, "k")
+        await until(pilot, lambda: person.phase is not Phase.SAY)
         assert person.screen.walk.here.taken[-1] == Reading(State(control="on"), Working("dead"))
+        await person.on_to(Phase.SAY)
+        whole = text(pilot.app)
+        assert "Feed the load itself straight from the battery, by two leads of which one is fused" in whole
+        assert "battery end last on, first off" in whole
+        assert "airbags" in whole
+        assert "At this bench it is dead." in whole
+        await tap(pilot, "k")
+        await person.on_to(Phase.END)
+        assert person.screen.walk.here.taken[-1] == Reading(OUT, Working("dead", alone=True))
 
 
 @pytest.mark.long

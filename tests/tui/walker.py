@@ -13,7 +13,7 @@ from textual.pilot import Pilot
 
 from daq.bench import BenchSource
 from daq.pipeline import Pipeline
-from daq.readings import Lamp, Reading
+from daq.readings import Lamp, Reading, Working
 from daq.samples import Bias
 from daq.session import Session
 from daq.stillness import clock_s
@@ -93,7 +93,9 @@ class Person:
         wanted = self.screen.walk.here.wanted
         assert wanted is not None
         if not isinstance(wanted.what, Lamp):
-            await tap(self.pilot, {key.label: key.cap for key in WALK_LOAD}[self.source.load])
+            alone = isinstance(wanted.what, Working) and wanted.what.alone
+            word = self.source.load_alone if alone else self.source.load
+            await tap(self.pilot, {key.label: key.cap for key in WALK_LOAD}[word])
             await until(self.pilot, lambda: self.phase is not Phase.SAY, LONG)
             return
         await self.turn("light", f"{wanted.what.pole} pin {wanted.what.lead}")

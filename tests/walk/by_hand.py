@@ -54,6 +54,7 @@ SEATING = LeadCheckView(SEAT, INSTRUCTIONS[SEAT], (), True, 12.6)
 OUT = State(plugged=False)
 JUMPER = Reading(State(control="on"), Levels((0.0, 0.0), jumper=("positive", 1)))
 LOAD = Reading(State(control="on"), Working("works"))
+ALONE = Reading(OUT, Working("works", alone=True))
 LAMP = Reading(OUT, Levels((0.0, 0.0), substitute=True))
 
 

@@ -9,7 +9,7 @@ from daq.bench import BenchSource
 from daq.bench_rig import Truth
 from daq.lead_check import NOT_DONE
 from daq.offered_tests import Means, kind
-from daq.readings import Lamp, Reading
+from daq.readings import Lamp, Reading, Working
 from daq.reasoning import Answer, Proposal, reason
 from daq.samples import Bias, Block
 from daq.source import Operate, SetBias
@@ -149,7 +149,11 @@ class Strider:
         if isinstance(wanted.what, Lamp):
             self.turn("light", f"{wanted.what.pole} pin {wanted.what.lead}")
         self._wait(0.5)  # a filament is hot by then
-        word = self.source.light if isinstance(wanted.what, Lamp) else self.source.load
+        word = self.source.load
+        if isinstance(wanted.what, Lamp):
+            word = self.source.light
+        elif isinstance(wanted.what, Working) and wanted.what.alone:
+            word = self.source.load_alone
         self._obey(self.walk.say(word, self.now_s))
 
     def turn(self, what: str, to: str) -> None:

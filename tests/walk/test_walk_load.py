@@ -7,9 +7,9 @@ from daq.lead_check import NOT_DONE
 from daq.offered_tests import offered
 from daq.readings import UNHEARD, Lamp, Reading, State, Working
 from daq.walk import Walk
-from daq.walk_here import Phase
+from daq.walk_here import WHISPER, Phase
 from daq.walk_moves import named, value
-from tests.walk.by_hand import LOAD, OUT, answer, asked, reading, taken
+from tests.walk.by_hand import ALONE, LOAD, OUT, answer, asked, reading, taken, words_of
 
 
 def at_the_question() -> Walk:
@@ -71,6 +71,23 @@ def test_after_the_repair_it_is_part_of_the_proof() -> None:
 def test_what_nobody_could_tell_is_not_asked_after_the_repair() -> None:
     walk = at_the_question()
     walk.skip(NOT_DONE, 31.0)
+    walk.told(answer(None), 32.0)
+    walk.repaired(33.0)
+    assert not any(isinstance(r.what, Working) for r in (*walk.here.again, walk.here.wanted) if r)
+
+
+def test_alone_it_is_fed_unplugged_with_nothing_on_the_pins_and_not_again_after_the_repair() -> None:
+    """The plug is pulled before; nothing has to be read there first."""
+    walk = asked(ALONE)
+    assert [words.split()[0] for words in words_of(walk)] == ["The", "Unplug"]
+    for _ in walk.here.moves:
+        walk.done(NOT_DONE, 30.0)
+    assert walk.here.phase is Phase.SAY
+    assert walk.here.stand.state == State(plugged=False)
+    assert walk.bias_wanted == WHISPER
+    walk.say("dead", 31.0)
+    assert walk.here.taken[-1] == Reading(OUT, Working("dead", alone=True))
+    assert named(walk.here.taken[-1]) == "out, off, what the load does alone"
     walk.told(answer(None), 32.0)
     walk.repaired(33.0)
     assert not any(isinstance(r.what, Working) for r in (*walk.here.again, walk.here.wanted) if r)
