@@ -150,13 +150,12 @@ def reason(
     alike = _look_alikes(played, tests, names)
     stop = "" if not given or misfits or of_sensor else known(ranked, alike, knowledge)
     sides = _sides(ranked, knowledge, doubt, switching)
-    untold = switching is None and given and _lost(stop, ranked) is None
-    rivals = rival_sides(sides, knowledge) if untold else []
+    rivals = rival_sides(sides, knowledge) if switching is None and given else []
     at_place = stop == KNOWN and ranked[0][0].fault != "none"  # to be mended, whatever the side
     useful = worth_doing(tests, knowledge)
     if stop:
         useful = proofs(stop, tests, played, names, knowledge, load_fails(given))
-    if rivals:
+    if rivals and _lost(stop, ranked) is None:  # else its contact comes first
         useful += [
             t
             for t in tests
