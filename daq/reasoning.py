@@ -148,13 +148,14 @@ def reason(
     played = field(belief, groups)
     tests = play_all(belief, played, means)
     alike = _look_alikes(played, tests, names)
-    stop = "" if not given or misfits or of_sensor else known(ranked, alike, knowledge)
+    is_plain = bool(given) and not misfits and not of_sensor
+    stop = known(ranked, alike, knowledge) if is_plain else ""
     sides = _sides(ranked, knowledge, doubt, switching)
     rivals = rival_sides(sides, knowledge) if switching is None and given else []
     at_place = stop == KNOWN and ranked[0][0].fault != "none"  # to be mended, whatever the side
     useful = worth_doing(tests, knowledge)
-    if stop:
-        useful = proofs(stop, tests, played, names, knowledge, load_fails(given))
+    if stop or (is_plain and not useful):
+        useful = proofs(stop or NO_MORE, tests, played, names, knowledge, load_fails(given))
     if rivals and _lost(stop, ranked) is None:  # else its contact comes first
         useful += [
             t

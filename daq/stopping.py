@@ -47,8 +47,8 @@ def proofs(
     knowledge: Knowledge,
     load_fails: bool = False,
 ) -> list[Played]:
-    """Tests worth doing though the place, or one group of look-alikes, is known: most telling of the place
-    for its cost first.
+    """Tests worth doing though the place, or one group of look-alikes, is known, or no other test would tell
+    more: most telling of the place for its cost first.
 
     Where look-alikes are left, the place is not known, and any test is done that tells enough of it; so it is
     where the load was seen to be weak or dead (`load_fails`) and nothing is found to be wrong with it. And a
