@@ -116,3 +116,14 @@ def test_water_between_two_pins_of_a_connector_is_a_leak_that_no_load_feels() ->
 )
 def test_what_is_no_leak_is_not_called_one(texts: list[str]) -> None:
     assert leaking(reason(parse_all(["source 12.6", *texts])), "low", 2) < 0.05
+
+
+def test_who_has_unplugged_reads_the_other_pin_though_no_place_is_sure() -> None:
+    """A drop of half a volt may be a neighbour's: none of it is sure, nothing else is worth its minutes."""
+    texts = ["source 12.98", "in on 12.42 0.19", "in off 0 0", "in other 12.69 0.22", "in on load works"]
+    answer = reason(parse_all([*texts, "out off bias up lead 2 0.01 0"]))
+    assert answer.candidates[0][1] < 0.95
+    assert answer.next_test is not None
+    assert answer.next_test.reading == "out off bias up lead 1 V V"
+    leak = reason(parse_all([*texts, "out off bias up lead 2 0.01 0", "out off bias up lead 1 0.3 0"]))
+    assert leak.candidates[0][0].leaking

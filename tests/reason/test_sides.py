@@ -126,3 +126,12 @@ def test_words_tell_a_bad_terminal_from_a_sound_circuit_where_somebody_sees_the_
 def test_a_rival_that_is_no_explanation_is_no_proof() -> None:
     with pytest.raises(AssertionError, match="nothing is explained as"):
         told_apart(ungrounded("high"), Explanation("high", 2, "open", "moon", None), parse_all(["in on 0 0"]))
+
+
+def test_beside_a_lost_lead_too_a_side_is_not_sure_for_being_common_alone() -> None:
+    """A load that works between leads that read nothing: lead 1 has no contact. Fed and grounded by a module,
+    or from the positive side alone, nothing here tells."""
+    texts = ["source 12.9", "in on 0 0.39", "in off 0 0", "in other 0 0.35", "in on at fuse 12.8"]
+    answer = reason(parse_all([*texts, "in on load works", "out on 0 0"]))
+    assert answer.lost == "lead 1"
+    assert max(answer.side.values()) <= shipped().stop["common_alone"] + 1e-9

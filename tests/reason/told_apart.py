@@ -26,7 +26,6 @@ from daq.offered_tests import Means, offered
 from daq.readings import UNHEARD, Lamp, Reading, Told, Working
 from daq.reason_words import Explanation
 from daq.unknowns import Array
-from tests.physics.spice import UnsolvedError
 from tests.reason.spice_circuits import Circuit
 from tests.reason.test_against_ngspice import SHORTS, blown, bright, solved, working
 from tests.reason.wild_circuits import Wild, situation
@@ -44,7 +43,7 @@ LED_SHARES = (0.45, 0.85)  # of source
 LOAD_SHARES = (0.2, 1.0, 5.0, 40.0)  # to no less than 1 W
 MOST_W, MOST_LED_W = 300.0, 20.0
 MUCH = 0.15  # beyond the border between two words
-UNLIKE_V = 1e6
+UNLIKE_V = 1e6  # of a rival of odd parts that ngspice cannot solve
 POINTS, FINER, TIMES = 11, 5, 3  # of a dial: over its range, then between its neighbours, so many times
 MOST_VARIANTS = 4
 ROUNDS = 2
@@ -276,23 +275,11 @@ def seen(circuits: Sequence[Wild], readings: Sequence[Reading]) -> Array:
     return found
 
 
-def _as_far_as_solved(written: list[Circuit]) -> Array:
-    """(circuits, nodes) volts; where ngspice finds no answer for a circuit of odd parts, what nothing reads
-    like."""
-    try:
-        return solved(written, NODES)
-    except UnsolvedError:
-        if len(written) == 1:
-            return np.full((1, len(NODES)), np.linspace(UNLIKE_V, 2 * UNLIKE_V, len(NODES)))
-    half = len(written) // 2
-    return np.concatenate([_as_far_as_solved(some) for some in (written[:half], written[half:])])
-
-
 def _steady(circuits: Sequence[Wild], readings: Sequence[Reading]) -> Array:
     written = [
         Circuit(c.hypothesis, c.parts, situation(c, r), c.blown, c.retry) for c in circuits for r in readings
     ]
-    volts = _as_far_as_solved(written)
+    volts = solved(written, NODES, UNLIKE_V)
     found = np.zeros((len(written), 2))
     for n, (w, v) in enumerate(zip(written, volts, strict=True)):
         place, order = w.place(), circuits[n // len(readings)].order
