@@ -6,7 +6,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from daq.knowledge import Weights
-from daq.readings import PLACES, UNANSWERED, At, Lamp, Levels, Reading, State, What, Working, load_fails
+from daq.readings import (
+    PLACES,
+    UNANSWERED,
+    At,
+    Lamp,
+    Levels,
+    Reading,
+    State,
+    What,
+    Working,
+    load_fails,
+    told_of_load,
+)
 
 Kind = tuple[State, str]
 
@@ -69,14 +81,10 @@ def aids_of(what: What) -> frozenset[str]:
 
 @dataclass(frozen=True, slots=True)
 class Offer:
-    """A reading that could be taken; its values are blanks. `minutes` is its cost.
-
-    `stands`: in the state of the last reading.
-    """
+    """A reading that could be taken; its values are blanks. `minutes` is its cost."""
 
     reading: Reading
     minutes: float
-    stands: bool = False
 
     @property
     def another_position(self) -> bool:
@@ -85,13 +93,15 @@ class Offer:
 
     @property
     def unless(self) -> str:
-        """Where many circuits do not have it, or nobody can tell what a relay in a box does: what leads over
-        to another test."""
+        """Where many circuits do not have it, nobody can tell what a relay in a box does, or has it in hand:
+        what leads over to another test."""
         if self.another_position:
             return "If it has none"
         if self.reading.state.neighbour_off:
             return "If nothing shares them"
-        return "If nobody can tell" if isinstance(self.reading.what, Working) else ""
+        if not isinstance(self.reading.what, Working):
+            return ""
+        return "If that cannot be done" if self.reading.what.alone else "If nobody can tell"
 
     @property
     def template(self) -> str:
@@ -120,9 +130,9 @@ def offered(given: Sequence[Reading], costs: Weights, means: Means = BY_HAND) ->
     """
     last = given[-1].state if given else State()
     done = {kind(r) for r in given}
-    told = {r.what.alone for r in given if isinstance(r.what, Working)}
+    told = {what.alone for _, what in told_of_load(given)}
     return [
-        Offer(reading, minutes(reading, given, costs), reading.state == last)
+        Offer(reading, minutes(reading, given, costs))
         for reading in _everything(last, means)
         if kind(reading) not in done and means.allow(reading, last) and _is_asked(reading.what, told, given)
     ]
@@ -132,7 +142,7 @@ def _is_asked(what: What, told: set[bool], given: Sequence[Reading]) -> bool:
     """Whether there is a point in asking what the load does; `told` of it in the circuit, alone."""
     if not isinstance(what, Working):
         return True
-    return what.alone not in told and (load_fails(given) if what.alone else not told)
+    return what.alone not in told and (bool(load_fails(given)) if what.alone else not told)
 
 
 def minutes(reading: Reading, given: Sequence[Reading], costs: Weights) -> float:

@@ -20,7 +20,7 @@ from daq.offered_tests import BY_HAND, Means
 from daq.premises import Premise, of_a_sensor, unmet
 from daq.readings import Levels, Reading, load_fails
 from daq.reason_words import LOST, Explanation, caution, instruction, outcomes_sentence
-from daq.stopping import KNOWN, known, proofs, worth_doing
+from daq.stopping import KNOWN, and_near, known, proofs, worth_doing
 
 LEAST_LISTED = 5e-5
 ALIKE = 0.25 - 1e-9  # two explanations whose outcomes overlap more than 1 - this in every test are alike
@@ -155,7 +155,9 @@ def reason(
     at_place = stop == KNOWN and ranked[0][0].fault != "none"  # to be mended, whatever the side
     useful = worth_doing(tests, knowledge)
     if stop or (is_plain and not useful):
-        useful = proofs(stop or NO_MORE, tests, played, names, knowledge, load_fails(given))
+        useful = proofs(stop or NO_MORE, tests, played, names, knowledge, load_fails(given) != "")
+    if is_plain:
+        useful = and_near(useful, tests, played, names, knowledge)
     if rivals and _lost(stop, ranked) is None:  # else its contact comes first
         useful += [
             t

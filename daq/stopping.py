@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from daq.information import expected_bits
 from daq.knowledge import Knowledge
-from daq.next_test import DRAWS, REPEATS, Field, Played
-from daq.reason_words import Explanation
+from daq.next_test import DRAWS, REPEATS, SETUP_MIN, Field, Played
+from daq.reason_words import Explanation, Where
+from daq.unknowns import Array
 
 KNOWN = "known"
+APART = 0.25  # outcomes that overlap no more are told apart
 Ranked = Sequence[tuple[Explanation, float]]  # most probable first
 
 
@@ -28,7 +31,7 @@ def _is_worth(bits: float, test: Played, knowledge: Knowledge) -> bool:
 def known(ranked: Ranked, alike: tuple[tuple[Explanation, ...], ...], knowledge: Knowledge) -> str:
     """ "known" when one place is sure enough, "known, but for look-alikes" when one group of them is."""
     enough = knowledge.stop["place_known"]
-    places: dict[tuple[str, int | str | None, str, str | None], float] = {}
+    places: dict[Where, float] = {}
     for found, p in ranked:
         places[found.where] = places.get(found.where, 0.0) + p
     if max(places.values()) >= enough:
@@ -51,28 +54,72 @@ def proofs(
     more: most telling of the place for its cost first.
 
     Where look-alikes are left, the place is not known, and any test is done that tells enough of it; so it is
-    where the load was seen to be weak or dead (`load_fails`) and nothing is found to be wrong with it. And a
-    circuit that is taken for sound is proved to be: what is left are faults that the load does not feel, a
-    leak above all. Nobody unplugs for so rare a thing; but who has unplugged already reads the other pin too.
+    where the load was seen to be weak or dead (`load_fails`) and nothing is found to be wrong with it.
     """
-    limits, healthy = knowledge.stop, names[played.numbers[int(played.probability.argmax())]].fault == "none"
-    told = [(_bits_on_place(t, played, names), t) for t in tests] if healthy or stop != KNOWN else []
-
-    open_yet = stop != KNOWN or load_fails
-
-    def is_useful(bits: float, test: Played) -> bool:
-        near = healthy and test.test.stands and test.test.minutes <= limits["proof_minutes"]
-        return (near and bits >= limits["proof_bits"]) or (open_yet and _is_worth(bits, test, knowledge))
-
-    useful = [replace(t, bits=bits) for bits, t in told if is_useful(bits, t)]
-    return sorted(useful, key=lambda t: -t.rate)
+    places = _Places.of(played, names)
+    if stop == KNOWN and not (load_fails and places.likeliest[2] == "none"):
+        return []
+    told = [replace(t, bits=places.bits(t)) for t in tests]
+    return sorted((t for t in told if _is_worth(t.bits, t, knowledge)), key=lambda t: -t.rate)
 
 
-def _bits_on_place(test: Played, played: Field, names: Sequence[Explanation]) -> float:
-    """What a test is expected to tell of the place; which odd but healthy circuit it is does not count."""
-    places = [names[n].where for n in played.numbers]
-    rows = np.array([list(dict.fromkeys(places)).index(place) for place in places])
-    joint = np.zeros((rows.max() + 1, test.chances.shape[1]))
-    np.add.at(joint, rows, played.probability[:, None] * test.chances)
-    prior = joint.sum(axis=1)
-    return expected_bits(prior, joint / prior[:, None], DRAWS * REPEATS)
+def and_near(
+    useful: Sequence[Played],
+    tests: Sequence[Played],
+    played: Field,
+    names: Sequence[Explanation],
+    knowledge: Knowledge,
+) -> list[Played]:
+    """Those useful, and those close at hand that prove a circuit taken for sound: before any that is not, and
+    so before it is unplugged or plugged in again.
+
+    What is left of such a circuit are faults that the load does not feel, a leak above all, and ends that
+    nobody switched yet. Nobody unplugs for so rare a thing, and it is next to nothing in bits; but who has
+    unplugged reads the other pin too.
+    """
+    places, limits = _Places.of(played, names), knowledge.stop
+    if places.likeliest[2] != "none":
+        return list(useful)
+    near = [t for t in tests if t.test.minutes <= limits["proof_minutes"]]
+    told = [(places.share_told(t) / (t.test.minutes + SETUP_MIN), t) for t in near if t not in useful]
+    worth = [(share, t) for share, t in told if share >= limits["proof_share"]]
+    proving = [t for _, t in sorted(worth, key=lambda pair: -pair[0])]
+    is_far = bool(useful) and useful[0].test.minutes > limits["proof_minutes"]
+    return [*proving, *useful] if is_far else [*useful, *proving]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Places:
+    """The explanations that are played, by place: which odd but healthy circuit it is does not count."""
+
+    names: tuple[Where, ...]
+    row: npt.NDArray[np.intp]  # of each group of explanations
+    probability: Array
+    played: Field
+
+    @classmethod
+    def of(cls, played: Field, names: Sequence[Explanation]) -> _Places:
+        where = [names[n].where for n in played.numbers]
+        each = tuple(dict.fromkeys(where))
+        row = np.array([each.index(place) for place in where])
+        return cls(each, row, np.bincount(row, played.probability, len(each)).astype(np.float64), played)
+
+    @property
+    def likeliest(self) -> Where:
+        return self.names[int(self.probability.argmax())]
+
+    def _chances(self, test: Played) -> Array:
+        """(places, outcomes)"""
+        joint = np.zeros((len(self.names), test.chances.shape[1]))
+        np.add.at(joint, self.row, self.played.probability[:, None] * test.chances)
+        return joint / self.probability[:, None]
+
+    def bits(self, test: Played) -> float:
+        """What a test is expected to tell of the place."""
+        return expected_bits(self.probability, self._chances(test), DRAWS * REPEATS)
+
+    def share_told(self, test: Played) -> float:
+        """Probability of the places whose outcomes are not those of the likeliest."""
+        chances = self._chances(test)
+        overlap = np.minimum(chances, chances[self.probability.argmax()]).sum(axis=1)
+        return float(self.probability[overlap <= APART].sum())
