@@ -88,7 +88,7 @@ class Circuits:
     filament_s: Array  # 0 where the load is no filament; else its hot conductance
     led_v: Array  # 0 where the load is no LED string; else its forward voltage at led_a
     led_a: Array
-    load_sound: Mask  # neither open nor shorted in itself, nor seized
+    load_does: Array  # of its work: 1, or 0 where it is open or shorted in itself; one that is worn, a share
     weak_on_purpose: Mask  # a step or pulses: nobody knows whether weak is what it should be
     saturation_v: Array  # 0 where the switch does not saturate; else its drop at saturation_a
     saturation_a: Array

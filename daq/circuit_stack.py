@@ -324,8 +324,7 @@ class Stack:
 
     def _work(self, volts: Mapping[str, Array]) -> Array:
         """0 nothing to 1 all that it is made for: by its own voltage, an LED string by the root of its
-        current (eyes adapt). A load that is open, shorted or seized does nothing; alone, any other does all
-        that it should."""
+        current (eyes adapt). Alone, it gets all that it should; what it makes of it is its own."""
         c = self._circuits
         amperes = (volts["P"] - volts["m"]) * self._load_branch()
         of_load = volts["P"] - volts["N"] - amperes * self.of(c.pin)
@@ -337,4 +336,5 @@ class Stack:
         )
         work = np.where(self.of(c.weak_on_purpose) & (work > WEAK[0]), WEAK[1], work)
         alone = self._where(lambda s: s.alone)
-        return np.where(self.of(c.load_sound) & (self._plugged | alone), np.where(alone, 1.0, work), 0.0)
+        gets = np.where(alone, 1.0, work)
+        return np.where(self._plugged | alone, gets * self.of(c.load_does), 0.0)

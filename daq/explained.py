@@ -16,6 +16,7 @@ from daq.short_circuits import BLOWN, Shorted, blow_fuses
 from daq.unknowns import Array, Draws
 
 RETRY = 40.0  # a protected driver's mean resistance into a short, of the load's
+MOST_WORN = 0.6  # what a seized load does of its work, evenly from nothing to this: dead, or weak
 PLAIN_OHM = 1e-3  # of what is no switch
 NONE, ALWAYS, GAP = np.zeros((1, 1)), np.ones((1, 1)), np.full((1, 1), 1.0 / NOTHING_S)
 NEVER = np.zeros((1, 1), dtype=np.bool_)
@@ -114,7 +115,7 @@ class _Builder:
         series = np.where(led, self._amperes / np.maximum(d.emf_v - self._led_v, 0.1), 1.0 / self._load_ohm)
         v["load_s"] = np.where(filament, 1e3 / self._load_ohm, series)
         v["filament_s"] = np.where(filament, 1.0 / self._load_ohm, 0.0)
-        v["load_sound"], v["weak_on_purpose"] = ~NEVER, NEVER
+        v["load_does"], v["weak_on_purpose"] = ALWAYS, NEVER
         for name in ("short_feed", "high_ground", "high_power", "low_ground", "low_power"):
             v[name] = NONE
         v["neighbour_feed"], v["neighbour_ground"] = NONE, NONE
@@ -173,7 +174,7 @@ class _Builder:
             self._set("keyed", rows, True)
             self._set("asleep", rows, True)
         elif h.condition == SEIZED:
-            self._set("load_sound", rows, False)
+            self._set("load_does", rows, MOST_WORN * _share(self._draws.dials["fault"]))
         elif h.condition == "averaged":
             self._set("weak_on_purpose", rows, True)
             low, high = self._knowledge.duty
@@ -216,7 +217,7 @@ class _Builder:
         for name in _branches(side, fault):
             if name == "load":
                 self._set("load_s", rows, 1.0 / ohm)
-                self._set("load_sound", rows, False)
+                self._set("load_does", rows, 0.0)
             elif replace:
                 self._set(name, rows, ohm)
             else:
@@ -257,7 +258,7 @@ class _Builder:
     def _shorted(self, rows: Rows, side: str, fault: Fault) -> None:
         high, short = side == "high" or fault.pin == "feed", 1.0 / self._short
         if fault.fault == "load shorted":
-            self._set("load_sound", rows, False)
+            self._set("load_does", rows, 0.0)
             self._set("load_s", rows, short)
             self._set("filament_s", rows, 0.0)
             self._set("led_v", rows, 0.0)

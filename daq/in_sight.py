@@ -3,7 +3,7 @@
 An explanation that needs an unlikely combination of parts, a driver with a strong test current beside an open
 ground, say, loses by it as it should. But how unlikely that is rests on the spreads in knowledge.toml, not on
 anything read. So as long as it meets all readings about as well as the best that was found, it is told of
-with no less than IN_SIGHT, nor than half of what was believed of it before any reading.
+with no less than IN_SIGHT or, where that is less, half of what was believed of it before any reading.
 """
 
 from __future__ import annotations

@@ -352,6 +352,8 @@ def said(share: Array, what: Told) -> Array:
         return np.ones_like(share)
     if isinstance(what, Working):
         dead, weak, works = _graded(share, WEAK, WORK_SOFT)
+        if what.alone:
+            weak = dead = (weak + dead) / 2  # it fails, however it does
         missaid, chances = ASIDE, dict(zip(what.words, (works, weak, dead), strict=True))
     else:
         dark, dim, lit = _graded(share, BORDERS, (SOFT, SOFT))

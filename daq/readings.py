@@ -154,9 +154,19 @@ class Reading:
         return f"{self.state} {self.what}"
 
 
-def load_fails(given: Iterable[Reading]) -> bool:
-    """Whether the load was seen or heard to do less than it should, plugged in."""
-    return any(isinstance(r.what, Working) and r.what.fails and not r.what.alone for r in given)
+def told_of_load(given: Iterable[Reading]) -> list[tuple[str, Working]]:
+    """What was said of the load, or that nobody could say, where it should do something; with the control."""
+    words = ((r.state.control, r.what) for r in given if isinstance(r.what, Working))
+    return [(control, what) for control, what in words if what.alone or control != "off"]
+
+
+def load_fails(given: Iterable[Reading]) -> str:
+    """How the load fails, plugged in and switched on: "weak", "dead", or "" where it does not.
+
+    Of each position of the control the last word counts: it may have been dead for the key alone.
+    """
+    heard = {control: w.word for control, w in told_of_load(given) if not (w.alone or w.unheard)}
+    return next((word for word in ("dead", "weak") if word in heard.values()), "")
 
 
 def parse(text: str) -> Reading:
@@ -279,8 +289,10 @@ def _working(words: _Words, state: State) -> Working:
     if alone:
         words.take("alone")
     if alone == state.plugged:
-        what = "alone is a load that is out" if alone else "only a load that is in can work, or 'load alone'"
-        words.fail(f"tells what a load does that is {'in' if alone else 'out'}; {what}")
+        wrong = (
+            "tries alone a load that is plugged in" if alone else "tells what the circuit does for no load"
+        )
+        words.fail(f"{wrong}: write 'in on load works', or 'out off load alone works' for one in hand")
     if words.peek() == UNANSWERED:
         words.take(UNANSWERED)
         return Working(UNHEARD, alone)

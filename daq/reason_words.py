@@ -34,15 +34,20 @@ JUMPER = (
     "a module's sensor or signal wire."
 )
 LOOK = "see or hear what the load itself does"
-FEED_ALONE = "feed the load itself straight from the battery, by two leads of which one is fused at 15 A"
+FEED_ALONE = (
+    "feed the load itself straight from the battery, by two leads, the positive one fused at 15 A near the "
+    "battery"
+)
 SUBSTITUTE = (
     "A 12 V lamp on 12 V, a 24 V lamp on 24 V; its ends must not touch. It gets hot. Not on a "
     "module's sensor or signal wire."
 )
 ALONE = (
-    "The load's own half, each lead on the pin that it has in the vehicle; battery end last on, first off; "
-    "stop if the fuse blows. It may start at once: hold it fast, stand clear. An injector or a valve for a "
-    "moment only; never a module."
+    "The load's own half: positive to the pin that is fed in the vehicle, negative to the other; they must "
+    "not touch. Battery end last on, first off; stop if the fuse blows. It may start at once, and a starter "
+    "turns the engine: clamp it, neutral, brake on, stand clear. Fuel vapour: no sparks; no pump runs dry. "
+    "An injector or a valve for a moment only. Not a module, an ignition coil, a xenon lamp, or what has a "
+    "resistor in series."
 )
 LEAK = (
     "Wire or switch? Circuit off, unplug the wire at the switch end, load plugged in, read again: still "
@@ -78,6 +83,7 @@ PLACE_WORDS = {
     "switch-far": "the switch's other terminal, away from the load",
     "ground-point": "the ground point itself, on the splice, not on the body",
 }
+Where = tuple[str, int | str | None, str, str | None]  # side, control lead, fault, place
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +104,7 @@ class Explanation:
     seized: bool = False
 
     @property
-    def where(self) -> tuple[str, int | str | None, str, str | None]:
+    def where(self) -> Where:
         """What has to be known for the work to be done: condition and kind of short do not matter. While a
         lead has no contact, nothing else does: all is read again."""
         if self.fault == LOST:
@@ -276,13 +282,14 @@ def unseen(candidates: Iterable[tuple[Explanation, float]], given: Sequence[Read
 
 def _inside_the_load(candidates: Sequence[tuple[Explanation, float]], given: Sequence[Reading]) -> list[str]:
     """Where the load does not what it should: what may be wrong past the leads."""
-    words = [r.what.word for r in given if load_fails([r]) and isinstance(r.what, Working)]
-    found = []
-    if words and sum(p for e, p in candidates if e.place == "connector pin") > LIKELY:
+    how, found = load_fails(given), []
+    if how and sum(p for e, p in candidates if e.place == "connector pin") > LIKELY:
         found.append(UNSEEN)
-    if words and sum(p for e, p in candidates if e.fault == "none" and e.condition != "asleep") > LIKELY:
+    alone = any(isinstance(r.what, Working) and r.what.alone and not r.what.unheard for r in given)
+    sound = sum(p for e, p in candidates if e.fault == "none" and e.condition != "asleep")
+    if how and not alone and sound > LIKELY:
         found.append(
-            f"Nothing wrong, that is the circuit: a load that gets all it needs may be {words[-1]} itself."
+            f"Nothing wrong, that is the circuit: a load that gets all it needs may be {how} itself."
         )
     return found
 

@@ -136,13 +136,13 @@ def _aid_on(at: Stand, to: Stand) -> list[Move]:
     then = replace(at, aid=to.aid)
     if to.aid == LAMP:
         do = "Put a 5 W lamp across the two pins, in place of the load, and leave it there."
-        return [*found, Move(do, then, f"{SUBSTITUTE} Never on: {WORKING['never on']}")]
+        return [*found, Move(do, then, f"{SUBSTITUTE} {WORKING['never on']}")]
     _, pole, lead = to.aid
     do = (
         f"Bridge battery {pole} to lead {lead}'s pin with a jumper fused at 15 A, its end at the pin first, "
         "and leave it there."
     )
-    return [*found, Move(do, then, f"{JUMPER} Never on: {WORKING['never on']}")]
+    return [*found, Move(do, then, f"{JUMPER} {WORKING['never on']}")]
 
 
 def _bias(what: Levels) -> str:

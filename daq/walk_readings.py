@@ -51,7 +51,7 @@ def filled(wanted: Reading, look: Look) -> Reading:
 
 def can_be_again(reading: Reading) -> bool:
     """A jumper that was safe across a broken circuit may stand across the supply of a mended one; who could
-    not tell what the load does still cannot; and what it does alone says nothing of the circuit."""
+    not tell what the load does still cannot. What it does alone, it does plugged in to a sound circuit."""
     what = reading.what
     if isinstance(what, Working):
         return not (what.alone or what.unheard)

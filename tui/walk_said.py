@@ -7,21 +7,27 @@ from daq.reason_words import FEED_ALONE, LOOK
 from tui.panels import Part
 
 
+def is_fed_alone(wanted: Reading | None) -> bool:
+    """Whether the load is fed straight from the battery for this reading."""
+    return wanted is not None and isinstance(wanted.what, Working) and wanted.what.alone
+
+
 def to_be_said(what: What) -> tuple[Part, ...]:
     """The instruction, and which key says what."""
     if isinstance(what, Lamp):
         do = f"Hold a test light from battery {what.pole} to lead {what.lead}'s pin."
         return ((do, "bold"), " How does it look? l lit, m dim, k dark; s: no light at hand.")
-    do = f"{LOOK}."
+    do, passed = f"{LOOK}.", "nobody can tell"
     if isinstance(what, Working) and what.alone:
-        do = f"{FEED_ALONE}; then take them off. What does it do?"
-    return ((do[0].upper() + do[1:], "bold"), " l it works, m weak (dim, slow), k dead; s: nobody can tell.")
+        do, passed = f"{FEED_ALONE}; then take them off. What does it do?", "that cannot be done"
+    return ((do[0].upper() + do[1:], "bold"), f" l it works, m weak (dim, slow), k dead; s: {passed}.")
 
 
 def word_wanted(wanted: Reading | None) -> str:
     """Why Enter does nothing here."""
     if wanted is not None and isinstance(wanted.what, Working):
-        return "say what the load does: l it works, m weak, k dead; s where nobody can tell"
+        passed = "where that cannot be done" if is_fed_alone(wanted) else "where nobody can tell"
+        return f"say what the load does: l it works, m weak, k dead; s {passed}"
     return "say how the light looks: l lit, m dim, k dark; s where there is no light at hand"
 
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from daq.cautions import TEXT, WORKING
 from daq.lead_check import SEAT, SOURCE_V, WIGGLE
 from daq.offered_tests import kind
-from daq.readings import Levels, Reading, Working
+from daq.readings import Levels, Reading
 from daq.reason_report import either_way
 from daq.reason_words import (
     ALONE,
@@ -25,11 +25,11 @@ from daq.walk import Walk
 from daq.walk_doubts import FREE_V
 from daq.walk_here import WHISPER, Here, Phase
 from daq.walk_moves import MOVED_LEAD, MOVES, aid_for, named, stands, take_off, value
+from daq.walk_proof import lacking, proven
 from tui.panels import DOT, Part, height
-from tui.walk_said import to_be_said, word_wanted
+from tui.walk_said import is_fed_alone, to_be_said, word_wanted
 
 DEFINITE = 0.9
-STILL_THERE = 0.02
 _CHECK_WHY = "A lead that is off, or a clip on paint, would send everything after it the wrong way."
 _FIRST_WHY = (
     "At rest first. Both at source: most likely switched on the ground side. Both near zero: on the positive "
@@ -41,7 +41,7 @@ _PLAINLY = (
 )
 _UNPROVEN = "The lead check failed: leads and reference are not proven. "
 _FOLLOW = "No reading offered here would tell more: follow the wire itself by eye."
-_STRONG = f"Never on: {WORKING['never on']} {WORKING['stand clear']}"
+_STRONG = f"{WORKING['never on']} {WORKING['stand clear']}"
 _STOPPED = {
     "known": "The place is known: confirm it by eye or with the wiring diagram, then repair.",
     "known, but for look-alikes": "Readings here cannot tell apart what is left; look at each, then repair.",
@@ -232,24 +232,7 @@ def _proof(walk: Walk) -> Part:
     if proven(walk):
         found = f"The same readings now fit a sound circuit ({chance}), no longer what was wrong."
         return found + only_if, "bold"
-    return f"The same readings do not show a sound circuit yet ({chance}).{only_if}", "bold $alarm"
-
-
-def proven(walk: Walk) -> bool:
-    """Whether the readings after the repair speak for it: with the load on, sound, without the fault, and
-    still the circuit that it was: another side, and something was not as it was said to be. What the circuit
-    was is not known where a lead had no contact."""
-    proof, before = walk.proof, walk.answer
-    if proof is None or before is None or not proof.fits:
-        return False
-    loaded = any(r.state.plugged and r.state.control != "off" for r in walk.here.after)
-    was = before.candidates[0][0]
-    still = sum(p for e, p in proof.candidates if e.where == was.where and e.fault != "none")
-    there = {(was.side, was.control_lead)}
-    if before.lost is not None:
-        there = {(e.side, e.control_lead) for e, _ in proof.candidates}
-    sound = sum(p for e, p in proof.candidates if (e.side, e.control_lead) in there and e.fault == "none")
-    return loaded and sound >= SOUND and still < STILL_THERE
+    return f"{lacking(walk)} ({chance} sound).{only_if}", "bold $alarm"
 
 
 def why(walk: Walk, check: LeadCheckView, width: int, rows: int) -> tuple[Part, ...]:
@@ -313,6 +296,8 @@ def left_behind(walk: Walk) -> str:
     """What the hands must put right before the dashboard's verdict means anything; "" for nothing."""
     stand = walk.here.stand
     found = []
+    if is_fed_alone(walk.here.wanted):
+        found.append("take the two leads off the load, battery end first")
     if stand.aid:
         found.append(take_off(stand.aid)[0].lower() + take_off(stand.aid)[1:].removesuffix("."))
     if stand.place is not None:
@@ -345,8 +330,8 @@ def _live(here: Here) -> str:
     wanted = here.wanted
     if wanted is None:
         return ""
-    if isinstance(wanted.what, Working) and wanted.what.alone:
-        return f"{ALONE} Never on: {WORKING['never on']}"
+    if is_fed_alone(wanted):
+        return f"{ALONE} {WORKING['never on']}"
     if aid := aid_for(wanted)[:1]:
         told = {"jumper": JUMPER, "lamp": SUBSTITUTE}.get(aid[0], "")
         if told:

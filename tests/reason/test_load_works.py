@@ -11,10 +11,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from daq.errors import CommandError
 from daq.knowledge import shipped
 from daq.likelihood import said
 from daq.offered_tests import AT_THE_LEADS, offered
-from daq.readings import Working, parse_all
+from daq.readings import Working, load_fails, parse_all
 from daq.reason_report import lines
 from daq.reason_words import unseen
 from daq.reasoning import Answer, reason
@@ -141,8 +142,9 @@ def test_a_load_that_fails_is_tried_alone_and_another_is_not() -> None:
     proposed = reason(parse_all(IN_USE)).next_test
     assert proposed is not None
     assert proposed.reading == "out off load alone works|weak|dead|?"
-    assert "straight from the battery, by two leads of which one is fused" in proposed.do
-    for caution in ("battery end last on, first off", "hold it fast", "airbags", "never a module"):
+    assert "straight from the battery, by two leads, the positive one fused at 15 A" in proposed.do
+    warned = ("Battery end last on, first off", "clamp it", "a starter turns the engine", "no sparks")
+    for caution in (*warned, "Never on yellow connectors, airbags", "orange cables", "Not a module"):
         assert caution in proposed.caution
     for given in (IN_USE[:-1], [*IN_USE[:-1], "in on load works"], [*IN_USE, "out off load alone ?"]):
         offers = offered(parse_all(given), shipped().costs)
@@ -171,3 +173,45 @@ def test_what_the_leads_do_not_see_is_said_where_it_is_likely() -> None:
     said = [" ".join(unseen(reason(given).candidates, given)) for given in (sound, dead, open_feed)]
     assert ["inside the connector" in notes for notes in said] == [False, True, False]
     assert ["may be dead itself" in notes for notes in said] == [False, True, False]
+    tried = parse_all([*GROUND_SIDE, "in on load dead", "out off load alone works"])
+    assert "itself" not in " ".join(unseen(reason(tried).candidates, tried))
+
+
+@pytest.mark.parametrize("word", ["weak", "dead"])
+def test_what_fails_in_the_vehicle_and_alone_is_worn_itself(word: str) -> None:
+    """A worn motor, a sooted lamp: no connector makes a load weak that is fed straight from the battery."""
+    circuit = ["in off 12.6 12.6", "in on 12.5 0.1", "in on load weak"]
+    before, after = (reason(parse_all([*circuit, *more])) for more in ([], [f"out off load alone {word}"]))
+    seized = [sum(p for e, p in a.candidates if e.seized) for a in (before, after)]
+    assert seized[0] < 0.3
+    assert seized[1] > 0.8
+
+
+@pytest.mark.parametrize(
+    ("texts", "how"),
+    [
+        (["in on load dead"], "dead"),
+        (["in on load ?"], ""),
+        (["out off load alone dead"], ""),
+        (["in on load works", "in other load weak"], "weak"),
+        (["in on load weak", "in other load dead"], "dead"),
+        (["in on load dead", "in on load works"], ""),
+        (["key off in on load dead", "key on in on load works"], ""),
+        (["in on load works", "in off load dead"], ""),
+    ],
+)
+def test_how_a_load_fails(texts: list[str], how: str) -> None:
+    """Off, a load that does nothing does what it should; of each position the last word counts."""
+    assert load_fails(parse_all(texts)) == how
+
+
+def test_what_a_load_does_while_off_is_no_answer_to_what_it_does() -> None:
+    offers = offered(parse_all([*GROUND_SIDE, "in off load dead"]), shipped().costs)
+    assert any(o.template == "in on load works|weak|dead|?" for o in offers)
+
+
+@pytest.mark.parametrize("text", ["in on load alone works", "out on load works"])
+def test_a_word_of_a_load_that_cannot_do_so_is_refused_with_what_to_write(text: str) -> None:
+    with pytest.raises(CommandError) as refused:
+        parse_all([text])
+    assert "write 'in on load works', or 'out off load alone works' for one in hand" in str(refused.value)

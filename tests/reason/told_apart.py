@@ -43,6 +43,7 @@ LED_SHARES = (0.45, 0.85)  # of source
 LOAD_SHARES = (0.2, 1.0, 5.0, 40.0)  # to no less than 1 W
 MOST_W, MOST_LED_W = 300.0, 20.0
 MUCH = 0.15  # beyond the border between two words
+WORN = 0.55  # of its work, the most that a seized load does
 UNLIKE_V = 1e6  # of a rival of odd parts that ngspice cannot solve
 POINTS, FINER, TIMES = 11, 5, 3  # of a dial: over its range, then between its neighbours, so many times
 MOST_VARIANTS = 4
@@ -257,6 +258,8 @@ def alone(c: Wild) -> float:
 
 def _differ(reading: Reading, mine: float, other: float, rival: Wild) -> bool:
     """Whether nobody would tell both with the same word; what is weak on purpose may be called working."""
+    if rival.hypothesis.condition == SEIZED:  # worn, it may also be weak
+        other = min(mine, WORN)
     low, high = sorted((mine, other))
     if isinstance(reading.what, Lamp):
         return low < BORDERS[0] - MUCH / 2 and high > BORDERS[1] + MUCH

@@ -130,7 +130,7 @@ async def test_the_constant_ground_is_tried_with_the_benchs_own_test_light(name:
         await person.on_to(Phase.SAY)
         whole = text(pilot.app)
         assert "Hold a test light from battery positive to lead 1's pin. How does it look?" in whole
-        assert "CAUTION: Never on: Yellow connectors" in whole
+        assert "CAUTION: Never on yellow connectors" in whole
         assert "4 light 5 jumper 6 5 W lamp l lit" in whole
         await person.on_to(Phase.END)
         assert person.lights == [f"out, off, light from positive on lead 1: {looks}"]

@@ -19,6 +19,7 @@ from daq.walk import Walk
 from daq.walk_doubts import doubt
 from daq.walk_here import WHISPER, Phase, Tell
 from daq.walk_moves import Stand, moves
+from daq.walk_proof import proven
 from tests.walk.by_hand import (
     BOTH,
     SEATING,
@@ -30,7 +31,7 @@ from tests.walk.by_hand import (
     seen,
     words,
 )
-from tui.walk_words import big_word, could_be, now, proven, why_nothing
+from tui.walk_words import big_word, could_be, now, why_nothing
 
 
 def test_leads_that_never_left_battery_positive_are_not_taken_for_seated_unasked() -> None:

@@ -12,8 +12,8 @@ from daq.bench_catalog import find
 from daq.offered_tests import kind
 from daq.readings import Lamp, Levels, Reading, State
 from daq.walk_here import Phase
+from daq.walk_proof import proven
 from tests.walk.strider import LEAST, Strider, found, scripted
-from tui.walk_words import proven
 
 ALWAYS = [
     "tailgate-lamp",  # its feed sleeps with the key off
