@@ -24,8 +24,8 @@ WORKING: Mapping[str, str] = MappingProxyType(
     {
         "limits": "DC up to 32 V nominal. Not for mains or anything on mains, ignition primaries, direct and "
         "piezo injectors, xenon lamps, 48 V systems or anything with orange cables.",
-        "never on": "Never on yellow connectors, airbags, belt pretensioners or orange cables. No test "
-        "light, no bias and no battery feed on 5 V sensors.",
+        "never on": "Never on yellow connectors, airbags, belt pretensioners or orange cables. On 5 V "
+        "sensors no test light, bias or feed.",
         "probing": "Key off. Fit and secure one insulated back-probe, then the other; the two pins must "
         "never touch. Never pierce insulation.",
         "unplugging": "Unplug with the circuit off: control off, unplug, only then on. Leads stay on the "

@@ -34,20 +34,16 @@ JUMPER = (
     "a module's sensor or signal wire."
 )
 LOOK = "see or hear what the load itself does"
-FEED_ALONE = (
-    "feed the load itself straight from the battery, by two leads, the positive one fused at 15 A near the "
-    "battery"
-)
+FEED_ALONE = "feed the load itself straight from the battery, by two leads, the positive one fused at 15 A"
 SUBSTITUTE = (
     "A 12 V lamp on 12 V, a 24 V lamp on 24 V; its ends must not touch. It gets hot. Not on a "
     "module's sensor or signal wire."
 )
 ALONE = (
-    "The load's own half: positive to the pin that is fed in the vehicle, negative to the other; they must "
-    "not touch. Battery end last on, first off; stop if the fuse blows. It may start at once, and a starter "
-    "turns the engine: clamp it, neutral, brake on, stand clear. Fuel vapour: no sparks; no pump runs dry. "
-    "An injector or a valve for a moment only. Not a module, an ignition coil, a xenon lamp, or what has a "
-    "resistor in series."
+    "The load's own half: positive to the pin that the vehicle feeds, negative to the other, not touching; "
+    "battery end last on, first off; stop if the fuse blows. It may start at once (a starter turns the "
+    "engine: neutral, brake on): clamp it, stand clear. Fuel vapour: no sparks. Injectors and valves for a "
+    "moment only. Not a module, an ignition coil, a xenon lamp, or what has a resistor in series."
 )
 LEAK = (
     "Wire or switch? Circuit off, unplug the wire at the switch end, load plugged in, read again: still "

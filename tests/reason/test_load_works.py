@@ -143,7 +143,7 @@ def test_a_load_that_fails_is_tried_alone_and_another_is_not() -> None:
     assert proposed is not None
     assert proposed.reading == "out off load alone works|weak|dead|?"
     assert "straight from the battery, by two leads, the positive one fused at 15 A" in proposed.do
-    warned = ("Battery end last on, first off", "clamp it", "a starter turns the engine", "no sparks")
+    warned = ("battery end last on, first off", "clamp it", "a starter turns the engine", "no sparks")
     for caution in (*warned, "Never on yellow connectors, airbags", "orange cables", "Not a module"):
         assert caution in proposed.caution
     for given in (IN_USE[:-1], [*IN_USE[:-1], "in on load works"], [*IN_USE, "out off load alone ?"]):

@@ -156,7 +156,7 @@ async def test_what_the_load_does_is_asked_and_the_bench_shows_it() -> None:
         await person.on_to(Phase.SAY)
         await until(pilot, lambda: "At this bench it is dead." in text(pilot.app))
         whole = text(pilot.app)
-        assert "Feed the load itself straight from the battery, by two leads of which one is fused" in whole
+        assert "Feed the load itself straight from the battery, by two leads, the positive one fused" in whole
         assert "battery end last on, first off" in whole
         assert "airbags" in whole
         await tap(pilot, "k")
