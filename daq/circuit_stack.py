@@ -30,9 +30,9 @@ JUMPER_OHM = 0.05  # two clips, a metre of wire and its fuse
 SUBSTITUTE_W = 5.0
 LIGHT_W = 3.0
 # Of what a load is made for: with less it is dead, with more it works, between it is weak. A lamp glows at a
-# quarter of its volts and is dim at three quarters (light goes with their power of 3.4, from memory); a relay
-# need not operate below two thirds (8 V of 12, data sheets), which is dead though a lamp would be weak.
-WEAK = (0.38, 0.72)
+# quarter of its volts and gives less than half its light at four fifths (their power of 3.4, from memory); a
+# relay need not operate below two thirds (8 V of 12, data sheets), which is dead though a lamp would be weak.
+WEAK = (0.38, 0.78)
 LIGHT_LED_V = 2.0  # a red or yellow LED at 10 mA
 LIGHT_LED_A = 0.010
 TIPS = ("tip 1", "tip 2")

@@ -344,7 +344,8 @@ class _Sampler:
         found /= found.sum()
         if self._in_doubt():  # then nothing explains every reading
             return found
-        return kept_in_sight(found, self._before, self._sum.best_fit(self.scores), self.kept)
+        sought = np.array([self._fits.looks(h) > 1 for h in self.kept])
+        return kept_in_sight(found, self._before, self._sum.best_fit(self.scores), self.kept, sought)
 
     @property
     def _before(self) -> Array:

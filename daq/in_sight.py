@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import numpy.typing as npt
 
 from daq.hypotheses import Fault, Hypothesis
 from daq.unknowns import Array
@@ -18,23 +19,29 @@ from daq.unknowns import Array
 IN_SIGHT = 0.0015
 OF_BEFORE = 0.5
 AS_WELL = 6.0  # in ln: three standard deviations of one reading, and what a search may leave to the top
+UNSOUGHT = 4.0  # and so much more where a search may have ended with a reading that it took for a mistake
 
 Place = tuple[int, str, Fault, Fault | None]
 
 
 def kept_in_sight(
-    probability: Array, before: Array, best_fit: Array, explanations: Sequence[Hypothesis]
+    probability: Array,
+    before: Array,
+    best_fit: Array,
+    explanations: Sequence[Hypothesis],
+    sought: npt.NDArray[np.bool_],
 ) -> Array:
     """The probabilities with the least that is told of a place, in whatever condition, that fits.
 
     Args:
         probability, before: (orders, explanations), after the readings and before any.
         best_fit: the same shape, ln density of all readings, none misread, where each fits best.
+        sought: (explanations,), whether its best fits were looked for again.
 
     Returns:
         The same shape, summing to 1.
     """
-    fits = best_fit > best_fit.max() - AS_WELL
+    fits = best_fit > best_fit.max() - AS_WELL - np.where(sought, 0.0, UNSOUGHT)
     places: dict[Place, list[tuple[int, int]]] = {}
     for n, h in enumerate(explanations):
         for order in range(len(probability)):
