@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from daq.circuit import Array, Circuits, Instrument, Mask, Setup
 from daq.circuit_case import Case, Seen
-from daq.circuit_stack import Stack
+from daq.circuit_stack import WEAK, Stack
 
 LOST_OHM = 1.0  # from there on a reference lead does not hold the instrument's zero
 
@@ -50,9 +50,10 @@ def all_readings(circuits: Circuits, cases: Sequence[Case]) -> list[Seen]:
         places, at_rest = np.flatnonzero(pulsed[cases[n].rows]), seen[number].chosen(where)
         duty = circuits.duty[cases[n].rows[places]]
         for field in fields(Seen):
-            if field.name == "work":
-                continue  # nobody sees its pulses: it works, and who knows how strongly
             values = getattr(seen[n], field.name)
+            if field.name == "work":  # nobody sees its pulses; who knows how strongly it should work?
+                values[places] = np.maximum(duty * values[places], np.minimum(values[places], WEAK[1]))
+                continue
             values[places] = duty * values[places] + (1 - duty) * getattr(at_rest, field.name)
     return seen[: len(cases)]
 

@@ -334,7 +334,7 @@ class Stack:
             np.sqrt(np.maximum(amperes, 0.0) / self.of(c.led_a)),
             np.abs(of_load) / self.of(c.system_v),
         )
-        work = np.where(self.of(c.weak_on_purpose) & (work > WEAK[0]), WEAK[1], work)
+        work = np.where(self.of(c.weak_on_purpose) & (work > WEAK[0]), np.maximum(work, WEAK[1]), work)
         alone = self._where(lambda s: s.alone)
         gets = np.where(alone, 1.0, work)
         return np.where(self._plugged | alone, gets * self.of(c.load_does), 0.0)

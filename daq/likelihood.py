@@ -17,8 +17,8 @@ import numpy.typing as npt
 from daq.circuit import Circuits, Instrument, Light, Setup
 from daq.circuit_case import Case, Seen
 from daq.circuit_reading import all_readings
-from daq.circuit_stack import WEAK
 from daq.knowledge import Weights
+from daq.looks import said
 from daq.readings import At, Lamp, Levels, Reading, Told, Working
 
 Array = npt.NDArray[np.float64]
@@ -26,14 +26,6 @@ Place = tuple[Setup, bool]  # where a reading is taken, and whether by the logge
 Level = tuple[Place, str, float]  # where it was read, on what, and its value
 ORDERS = (1, 2)  # which lead is on the feed pin
 PINS = ("feed", "ground")
-# A light's look by its share of full brightness: the middle of each border and how soft it is.
-BORDERS = (0.17, 0.62)
-SOFT = 0.05
-MISSAID = 3e-4  # a look far from what it is called: less than a misreading, which it is
-# What a load does by the share it gets (WEAK): softer, as it hangs on what it is; and somebody may have
-# looked at another.
-WORK_SOFT = (0.1, 0.06)
-ASIDE = 0.01
 SAME_LEVEL = 0.03  # of source: a circuit's levels that are one, read again
 ALIKE_V, ALIKE_SHARE = 0.1, 0.02  # readings that may be of one level
 
@@ -343,30 +335,6 @@ def log_height(given: Sequence[Reading], knowledge: Weights) -> float:
 def shown_as(what: At | Told) -> str:
     """Where `Seen` has it."""
     return "place" if isinstance(what, At) else "light" if isinstance(what, Lamp) else "work"
-
-
-def said(share: Array, what: Told) -> Array:
-    """Probability that a light of this share of full brightness, or a load that gets this share of what it is
-    made for, is told of with this word."""
-    if isinstance(what, Working) and what.unheard:
-        return np.ones_like(share)
-    if isinstance(what, Working):
-        dead, weak, works = _graded(share, WEAK, WORK_SOFT)
-        if what.alone:
-            weak = dead = (weak + dead) / 2  # it fails, however it does
-        missaid, chances = ASIDE, dict(zip(what.words, (works, weak, dead), strict=True))
-    else:
-        dark, dim, lit = _graded(share, BORDERS, (SOFT, SOFT))
-        missaid, chances = MISSAID, dict(zip(what.words, (lit, dim, dark), strict=True))
-    return (1 - missaid) * chances[what.word] + missaid / len(what.words)
-
-
-def _graded(share: Array, borders: tuple[float, float], soft: tuple[float, float]) -> tuple[Array, ...]:
-    """Probability of the lowest, the middle and the highest of three grades."""
-    above = [
-        1.0 / (1.0 + np.exp(-np.clip((share - b) / s, -60, 60))) for b, s in zip(borders, soft, strict=True)
-    ]
-    return 1 - above[0], above[0] * (1 - above[1]), above[0] * above[1]
 
 
 def _misread(reading: Reading, scale_v: float) -> float:

@@ -20,7 +20,8 @@ from daq.circuit_reading import all_readings
 from daq.circuit_stack import BATTERY_OHM, JUMPER_OHM
 from daq.diagnosis import Belief
 from daq.information import expected_bits
-from daq.likelihood import ORDERS, case, either_way, said, shown_as, variance
+from daq.likelihood import ORDERS, case, either_way, shown_as, variance
+from daq.looks import said
 from daq.offered_tests import BY_HAND, Means, Offer, offered
 from daq.readings import Levels, Reading, Told
 from daq.unknowns import Array, stratified

@@ -134,14 +134,16 @@ def offered(given: Sequence[Reading], costs: Weights, means: Means = BY_HAND) ->
     return [
         Offer(reading, minutes(reading, given, costs))
         for reading in _everything(last, means)
-        if kind(reading) not in done and means.allow(reading, last) and _is_asked(reading.what, told, given)
+        if kind(reading) not in done and means.allow(reading, last) and _is_asked(reading, told, given)
     ]
 
 
-def _is_asked(what: What, told: set[bool], given: Sequence[Reading]) -> bool:
-    """Whether there is a point in asking what the load does; `told` of it in the circuit, alone."""
+def _is_asked(reading: Reading, told: set[bool], given: Sequence[Reading]) -> bool:
+    """Whether there is a point in it yet: another position of the control comes after on, as every one has
+    that; what the load does is `told` of in the circuit, alone."""
+    what = reading.what
     if not isinstance(what, Working):
-        return True
+        return reading.state.control != "other" or any(r.state.control in ("on", "?") for r in given)
     return what.alone not in told and (bool(load_fails(given)) if what.alone else not told)
 
 

@@ -71,8 +71,9 @@ def no_battery(given: Sequence[Reading]) -> tuple[Reading, ...]:
 def of_no_load(given: Sequence[Reading]) -> tuple[Reading, ...]:
     """All readings of the pins, where they say nothing of a load; none where one does.
 
-    Either no pin is near source or near zero and there is nothing across a load; or nothing moves, whether
-    plugged in or not, off or on, and a pin stays between the two. A reading along the wire, or with a bias (a
+    Either no pin is near source or near zero and there is nothing across a load; or nothing moves, off or on,
+    whether plugged in or not (beside a sensor's 5 V plugged in is enough), and a pin stays between the two. A
+    reading along the wire, or with a bias (a
     whisper too, which lifts what nothing holds), a light, a jumper or a lamp, or a load that does anything,
     is reason to weigh them all.
     """
@@ -88,7 +89,8 @@ def of_no_load(given: Sequence[Reading]) -> tuple[Reading, ...]:
         return tuple(pins)
     still = all(max(volts) - min(volts) < STILL_SHARE * source_v for volts in read)
     states = {(r.state.plugged, r.state.control) for r in pins}
-    tried = {plugged for plugged, _ in states} == {True, False} and {c for _, c in states} >= {"off", "on"}
+    switched = {control for _, control in states} >= {"off", "on"}
+    tried = switched and (of_a_sensor(given) or {plugged for plugged, _ in states} == {True, False})
     return tuple(pins) if still and tried and any(between) else ()
 
 

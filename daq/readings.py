@@ -213,7 +213,7 @@ class _Words:
             self._at += 1
             return None
         try:
-            value = float(word)
+            value = float(word.lower().removesuffix("v").replace(",", "."))  # as many write them
         except ValueError:
             value = math.nan
         if not math.isfinite(value) or "_" in word:

@@ -59,12 +59,14 @@ LEAK_LIKELY = 0.3
 LIKELY = 0.1
 SOURCE_V = 4.0  # readings above that come from source
 BELOW_V = -0.15  # and below that from nowhere in the circuit
+SATURATED_V = (0.5, 1.4)
 MOVED_V = 0.5  # of battery positive at rest
 LOW_V = ((0.0, 6.0), (7.6, 11.8), (19.0, 23.6))  # for a battery of 6, 12 or 24 V at rest
 HIGH_V = (15.2, 19.0)
 COLUMNS = 79
 LEFT = 0.1  # explanations that an outcome leaves less of are not told beforehand
 MOST_LEFT = 3
+MOSTLY = 0.8  # of what an outcome leaves has this condition: it is told
 PLACE_NAMES = {
     "source": "battery positive",
     "fuse": "fuse",
@@ -124,15 +126,16 @@ class Explanation:
             control = " (both leads are control wires)"
         elif self.control_lead is None:
             control = ""
-        return f"{SIDE_WORDS[self.side]}{control}: {self._what_and_condition}"
+        return f"{SIDE_WORDS[self.side]}{control}: {self.what_and_condition}"
 
     @property
     def without_leads(self) -> str:
         """'ground side: open, feed wire'."""
-        return f"{SIDE_WORDS[self.side]}: {self._what_and_condition}"
+        return f"{SIDE_WORDS[self.side]}: {self.what_and_condition}"
 
     @property
-    def _what_and_condition(self) -> str:
+    def what_and_condition(self) -> str:
+        """'nothing wrong; pulsed, read as an average'."""
         return self.what if self.condition is None else f"{self.what}; {CONDITION_WORDS[self.condition]}"
 
     @property
@@ -234,15 +237,22 @@ def outcome_lines(splits: str) -> list[str]:
 
 
 def _left(outcome: Outcome, names: Sequence[Explanation]) -> str:
-    """The likeliest explanations that an outcome leaves, side by side; lead orders together."""
+    """The likeliest explanations that an outcome leaves, side by side; lead orders together, and conditions
+    but for one that makes up most of it."""
     chances: dict[tuple[str, str], float] = {}
+    of_words: dict[tuple[str, str], dict[str, float]] = {}
     for group, p in outcome.leaves:
-        said = SIDE_WORDS[names[group].side], names[group].what
+        e = names[group]
+        said = SIDE_WORDS[e.side], e.what
         chances[said] = chances.get(said, 0.0) + p
+        each = of_words.setdefault(said, {})
+        each[e.what_and_condition] = each.get(e.what_and_condition, 0.0) + p
     likely = sorted((pair for pair in chances.items() if pair[1] >= LEFT), key=lambda pair: -pair[1])
     sides: dict[str, list[str]] = {}
-    for (side, what), p in likely[:MOST_LEFT]:
-        sides.setdefault(side, []).append(f"{what} ({100 * p:.0f} %)")
+    for said, p in likely[:MOST_LEFT]:
+        whole, most = max(of_words[said].items(), key=lambda pair: pair[1])
+        what = whole.replace("; ", ", ") if most > MOSTLY * p else said[1]
+        sides.setdefault(said[0], []).append(f"{what} ({100 * p:.0f} %)")
     return " or ".join(f"{side}: {' or '.join(found)}" for side, found in sides.items()) or "several"
 
 
@@ -310,8 +320,23 @@ def misreadings(given: Sequence[Reading]) -> list[str]:
             f"5 V is what modules feed sensors with, not battery voltage{read}. On such a wire no test "
             "light, no jumper, no lamp and no bias."
         )
+    notes += _across_the_switch(given)
     notes += _of_batteries([_most(r) for r in given if r.is_of_battery and r.state.control == "off"])
     return list(dict.fromkeys(notes))
+
+
+def _across_the_switch(given: Sequence[Reading]) -> Iterable[str]:
+    """What a closed switch keeps may be a transistor's (common practice, no source)."""
+    at = {(r.state, r.what.place): r.what.volts for r in given if isinstance(r.what, At)}
+    for (state, place), volts in at.items():
+        far = at.get((state, "switch-far"))
+        if place != "switch" or state.control == "off" or far is None:
+            continue
+        if SATURATED_V[0] < abs(volts - far) < SATURATED_V[1]:
+            yield (
+                f"{abs(volts - far):.1f} V across the closed switch: a transistor that saturates keeps that, "
+                "a contact that does is burnt. Which of the two is it?"
+            )
 
 
 def _of_batteries(at_rest_v: Sequence[float]) -> Iterable[str]:

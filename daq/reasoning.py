@@ -20,7 +20,7 @@ from daq.offered_tests import BY_HAND, Means
 from daq.premises import Premise, of_a_sensor, unmet
 from daq.readings import Levels, Reading, load_fails
 from daq.reason_words import LOST, Explanation, caution, instruction, outcomes_sentence
-from daq.stopping import KNOWN, and_near, known, proofs, worth_doing
+from daq.stopping import KNOWN, Places, and_near, known, of_places, opening, worth_doing
 
 LEAST_LISTED = 5e-5
 ALIKE = 0.25 - 1e-9  # two explanations whose outcomes overlap more than 1 - this in every test are alike
@@ -146,18 +146,19 @@ def reason(
     doubt = min(max(belief.misread), MOST_DOUBT) if misfits else 0.0
     ranked = sorted(zip(names, probability.tolist(), strict=True), key=lambda pair: -pair[1])
     played = field(belief, groups)
-    tests = play_all(belief, played, means)
+    places = Places.of(played, names)
+    tests = of_places(play_all(belief, played, means), places)
     alike = _look_alikes(played, tests, names)
     is_plain = bool(given) and not misfits and not of_sensor
     stop = known(ranked, alike, knowledge) if is_plain else ""
     sides = _sides(ranked, knowledge, doubt, switching)
     rivals = rival_sides(sides, knowledge) if switching is None and given else []
     at_place = stop == KNOWN and ranked[0][0].fault != "none"  # to be mended, whatever the side
-    useful = worth_doing(tests, knowledge)
-    if stop or (is_plain and not useful):
-        useful = proofs(stop or NO_MORE, tests, played, names, knowledge, load_fails(given) != "")
+    # What is known is not gone into, but for a load that fails with nothing wrong.
+    is_done = stop == KNOWN and not (places.sound and load_fails(given))
+    useful = [] if is_done else worth_doing(tests, knowledge)
     if is_plain:
-        useful = and_near(useful, tests, played, names, knowledge)
+        useful = and_near(useful or opening(tests, places), tests, places, knowledge)
     if rivals and _lost(stop, ranked) is None:  # else its contact comes first
         useful += [
             t

@@ -11,21 +11,26 @@ import numpy.typing as npt
 from daq.information import expected_bits
 from daq.knowledge import Knowledge
 from daq.next_test import DRAWS, REPEATS, SETUP_MIN, Field, Played
+from daq.readings import Working
 from daq.reason_words import Explanation, Where
 from daq.unknowns import Array
 
 KNOWN = "known"
 APART = 0.25  # outcomes that overlap no more are told apart
+LEFT_BOTH = 0.1
 Ranked = Sequence[tuple[Explanation, float]]  # most probable first
+
+
+def of_places(tests: Sequence[Played], places: Places) -> list[Played]:
+    """The tests with what they are expected to tell of the place, most for its cost first: which odd but
+    healthy circuit it is, nobody has to know."""
+    return sorted((replace(t, bits=places.bits(t)) for t in tests), key=lambda t: -t.rate)
 
 
 def worth_doing(tests: Sequence[Played], knowledge: Knowledge) -> list[Played]:
     """The tests that tell enough for what they cost, in their order."""
-    return [t for t in tests if _is_worth(t.bits, t, knowledge)]
-
-
-def _is_worth(bits: float, test: Played, knowledge: Knowledge) -> bool:
-    return bits >= max(knowledge.stop["bits"], knowledge.stop["bits_per_minute"] * test.test.minutes)
+    bits, rate = knowledge.stop["bits"], knowledge.stop["bits_per_minute"]
+    return [t for t in tests if t.bits >= max(bits, rate * t.test.minutes)]
 
 
 def known(ranked: Ranked, alike: tuple[tuple[Explanation, ...], ...], knowledge: Knowledge) -> str:
@@ -42,32 +47,10 @@ def known(ranked: Ranked, alike: tuple[tuple[Explanation, ...], ...], knowledge:
     return ""
 
 
-def proofs(
-    stop: str,
-    tests: Sequence[Played],
-    played: Field,
-    names: Sequence[Explanation],
-    knowledge: Knowledge,
-    load_fails: bool = False,
-) -> list[Played]:
-    """Tests worth doing though the place, or one group of look-alikes, is known, or no other test would tell
-    more: most telling of the place for its cost first.
-
-    Where look-alikes are left, the place is not known, and any test is done that tells enough of it; so it is
-    where the load was seen to be weak or dead (`load_fails`) and nothing is found to be wrong with it.
-    """
-    places = _Places.of(played, names)
-    if stop == KNOWN and not (load_fails and places.likeliest[2] == "none"):
-        return []
-    told = [replace(t, bits=places.bits(t)) for t in tests]
-    return sorted((t for t in told if _is_worth(t.bits, t, knowledge)), key=lambda t: -t.rate)
-
-
 def and_near(
     useful: Sequence[Played],
     tests: Sequence[Played],
-    played: Field,
-    names: Sequence[Explanation],
+    places: Places,
     knowledge: Knowledge,
 ) -> list[Played]:
     """Those useful, and those close at hand that prove a circuit taken for sound: before any that is not, and
@@ -77,8 +60,8 @@ def and_near(
     nobody switched yet. Nobody unplugs for so rare a thing, and it is next to nothing in bits; but who has
     unplugged reads the other pin too.
     """
-    places, limits = _Places.of(played, names), knowledge.stop
-    if places.likeliest[2] != "none":
+    limits = knowledge.stop
+    if not places.sound:
         return list(useful)
     near = [t for t in tests if t.test.minutes <= limits["proof_minutes"]]
     told = [(places.share_told(t) / (t.test.minutes + SETUP_MIN), t) for t in near if t not in useful]
@@ -88,8 +71,16 @@ def and_near(
     return [*proving, *useful] if is_far else [*useful, *proving]
 
 
+def opening(tests: Sequence[Played], places: Places) -> list[Played]:
+    """Looking what the load does, where load and connector are left: only one that fails is tried alone, and
+    that alone tells the two apart."""
+    if min(places.share_at("load"), places.share_at("connector pin")) < LEFT_BOTH:
+        return []
+    return [t for t in tests if isinstance(t.test.reading.what, Working)][:1]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
-class _Places:
+class Places:
     """The explanations that are played, by place: which odd but healthy circuit it is does not count."""
 
     names: tuple[Where, ...]
@@ -98,15 +89,16 @@ class _Places:
     played: Field
 
     @classmethod
-    def of(cls, played: Field, names: Sequence[Explanation]) -> _Places:
+    def of(cls, played: Field, names: Sequence[Explanation]) -> Places:
         where = [names[n].where for n in played.numbers]
         each = tuple(dict.fromkeys(where))
         row = np.array([each.index(place) for place in where])
         return cls(each, row, np.bincount(row, played.probability, len(each)).astype(np.float64), played)
 
     @property
-    def likeliest(self) -> Where:
-        return self.names[int(self.probability.argmax())]
+    def sound(self) -> bool:
+        """Whether that nothing is wrong is the likeliest."""
+        return self.names[int(self.probability.argmax())][2] == "none"
 
     def _chances(self, test: Played) -> Array:
         """(places, outcomes)"""
@@ -117,6 +109,12 @@ class _Places:
     def bits(self, test: Played) -> float:
         """What a test is expected to tell of the place."""
         return expected_bits(self.probability, self._chances(test), DRAWS * REPEATS)
+
+    def share_at(self, place: str) -> float:
+        """Probability that what is wrong is there."""
+        return float(
+            sum(p for where, p in zip(self.names, self.probability, strict=True) if where[3] == place)
+        )
 
     def share_told(self, test: Played) -> float:
         """Probability of the places whose outcomes are not those of the likeliest."""

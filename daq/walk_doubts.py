@@ -123,7 +123,8 @@ def free_alone(what: What) -> str:
         if FREE_V[0] < volts < FREE_V[1] and abs(beside - volts) > APART_V:
             return (
                 f"Lead {lead} reads as on nothing ({tenths(volts)}, the whisper alone), lead {other} does "
-                f"not: press lead {lead} onto its pin. Through a sound load both would agree.{INSIST}"
+                f"not: press lead {lead} onto its pin, and plug the load in. Through a sound load both would "
+                f"agree.{INSIST}"
             )
     return ""
 

@@ -7,7 +7,7 @@ from daq.reason_words import Explanation
 from daq.reasoning import SOUND
 from daq.walk import Walk
 
-STILL_THERE = 0.02
+STILL_THERE = 0.08  # what no reading at the pins shows, a bad terminal above all, keeps a few in a hundred
 
 
 def proven(walk: Walk) -> bool:
@@ -18,9 +18,17 @@ def proven(walk: Walk) -> bool:
 
 def lacking(walk: Walk) -> str:
     """What the proof lacks, in a sentence."""
-    if walk.proof is None or not _sound(walk):
-        return "The same readings do not show a sound circuit yet"
-    return _of_the_load(walk)
+    if _sound(walk):
+        return _of_the_load(walk)
+    not_yet, still = "The same readings do not show a sound circuit yet", _still_wrong(walk)
+    if still is None:
+        return not_yet
+    return f"{not_yet}; still likely: {'the load itself' if still.seized else still.what}"
+
+
+def mended(walk: Walk) -> bool:
+    """Whether something was found to be wrong before."""
+    return walk.answer is not None and _is_wrong(walk.answer.candidates[0][0])
 
 
 def _sound(walk: Walk) -> bool:
@@ -30,12 +38,21 @@ def _sound(walk: Walk) -> bool:
     if proof is None or before is None or not proof.fits:
         return False
     was = before.candidates[0][0]
-    still = sum(p for e, p in proof.candidates if e.where == was.where and _is_wrong(e))
     there = {(was.side, was.control_lead)}
     if before.lost is not None:
         there = {(e.side, e.control_lead) for e, _ in proof.candidates}
     sound = sum(p for e, p in proof.candidates if (e.side, e.control_lead) in there and not _is_wrong(e))
-    return any(map(_is_loaded, walk.here.after)) and sound >= SOUND and still < STILL_THERE
+    return any(map(_is_loaded, walk.here.after)) and sound >= SOUND and _still_wrong(walk) is None
+
+
+def _still_wrong(walk: Walk) -> Explanation | None:
+    """What was wrong, if it is still likely."""
+    proof, before = walk.proof, walk.answer
+    if proof is None or before is None:
+        return None
+    was = before.candidates[0][0]
+    still = sum(p for e, p in proof.candidates if e.where == was.where and _is_wrong(e))
+    return was if still >= STILL_THERE else None
 
 
 def _is_wrong(e: Explanation) -> bool:

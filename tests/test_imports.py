@@ -100,7 +100,16 @@ REASONING = {
         "scores",
         "readings",
     ),
-    *("likelihood", "diagnosis", "information", "offered_tests", "next_test", "reasoning", "reason_words"),
+    *(
+        "looks",
+        "likelihood",
+        "diagnosis",
+        "information",
+        "offered_tests",
+        "next_test",
+        "reasoning",
+        "reason_words",
+    ),
     *("reason_report", "copper", "drops"),
 }
 

@@ -25,7 +25,7 @@ from daq.walk import Walk
 from daq.walk_doubts import FREE_V
 from daq.walk_here import WHISPER, Here, Phase
 from daq.walk_moves import MOVED_LEAD, MOVES, aid_for, named, stands, take_off, value
-from daq.walk_proof import lacking, proven
+from daq.walk_proof import lacking, mended, proven
 from tui.panels import DOT, Part, height
 from tui.walk_said import is_fed_alone, to_be_said, word_wanted
 
@@ -39,6 +39,7 @@ _PLAINLY = (
     "Unplugged, both leads are read before a bias or a light: something that still joins the two would make "
     "all that follows wrong."
 )
+_AGAIN = "The check failed; q, then l, begins it again. "
 _UNPROVEN = "The lead check failed: leads and reference are not proven. "
 _FOLLOW = "No reading offered here would tell more: follow the wire itself by eye."
 _STRONG = f"{WORKING['never on']} {WORKING['stand clear']}"
@@ -164,7 +165,8 @@ def _now(walk: Walk, check: LeadCheckView) -> tuple[Part, ...]:
         tell = {WIGGLE: " Enter says so; s goes on, unproven.", SEAT: " Enter when they are."}.get(
             check.step, " s goes past this step, unproven."
         )
-        return (f"{check.instruction}{tell}",) if check.step else ("the lead check begins",)
+        failed: tuple[Part, ...] = ((_AGAIN, "bold $alarm"),) if check.refuted else ()
+        return (*failed, f"{check.instruction}{tell}") if check.step else ("the lead check begins",)
     if walk.move is not None and walk.doubt:
         return (("NOT TAKEN: ", "bold $alarm"), (walk.doubt, "bold"))
     if walk.move is not None:
@@ -230,7 +232,8 @@ def _proof(walk: Walk) -> Part:
     chance = _percent(walk.proof.healthy)
     only_if = f" {_only_if(walk)}".rstrip()
     if proven(walk):
-        found = f"The same readings now fit a sound circuit ({chance}), no longer what was wrong."
+        rest = "no longer what was wrong" if mended(walk) else "as before: nothing was wrong in what was read"
+        found = f"The same readings now fit a sound circuit ({chance}), {rest}."
         return found + only_if, "bold"
     return f"{lacking(walk)} ({chance} sound).{only_if}", "bold $alarm"
 

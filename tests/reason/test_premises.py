@@ -25,6 +25,7 @@ OF_NO_LOAD = [
     ["in off 3.3 3.3", "in on 3.3 3.3", "in on load ?"],
     ["in off 4.4 4.4"],  # no battery has 4.4 V: this is not source
     ["source 12.6", "in off 12.6 2.6", "in on 12.6 2.6", "out off 12.6 2.6", "out on 12.6 2.6"],
+    ["in off 5.0 2.1", "in on 5.0 2.1"],  # a sensor, its supply and its signal
 ]
 WEIGHED = [
     ["in off 6.2 0.1"],  # one is near zero

@@ -68,6 +68,7 @@ def test_any_text_is_a_reading_or_one_clear_sentence(text: str) -> None:
     ("text", "meant"),
     [
         ("in off 12.6 12.6", Reading(State(), Levels((12.6, 12.6)))),
+        ("in off 12,6 12.6V", Reading(State(), Levels((12.6, 12.6)))),
         ("out on _ -0.2", Reading(State(False, "on"), Levels((None, -0.2)))),
         ("key on neighbour off in ? 0 0", Reading(State(True, "?", "on", True), Levels((0.0, 0.0)))),
         ("source 12.6", Reading(State(), At("source", 12.6))),
@@ -103,7 +104,7 @@ def test_each_form_of_the_contract(text: str, meant: Reading) -> None:
         ("in on lamp positive lead 3 lit", "'3', where 1 or 2"),
         ("in off 230 0", "beyond the DC circuits up to 32 V"),
         ("in off nan 0", "'nan', where volts"),
-        ("in off 12,6 0", "'12,6', where volts"),
+        ("in off 12,6,1 0", "'12,6,1', where volts"),
     ],
 )
 def test_each_mistake_is_named(text: str, words: str) -> None:

@@ -126,6 +126,14 @@ def test_what_such_volts_are_is_said(texts: list[str], words: str) -> None:
     assert not any(words in note for note in misreadings(parse_all(["in off 12.6 12.6", "in on 12.5 0"])))
 
 
+@pytest.mark.parametrize(("at_the_load", "is_said"), [(11.3, True), (12.2, False), (9.0, False)])
+def test_what_a_switch_keeps_may_be_a_transistors(at_the_load: float, is_said: bool) -> None:
+    """0.7 to 1.2 V is what one keeps that saturates (common practice, no source); the engine takes it so."""
+    read = ["in off 0 0", f"in on {at_the_load - 0.1:.1f} 0.1", "in on at switch-far 12.3"]
+    notes = misreadings(parse_all([*read, f"in on at switch {at_the_load}"]))
+    assert any("a contact that does is burnt" in note for note in notes) == is_said
+
+
 def test_a_test_light_that_tells_the_impossible_is_a_reading_that_does_not_fit() -> None:
     """Dark between battery negative and a pin at source: it was on the wrong pin, or it is broken."""
     read = parse_all(

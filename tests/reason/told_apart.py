@@ -20,7 +20,7 @@ import numpy as np
 from daq.circuit_stack import WEAK
 from daq.hypotheses import SEIZED, hypotheses
 from daq.knowledge import shipped
-from daq.likelihood import BORDERS
+from daq.looks import BORDERS
 from daq.naming import explanation
 from daq.offered_tests import Means, offered
 from daq.readings import UNHEARD, Lamp, Reading, Told, Working

@@ -82,6 +82,15 @@ def test_a_walk_on_leads_whose_check_failed_ends_in_a_lean_only() -> None:
     assert walk.here.doubtful, "new readings of the same leads"
 
 
+def test_a_lead_check_that_failed_says_how_to_begin_it_again() -> None:
+    walk = Walk(Means(whisper=True))
+    walk.begin(proven=False)
+    failed = replace(SEATING, refuted=True)
+    walk.see(seen(2.6, 12.6, 5.0), BOTH, failed)
+    assert "The check failed; q, then l, begins it again." in words(now(walk, failed, refused=False))
+    assert "failed" not in words(now(walk, SEATING, refused=False))
+
+
 def test_the_first_reading_is_not_of_leads_that_are_still_on_battery_positive() -> None:
     check = replace(NOT_DONE, passed=True, source_v=12.6, on_positive=(1, 2))
     walk = begun()
