@@ -181,7 +181,7 @@ async def test_help_has_every_caution_and_scrolls() -> None:
         seen = " ".join(pages)
         for words in (
             "DC up to 32 V nominal",
-            "airbags and belt pretensioners",
+            "Never on yellow connectors, airbags, belt pretensioners",
             "the two pins must never touch",
             "Never pierce insulation",
             "Unplug with the circuit off",
