@@ -104,7 +104,8 @@ def _fitting(
     rows: int,
     between: str = DOT,
 ) -> tuple[Part, ...]:
-    """`head` and the first of `texts`, as many as fit, one at least; `rests`: what stands for the others."""
+    """`head` and the first of `texts`, as many as fit, of one at least its beginning; `rests`: what stands
+    for the others."""
     best: tuple[Part, ...] = head
     for n in range(1, len(texts) + 1):
         more = [rests[n]] if rests[n] else []
@@ -112,7 +113,15 @@ def _fitting(
         if n > 1 and height(parts, width) > rows:
             break
         best = parts
-    return best
+    return _cut(best, width, rows)
+
+
+def _cut(parts: tuple[Part, ...], width: int, rows: int) -> tuple[Part, ...]:
+    """Without the last words where it is too long, which is seen."""
+    *first, last = parts
+    while isinstance(last, str) and height((*first, last), width) > max(rows, 1) and " " in last:
+        last = f"{last.removesuffix(' …').rpartition(' ')[0]} …"
+    return (*first, last)
 
 
 def _percent(p: float) -> str:

@@ -82,6 +82,17 @@ def test_a_walk_on_leads_whose_check_failed_ends_in_a_lean_only() -> None:
     assert walk.here.doubtful, "new readings of the same leads"
 
 
+def test_what_is_cut_off_for_want_of_room_shows_that_it_is() -> None:
+    walk = begun()
+    given = reading(State(control="on"), 12.6, 0.1)
+    many = tuple((Explanation("low", 2, "open", place, None), 0.2) for place in ("fuse", "load", "feed wire"))
+    walk.answer = Answer({"low": 1.0}, many, None, "known", (), (), (given,))
+    whole, cut = (words(could_be(walk, width, 1)) for width in (120, 40))
+    assert "…" not in whole
+    assert cut.startswith("could be: ")
+    assert cut.endswith("…")
+
+
 def test_a_lead_check_that_failed_says_how_to_begin_it_again() -> None:
     walk = Walk(Means(whisper=True))
     walk.begin(proven=False)
