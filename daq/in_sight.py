@@ -8,12 +8,12 @@ with no less than IN_SIGHT or, where that is less, half of what was believed of 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import numpy.typing as npt
 
-from daq.hypotheses import Fault, Hypothesis
+from daq.hypotheses import Hypothesis
 from daq.unknowns import Array
 
 IN_SIGHT = 0.0015
@@ -21,12 +21,22 @@ OF_BEFORE = 0.5
 AS_WELL = 6.0  # in ln: three standard deviations of one reading, and what a search may leave to the top
 UNSOUGHT = 4.0  # and so much more where a search may have ended with a reading that it took for a mistake
 
-Place = tuple[int, str, Fault, Fault | None]
+Where = tuple[int, str, tuple[tuple[str, str | None, bool], ...]]
+
+
+def of_places(probability: Array, explanations: Sequence[Hypothesis]) -> dict[Where, float]:
+    """What is believed of each place by (orders, explanations)."""
+    found: dict[Where, float] = {}
+    for n, h in enumerate(explanations):
+        for order, each in enumerate(probability):
+            place = _place(order, h)
+            found[place] = found.get(place, 0.0) + float(each[n])
+    return found
 
 
 def kept_in_sight(
     probability: Array,
-    before: Array,
+    before: Mapping[Where, float],
     best_fit: Array,
     explanations: Sequence[Hypothesis],
     sought: npt.NDArray[np.bool_],
@@ -34,7 +44,8 @@ def kept_in_sight(
     """The probabilities with the least that is told of a place, in whatever condition, that fits.
 
     Args:
-        probability, before: (orders, explanations), after the readings and before any.
+        probability: (orders, explanations), after the readings.
+        before: of each place before any, whether all its explanations are still in question or not.
         best_fit: the same shape, ln density of all readings, none misread, where each fits best.
         sought: (explanations,), whether its best fits were looked for again.
 
@@ -42,18 +53,25 @@ def kept_in_sight(
         The same shape, summing to 1.
     """
     fits = best_fit > best_fit.max() - AS_WELL - np.where(sought, 0.0, UNSOUGHT)
-    places: dict[Place, list[tuple[int, int]]] = {}
+    places: dict[Where, list[tuple[int, int]]] = {}
     for n, h in enumerate(explanations):
         for order in range(len(probability)):
-            places.setdefault((order, h.side, h.fault, h.second), []).append((order, n))
+            places.setdefault(_place(order, h), []).append((order, n))
     found = probability.copy()
-    for members in places.values():
+    for place, members in places.items():
         each = tuple(np.array(members).T)
         if not fits[each].any():
             continue
-        least = min(IN_SIGHT, OF_BEFORE * float(before[each].sum()))
+        least = min(IN_SIGHT, OF_BEFORE * before[place])
         missing = least - float(probability[each].sum())
         if missing > 0:
             found[max(members, key=lambda m: best_fit[m])] += missing
     total: Array = found / found.sum()
     return total
+
+
+def _place(order: int, h: Hypothesis) -> Where:
+    """What is told of as one: which lead is on which pin is not, where both or none are control wires, nor
+    which of two ends it is that a bridge's fault is in."""
+    faults = tuple((f.fault, f.place, f.leaking) for f in (h.fault, h.second) if f is not None)
+    return order if h.side in ("low", "high") else 0, h.side, faults

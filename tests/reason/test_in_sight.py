@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daq.hypotheses import hypotheses
-from daq.in_sight import AS_WELL, IN_SIGHT, OF_BEFORE, kept_in_sight
+from daq.in_sight import AS_WELL, IN_SIGHT, OF_BEFORE, kept_in_sight, of_places
 from daq.knowledge import shipped
 from daq.readings import parse_all
 from daq.reasoning import reason
@@ -33,7 +33,7 @@ def told(best: list[float], before: float = 0.1, least: float = 1e-9) -> Array:
     """Low and high side, sound, either way round: nearly all on the first, the others at `least`."""
     probability = np.array([[1 - 3 * least, least], [least, least]])
     fits, sought = np.array(best).reshape(2, 2), np.array([True, True])
-    return kept_in_sight(probability, np.full((2, 2), before), fits, SOUND, sought)
+    return kept_in_sight(probability, of_places(np.full((2, 2), before), SOUND), fits, SOUND, sought)
 
 
 def test_what_fits_keeps_a_part_of_what_was_believed_before() -> None:
@@ -73,3 +73,19 @@ def test_what_was_looked_for_once_is_not_ruled_out_by_what_was_found() -> None:
     answer = reason(parse_all(["source 13.8", "in on 0.4 13.3", "in off 0 0.3"]))
     leaks = sum(p for e, p in answer.candidates if e.leaking and e.place == "control wire")
     assert leaks > 0.0004
+
+
+def test_of_what_is_told_as_one_half_is_left_together() -> None:
+    """By ngspice: both ends are switched, the ground end is stuck off, and the driver tests its wires upward
+    through 33 kilohm. One way round, and with the other end stuck, it does not fit; told is all as one."""
+    read = ("source 12.4", "in off 12.6 12.4", "in on 12.5 12.4", "out on bias up lead 2 12.6 4.7")
+    chances = [
+        sum(
+            p
+            for e, p in answer.candidates
+            if (e.side, e.fault, e.place) == ("both ends", "stuck off", "switch")
+        )
+        for answer in (reason(()), reason(parse_all(read)))
+    ]
+    assert 0.001 < chances[0] < 0.002
+    assert chances[1] > 0.45 * chances[0]
