@@ -16,9 +16,9 @@ import pytest
 from tests.reason import campaign, campaign_table
 
 TABLE = Path(__file__).with_name("campaign")
-SEEDS = (624499, 632456, 640312, 648074)  # digits of the roots of 39, 40, 41 and 42
-CIRCUITS = 100  # of each seed
-FIXED = 12
+SEEDS = (721110, 728010, 734846)  # digits of the roots of 52, 53 and 54
+CIRCUITS = 80  # of each seed
+FIXED = 8
 
 
 def test_a_slice_of_the_campaign_agrees_with_the_table() -> None:
