@@ -41,7 +41,7 @@ from daq.evidence_sum import LEAST_SUMMED, EvidenceSum, enough
 from daq.explained import SHORTS, circuits
 from daq.fitting import FEWER_MODES, MODES, MOST_MODES, MUCH_WORSE, RISING, Earlier, Fits, Search
 from daq.hypotheses import Hypothesis, hypotheses
-from daq.in_sight import Where, kept_in_sight, of_places
+from daq.in_sight import ToldAs, by_place, kept_in_sight
 from daq.knowledge import Knowledge, shipped
 from daq.lending import AS_GOOD, Lender, Lending, Offered
 from daq.likelihood import ORDERS, Place, highest, log_height
@@ -347,10 +347,10 @@ class _Sampler:
         sought = np.array([self._fits.looks(h) > 1 for h in self.kept])
         return kept_in_sight(found, self._before(), self._sum.best_fit(self.scores), self.kept, sought)
 
-    def _before(self) -> dict[Where, float]:
+    def _before(self) -> dict[ToldAs, float]:
         """What was believed of each place before any reading."""
         everything = hypotheses(self._knowledge)
-        return of_places(np.exp(self._log_prior(everything)) / self._all_prior, everything)
+        return by_place(np.exp(self._log_prior(everything)) / self._all_prior, everything)
 
     def _rising(self, within: float | Array) -> Mask:
         """(explanations,): those whose best fits, `within` so much of the best, might be better yet."""

@@ -21,12 +21,12 @@ OF_BEFORE = 0.5
 AS_WELL = 6.0  # in ln: three standard deviations of one reading, and what a search may leave to the top
 UNSOUGHT = 4.0  # and so much more where a search may have ended with a reading that it took for a mistake
 
-Where = tuple[int, str, tuple[tuple[str, str | None, bool], ...]]
+ToldAs = tuple[int, str, tuple[tuple[str, str | None, bool], ...]]
 
 
-def of_places(probability: Array, explanations: Sequence[Hypothesis]) -> dict[Where, float]:
+def by_place(probability: Array, explanations: Sequence[Hypothesis]) -> dict[ToldAs, float]:
     """What is believed of each place by (orders, explanations)."""
-    found: dict[Where, float] = {}
+    found: dict[ToldAs, float] = {}
     for n, h in enumerate(explanations):
         for order, each in enumerate(probability):
             place = _place(order, h)
@@ -36,7 +36,7 @@ def of_places(probability: Array, explanations: Sequence[Hypothesis]) -> dict[Wh
 
 def kept_in_sight(
     probability: Array,
-    before: Mapping[Where, float],
+    before: Mapping[ToldAs, float],
     best_fit: Array,
     explanations: Sequence[Hypothesis],
     sought: npt.NDArray[np.bool_],
@@ -53,7 +53,7 @@ def kept_in_sight(
         The same shape, summing to 1.
     """
     fits = best_fit > best_fit.max() - AS_WELL - np.where(sought, 0.0, UNSOUGHT)
-    places: dict[Where, list[tuple[int, int]]] = {}
+    places: dict[ToldAs, list[tuple[int, int]]] = {}
     for n, h in enumerate(explanations):
         for order in range(len(probability)):
             places.setdefault(_place(order, h), []).append((order, n))
@@ -70,7 +70,7 @@ def kept_in_sight(
     return total
 
 
-def _place(order: int, h: Hypothesis) -> Where:
+def _place(order: int, h: Hypothesis) -> ToldAs:
     """What is told of as one: which lead is on which pin is not, where both or none are control wires, nor
     which of two ends it is that a bridge's fault is in."""
     faults = tuple((f.fault, f.place, f.leaking) for f in (h.fault, h.second) if f is not None)

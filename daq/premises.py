@@ -72,10 +72,10 @@ def of_no_load(given: Sequence[Reading]) -> tuple[Reading, ...]:
     """All readings of the pins, where they say nothing of a load; none where one does.
 
     Either no pin is near source or near zero and there is nothing across a load; or nothing moves, off or on,
-    whether plugged in or not (beside a sensor's 5 V plugged in is enough), and a pin stays between the two. A
-    reading along the wire, or with a bias (a
-    whisper too, which lifts what nothing holds), a light, a jumper or a lamp, or a load that does anything,
-    is reason to weigh them all.
+    whether plugged in or not (beside a sensor's 5 V plugged in is enough), and a pin stays between the two.
+
+    A reading along the wire, or with a bias (a whisper too, which lifts what nothing holds), a light, a
+    jumper or a lamp, or a load that does anything, is reason to weigh them all.
     """
     pins = [r for r in given if not r.is_of_battery and not _is_of_nothing(r)]
     if not all(isinstance(r.what, Levels) and r.what.bias == (None, None) and r.what.plain for r in pins):

@@ -120,11 +120,6 @@ class Working:
         return f"load {'alone ' if self.alone else ''}{self.word}"
 
     @property
-    def fails(self) -> bool:
-        """Whether the load does less than it should."""
-        return self.word in ("weak", "dead")
-
-    @property
     def unheard(self) -> bool:
         return self.word == UNHEARD
 
@@ -167,6 +162,11 @@ def load_fails(given: Iterable[Reading]) -> str:
     """
     heard = {control: w.word for control, w in told_of_load(given) if not (w.alone or w.unheard)}
     return next((word for word in ("dead", "weak") if word in heard.values()), "")
+
+
+def heard_alone(given: Iterable[Reading]) -> list[str]:
+    """What was heard of the load alone."""
+    return [what.word for _, what in told_of_load(given) if what.alone and not what.unheard]
 
 
 def parse(text: str) -> Reading:

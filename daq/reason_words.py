@@ -11,7 +11,17 @@ from daq.cautions import WORKING
 from daq.next_test import Outcome, Played
 from daq.offered_tests import Offer
 from daq.premises import SOURCE_SHARE, of_a_sensor
-from daq.readings import At, Lamp, Levels, Reading, Told, What, Working, load_fails
+from daq.readings import (
+    At,
+    Lamp,
+    Levels,
+    Reading,
+    Told,
+    What,
+    Working,
+    heard_alone,
+    load_fails,
+)
 
 SIDE_WORDS = {
     "low": "ground side",
@@ -271,11 +281,11 @@ def sound_circuit(given: Sequence[Reading], comes_and_goes: str) -> str:
     """What is left to do where a circuit is taken for sound; `comes_and_goes`: how such a fault is caught."""
     if not load_fails(given):
         return f"nothing is wrong in what was read. For a fault that comes and goes: {comes_and_goes}."
-    alone = [r.what for r in given if isinstance(r.what, Working) and r.what.alone]
-    if any(what.fails for what in alone):
+    alone = heard_alone(given)
+    if any(word != "works" for word in alone):
         return "the circuit is sound in what was read, and the load fails alone too: it is the load itself."
     do = "look at the terminals inside its connector"
-    if not any(what.word == "works" for what in alone):
+    if not alone:
         do = f"try the load alone, and {do}"
     return f"the circuit is sound in what was read, but the load does not do what it should: {do}."
 
@@ -291,9 +301,8 @@ def _inside_the_load(candidates: Sequence[tuple[Explanation, float]], given: Seq
     how, found = load_fails(given), []
     if how and sum(p for e, p in candidates if e.place == "connector pin") > LIKELY:
         found.append(UNSEEN)
-    alone = any(isinstance(r.what, Working) and r.what.alone and not r.what.unheard for r in given)
     sound = sum(p for e, p in candidates if e.fault == "none" and e.condition != "asleep")
-    if how and not alone and sound > LIKELY:
+    if how and not heard_alone(given) and sound > LIKELY:
         found.append(
             f"Nothing wrong, that is the circuit: a load that gets all it needs may be {how} itself."
         )

@@ -17,7 +17,7 @@ from daq.unknowns import Array
 
 KNOWN = "known"
 APART = 0.25  # outcomes that overlap no more are told apart
-LEFT_BOTH = 0.1
+LEFT_BOTH = 0.1  # of load and connector: less of either is no question
 Ranked = Sequence[tuple[Explanation, float]]  # most probable first
 
 
@@ -65,7 +65,7 @@ def and_near(
         return list(useful)
     near = [t for t in tests if t.test.minutes <= limits["proof_minutes"]]
     told = [(places.share_told(t) / (t.test.minutes + SETUP_MIN), t) for t in near if t not in useful]
-    worth = [(share, t) for share, t in told if share >= limits["proof_share"]]
+    worth = [(rate, t) for rate, t in told if rate >= limits["proof_per_minute"]]
     proving = [t for _, t in sorted(worth, key=lambda pair: -pair[0])]
     is_far = bool(useful) and useful[0].test.minutes > limits["proof_minutes"]
     return [*proving, *useful] if is_far else [*useful, *proving]

@@ -26,7 +26,7 @@ def lacking(walk: Walk) -> str:
     return f"{not_yet}; still likely: {'the load itself' if still.seized else still.what}"
 
 
-def mended(walk: Walk) -> bool:
+def was_wrong(walk: Walk) -> bool:
     """Whether something was found to be wrong before."""
     return walk.answer is not None and _is_wrong(walk.answer.candidates[0][0])
 

@@ -25,7 +25,7 @@ from daq.walk import Walk
 from daq.walk_doubts import FREE_V
 from daq.walk_here import WHISPER, Here, Phase
 from daq.walk_moves import MOVED_LEAD, MOVES, aid_for, named, stands, take_off, value
-from daq.walk_proof import lacking, mended, proven
+from daq.walk_proof import lacking, proven, was_wrong
 from tui.panels import DOT, Part, height
 from tui.walk_said import is_fed_alone, to_be_said, word_wanted
 
@@ -241,7 +241,9 @@ def _proof(walk: Walk) -> Part:
     chance = _percent(walk.proof.healthy)
     only_if = f" {_only_if(walk)}".rstrip()
     if proven(walk):
-        rest = "no longer what was wrong" if mended(walk) else "as before: nothing was wrong in what was read"
+        rest = (
+            "no longer what was wrong" if was_wrong(walk) else "as before: nothing was wrong in what was read"
+        )
         found = f"The same readings now fit a sound circuit ({chance}), {rest}."
         return found + only_if, "bold"
     return f"{lacking(walk)} ({chance} sound).{only_if}", "bold $alarm"

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daq.hypotheses import hypotheses
-from daq.in_sight import AS_WELL, IN_SIGHT, OF_BEFORE, kept_in_sight, of_places
+from daq.in_sight import AS_WELL, IN_SIGHT, OF_BEFORE, by_place, kept_in_sight
 from daq.knowledge import shipped
 from daq.readings import parse_all
 from daq.reasoning import reason
@@ -33,7 +33,7 @@ def told(best: list[float], before: float = 0.1, least: float = 1e-9) -> Array:
     """Low and high side, sound, either way round: nearly all on the first, the others at `least`."""
     probability = np.array([[1 - 3 * least, least], [least, least]])
     fits, sought = np.array(best).reshape(2, 2), np.array([True, True])
-    return kept_in_sight(probability, of_places(np.full((2, 2), before), SOUND), fits, SOUND, sought)
+    return kept_in_sight(probability, by_place(np.full((2, 2), before), SOUND), fits, SOUND, sought)
 
 
 def test_what_fits_keeps_a_part_of_what_was_believed_before() -> None:
