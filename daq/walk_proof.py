@@ -17,8 +17,8 @@ def proven(walk: Walk) -> bool:
 
 
 def lacking(walk: Walk) -> str:
-    """What the proof lacks, in a sentence."""
-    if _sound(walk):
+    """What the proof lacks, in a sentence; a load that fails still is plainer than any chance."""
+    if _sound(walk) or load_fails(walk.here.after):
         return _of_the_load(walk)
     not_yet, still = "The same readings do not show a sound circuit yet", _still_wrong(walk)
     if still is None:

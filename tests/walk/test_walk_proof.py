@@ -46,6 +46,9 @@ def test_a_load_that_fails_still_proves_nothing(word: str) -> None:
     walk = repaired(OPEN, [*AT_PINS, "in on load dead"], [*AT_PINS, f"in on load {word}"])
     assert not proven(walk)
     assert f"The load is {word} still" in words(now(walk, NOT_DONE, refused=False))
+    assert walk.proof is not None
+    walk.proof = replace(walk.proof, candidates=((WORN, 0.9), (SOUND, 0.1)))
+    assert lacking(walk) == f"The load is {word} still"
 
 
 def test_a_load_that_failed_has_to_be_seen_to_work() -> None:
